@@ -1,0 +1,89 @@
+"""What was found about a camera, and what is to be done."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+__all__ = ["CHECKS", "STATES", "Check", "Finding", "Remedy", "State", "Verdict"]
+
+State = Literal["meets plan", "put right", "look again", "no evidence"]
+Check = Literal["present", "aim", "level", "sky", "clean", "sharp", "unobstructed", "target", "mount", "night",
+                "moved", "evidence"]
+
+#: Worst first.
+STATES: tuple[State, ...] = ("put right", "look again", "no evidence", "meets plan")
+CHECKS: tuple[Check, ...] = ("present", "aim", "level", "sky", "clean", "sharp", "unobstructed", "target", "mount",
+                             "night", "moved", "evidence")
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """What the crew does about a finding.
+
+    Attributes
+    ----------
+    action : str
+        One sentence: how much, which way, at which joint, or which part to bring.
+    field_check : str or None
+        How to see on site that it is right without an angle meter.
+    parts : tuple of str
+        Parts to bring.
+    cautions : tuple of str
+        Safety sentences that apply.
+    turn_deg, tip_deg, roll_deg : float or None
+        Correction of bearing (+ right), pitch (+ up), roll (+ clockwise from behind), and sds.
+    """
+
+    action: str
+    field_check: str | None = None
+    parts: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    turn_deg: float | None = None
+    tip_deg: float | None = None
+    roll_deg: float | None = None
+    sd_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One check of one camera.
+
+    Attributes
+    ----------
+    probability_bad : float or None
+        P(out of limits); None where nothing was measured.
+    measured, measured_sd, planned, limit : float or None
+        In ``unit``.
+    why : str
+        One sentence with the number and the consequence.
+    photo : str or None
+        Photo that shows it.
+    pair : str or None
+        The other camera of a swap.
+    """
+
+    camera: str
+    check: Check
+    state: State
+    why: str
+    measured: float | None = None
+    measured_sd: float | None = None
+    planned: float | None = None
+    limit: float | None = None
+    unit: str | None = None
+    probability_bad: float | None = None
+    remedy: Remedy | None = None
+    photo: str | None = None
+    pair: str | None = None
+    evidence: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """A camera's state (the worst of its findings) with the findings, worst first."""
+
+    camera: str
+    state: State
+    findings: tuple[Finding, ...]
+    photos: tuple[str, ...] = ()

@@ -1,0 +1,1 @@
+"""What is kept: sites, visits, photos, measurements, findings, decisions, signatures."""

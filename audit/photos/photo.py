@@ -1,0 +1,96 @@
+"""A photo as the rooms pass it on: what it is called, what it says of itself, never its pixels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Literal
+
+__all__ = ["Metadata", "Photo"]
+
+BearingReference = Literal["T", "M"]
+
+
+@dataclass(frozen=True, slots=True)
+class Metadata:
+    """What a file says about itself; a field that is absent or absurd is None and ``notes`` says why.
+
+    Attributes
+    ----------
+    taken_at : datetime or None
+        Capture time; aware where the file carries an offset, else naive = the device's own clock.
+    gps_at : datetime or None
+        UTC time from the satellite receiver, aware.
+    latitude, longitude : float or None
+        WGS 84 degrees, south and west negative.
+    altitude_m, position_error_m : float or None
+        Metres; the error as the phone states it (radius).
+    bearing_deg, bearing_reference : float, str or None
+        Direction that the camera looked when the photo was taken, clockwise, and its reference (T true, M magnetic).
+    orientation : int
+        EXIF orientation 1..8 (1 where absent).
+    focal_mm, focal_35mm, hfov_deg : float or None
+        Focal length, 35 mm equivalent, and the full angle of view over the oriented image's width.
+    device : str or None
+        Maker-free device identity: model text and serial as found, joined; used to tell clocks apart.
+    serial, image_id, text : str or None
+        Body serial number, unique image id, and free text (user comment, description), each stripped.
+    """
+
+    taken_at: datetime | None = None
+    gps_at: datetime | None = None
+    latitude: float | None = None
+    longitude: float | None = None
+    altitude_m: float | None = None
+    position_error_m: float | None = None
+    bearing_deg: float | None = None
+    bearing_reference: BearingReference | None = None
+    orientation: int = 1
+    focal_mm: float | None = None
+    focal_35mm: float | None = None
+    hfov_deg: float | None = None
+    device: str | None = None
+    serial: str | None = None
+    image_id: str | None = None
+    text: str | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def clock_offset(self) -> timedelta | None:
+        """Device clock minus satellite time, where the file carries both and its offset."""
+        if self.taken_at is None or self.gps_at is None or self.taken_at.tzinfo is None:
+            return None
+        return self.taken_at - self.gps_at
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """One accepted file of a visit.
+
+    Attributes
+    ----------
+    name : str
+        Path below the visit's folder with ``/``, unprintable bytes escaped; unique within a visit.
+    sha256 : str
+        Of the file's bytes, lower-case hex.
+    size_bytes : int
+    format : str
+        What the bytes are (``JPEG``, ``PNG``, ``TIFF``, ``WEBP``, ``HEIF``, ``DNG``), whatever the name says.
+    width_px, height_px : int
+        After the EXIF orientation.
+    metadata : Metadata
+    codes : tuple of str
+        Texts of QR, Data Matrix and bar codes read in the picture.
+    picture_hash : str or None
+        64-bit perceptual hash as 16 hex digits, to find duplicates and bursts.
+    """
+
+    name: str
+    sha256: str
+    size_bytes: int
+    format: str
+    width_px: int
+    height_px: int
+    metadata: Metadata = Metadata()
+    codes: tuple[str, ...] = ()
+    picture_hash: str | None = None

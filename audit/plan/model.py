@@ -1,0 +1,133 @@
+"""What was planned: a site, its cameras, what each must see, and the parts that each hangs on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from audit.lens import Lens
+
+__all__ = ["PURPOSE_PX_PER_M", "Camera", "Form", "MountChain", "Night", "Purpose", "Setting", "Site", "Surface",
+           "Target"]
+
+Form = Literal["bullet", "dome", "turret", "fisheye", "multi-sensor", "ptz", "box"]
+Surface = Literal["wall", "pole", "corner", "soffit", "hard ceiling", "tile ceiling", "parapet"]
+Setting = Literal["indoor", "outdoor"]
+Night = Literal["none", "infrared", "white light"]
+Purpose = Literal["monitor", "detect", "observe", "recognise", "identify"]
+
+#: Pixel density on the object plane, px/m, of IEC 62676-4:2014 (withdrawn 2025; most plans still use it).
+#: Source: shared secondary table on DIN EN 62676-4, checked against the 0.16 m face rule of the same table.
+PURPOSE_PX_PER_M: dict[str, float] = {
+    "monitor": 12.5,
+    "detect": 25.0,
+    "observe": 62.5,
+    "recognise": 125.0,
+    "identify": 250.0,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class MountChain:
+    """Parts from the structure outwards to the camera, as the plan names them."""
+
+    parts: tuple[str, ...]
+
+    def __str__(self) -> str:
+        return " > ".join(self.parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Something a camera must see.
+
+    Attributes
+    ----------
+    name : str
+        Name, unique within its camera.
+    east_m, north_m, up_m : float
+        Position in the site's local metres; up 0 is the ground at the origin.
+    required_px_per_m : float or None
+        Pixel density needed on a plane facing the camera; None where the plan asks for none.
+    purpose : str or None
+        The plan's label for that density.
+    """
+
+    name: str
+    east_m: float
+    north_m: float
+    up_m: float
+    required_px_per_m: float | None = None
+    purpose: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """One planned camera.
+
+    Attributes
+    ----------
+    camera : str
+        Unique id in the plan.
+    east_m, north_m, height_m : float
+        Lens position in local metres; ``height_m`` above the ground below the camera.
+    bearing_deg, pitch_deg, roll_deg : float
+        Planned pose, conventions of :mod:`audit.frames`.
+    lens : Lens
+        Image size and angle of view.
+    extra : tuple of (column, text)
+        Columns of the plan that the program does not know, kept and shown.
+    row : int or None
+        Row in the plan file, for messages.
+    """
+
+    camera: str
+    east_m: float
+    north_m: float
+    height_m: float
+    bearing_deg: float
+    pitch_deg: float
+    lens: Lens
+    roll_deg: float = 0.0
+    name: str = ""
+    floor: str = ""
+    form: Form | None = None
+    surface: Surface | None = None
+    surface_detail: str = ""
+    setting: Setting | None = None
+    mount: MountChain = MountChain(())
+    serial: str = ""
+    night: Night = "none"
+    purpose: str | None = None
+    targets: tuple[Target, ...] = ()
+    extra: tuple[tuple[str, str], ...] = ()
+    row: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A plan: its cameras in file order, and where local metres start.
+
+    Attributes
+    ----------
+    origin_latitude, origin_longitude : float or None
+        WGS 84 position of east 0, north 0; None where the plan gives local metres alone (then photos' GPS
+        positions can't be used for matching).
+    """
+
+    cameras: tuple[Camera, ...]
+    name: str = ""
+    origin_latitude: float | None = None
+    origin_longitude: float | None = None
+    file: str = ""
+    _index: dict[str, int] = field(default_factory=dict, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        self._index.update({c.camera: i for i, c in enumerate(self.cameras)})
+
+    def camera(self, camera: str) -> Camera:
+        """The camera of that id; KeyError where the plan has none."""
+        return self.cameras[self._index[camera]]
+
+    def __contains__(self, camera: object) -> bool:
+        return camera in self._index

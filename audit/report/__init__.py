@@ -1,0 +1,1 @@
+"""What is handed over: the report, the list of repairs, the as-built plan, the record."""

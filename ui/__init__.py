@@ -1,0 +1,1 @@
+"""The desk: shows and asks; all computing is in ``audit``."""
