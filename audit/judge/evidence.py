@@ -1,0 +1,85 @@
+"""What is known of one camera when it is judged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from audit.match.placement import Placement
+from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, ViewChange
+
+__all__ = ["CameraEvidence", "Comparison", "Snapshot"]
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """A picture that the camera itself took, with what was measured in it.
+
+    Attributes
+    ----------
+    width_px, height_px : int
+        Of the original file after orientation.
+    night : bool
+        Taken in the dark, under infrared or white light.
+    """
+
+    photo: str
+    sha256: str
+    width_px: int
+    height_px: int
+    taken_at: datetime | None
+    night: bool
+    measured: ImageMeasurement
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """A snapshot against the signed reference of the same camera and the same time of day."""
+
+    reference: str
+    photo: str
+    night: bool
+    change: ViewChange
+
+
+@dataclass(frozen=True, slots=True)
+class CameraEvidence:
+    """All that a visit brought for one camera.
+
+    Attributes
+    ----------
+    placements : tuple of Placement
+        Photos placed at this camera.
+    unsure : int
+        Photos that may be this camera's but wait for a person.
+    snapshots : tuple of Snapshot
+        Day first, then night, best first.
+    orientation : Orientation or None
+        All day snapshots together.
+    series : Clarity or None
+        What stays on the glass over several snapshots, where there are enough.
+    comparisons : tuple of Comparison
+    swapped_with : str or None
+        The camera whose record holds this camera's pictures, and the reverse.
+    swap_evidence : tuple of str
+        Sentences that say why.
+    """
+
+    placements: tuple[Placement, ...] = ()
+    unsure: int = 0
+    snapshots: tuple[Snapshot, ...] = ()
+    orientation: Orientation | None = None
+    series: Clarity | None = None
+    comparisons: tuple[Comparison, ...] = ()
+    swapped_with: str | None = None
+    swap_evidence: tuple[str, ...] = ()
+
+    @property
+    def day(self) -> Snapshot | None:
+        """The best day snapshot."""
+        return next((s for s in self.snapshots if not s.night), None)
+
+    @property
+    def night(self) -> Snapshot | None:
+        """The best night snapshot."""
+        return next((s for s in self.snapshots if s.night), None)

@@ -1,0 +1,121 @@
+"""The policy: what is asked of an installed camera."""
+
+from __future__ import annotations
+
+import tomllib
+from importlib import resources
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from audit.errors import AuditError
+
+__all__ = ["Limits", "load_limits"]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class LensLimits(_Table):
+    """How far an angle of view from a plan can be trusted."""
+
+    hfov_sd_fraction: float = Field(ge=0, le=0.5)
+
+
+class AimLimits(_Table):
+    """Tolerances of the optical axis, degrees."""
+
+    pitch_tolerance_deg: float = Field(gt=0, le=90)
+    bearing_tolerance_deg: float = Field(gt=0, le=180)
+
+
+class LevelLimits(_Table):
+    """Tolerance of roll, degrees."""
+
+    roll_tolerance_deg: float = Field(gt=0, le=90)
+
+
+class SkyLimits(_Table):
+    """Open sky beyond the plan's, share of the image."""
+
+    excess_fraction: float = Field(gt=0, le=1)
+
+
+class TargetLimits(_Table):
+    """When a target counts as lost."""
+
+    density_fraction: float = Field(gt=0, le=1)
+    margin_fraction: float = Field(ge=0, lt=0.5)
+
+
+class CleanLimits(_Table):
+    """When glass counts as soiled."""
+
+    single_image_look: float = Field(gt=0, lt=1)
+    contrast_ratio: float = Field(gt=0, le=1)
+    soiled_fraction: float = Field(gt=0, le=1)
+
+
+class UnobstructedLimits(_Table):
+    """When something stands in the view."""
+
+    blocked_fraction: float = Field(gt=0, le=1)
+
+
+class SharpLimits(_Table):
+    """When a picture counts as soft."""
+
+    single_image_look: float = Field(gt=0, lt=1)
+    sharpness_ratio: float = Field(gt=0, le=1)
+
+
+class MovedLimits(_Table):
+    """When a camera counts as moved since its reference."""
+
+    turn_deg: float = Field(gt=0, le=90)
+    same_view_probability: float = Field(gt=0, lt=1)
+
+
+class Limits(_Table):
+    """All limits; defaults and their sources stand in ``limits.toml``."""
+
+    put_right_at_least: float = Field(gt=0.5, lt=1)
+    meets_plan_at_most: float = Field(gt=0, lt=0.5)
+    lens: LensLimits
+    aim: AimLimits
+    level: LevelLimits
+    sky: SkyLimits
+    target: TargetLimits
+    clean: CleanLimits
+    unobstructed: UnobstructedLimits
+    sharp: SharpLimits
+    moved: MovedLimits
+
+
+def load_limits(path: Path | None = None) -> Limits:
+    """Limits from a TOML file laid over the defaults; the defaults alone without one.
+
+    Raises
+    ------
+    AuditError
+        Naming the file and the entry that can't be used.
+    """
+    defaults = tomllib.loads(resources.files("audit.judge").joinpath("limits.toml").read_text(encoding="utf-8"))
+    if path is None:
+        return Limits.model_validate(defaults)
+    try:
+        own = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise AuditError(f"{path.name}: can't be read as limits ({error}); start from a copy of limits.toml.") from None
+    for key, value in own.items():
+        if isinstance(value, dict) and isinstance(defaults.get(key), dict):
+            defaults[key] = {**defaults[key], **value}
+        else:
+            defaults[key] = value
+    try:
+        return Limits.model_validate(defaults)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise AuditError(f"{path.name}: entry '{where}': {first['msg'].lower()}.") from None

@@ -1,0 +1,49 @@
+"""Everything that one image tells, in one call."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.lens import Lens
+from audit.measure.clarity import measure_clarity
+from audit.measure.measurement import ImageMeasurement
+from audit.measure.network import look
+from audit.measure.orientation import measure_orientation
+from audit.measure.sky import measure_sky
+
+__all__ = ["METHOD", "measure_image"]
+
+#: Version of the measuring rooms' answers; a stored measurement of another version is measured again and kept.
+METHOD = "1"
+
+
+def measure_image(pixels: NDArray[np.uint8], lens: Lens | None) -> ImageMeasurement:
+    """Measure orientation, sky and clarity of one picture.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (H, W, 3), uint8
+        Oriented RGB picture; a long side of about 1600 px serves.
+    lens : Lens or None
+        The lens for a picture of this aspect (any size); None where the angle of view is unknown, then it is
+        estimated jointly with the pose.
+
+    Returns
+    -------
+    ImageMeasurement
+        ``width_px``/``height_px`` are those of ``pixels``.
+    """
+    started = time.perf_counter()
+    height, width = pixels.shape[:2]
+    if lens is not None and (lens.width_px, lens.height_px) != (width, height):
+        lens = lens.resized(width, height)
+    view = look(pixels)
+    orientation = measure_orientation(pixels, lens, view)
+    sky = measure_sky(pixels, orientation.lens, orientation, view)
+    clarity = measure_clarity(pixels, sky)
+    measured = ImageMeasurement(width, height, orientation, sky, clarity, 0.0)
+    return replace(measured, elapsed_ms=1000 * (time.perf_counter() - started))
