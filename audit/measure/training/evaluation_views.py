@@ -1,0 +1,112 @@
+"""Writes views with known roll, pitch and sky from the packed panoramas, to judge what was not trained on them.
+
+``python -m audit.measure.training.evaluation_views --packed .train -o FOLDER``
+
+The folder gets the views as JPEG, ``truth.csv`` (file, hfov_deg, roll_deg, pitch_deg, kind, split, place, mask;
+an empty mask means that the sky is not known there) and the sky masks as PNG. Views of a place come only from
+its own panorama, with the panorama's measured true vertical taken out first.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.frames import camera_from_world
+from audit.lens import Lens
+from audit.measure.training.prepare import LOG_STOPS_BELOW, LOG_STOPS_TOTAL
+
+__all__ = ["level_rotation", "main", "render_view"]
+
+FloatArray = NDArray[np.float64]
+
+
+def level_rotation(axis: tuple[float, float, float] | None) -> FloatArray:
+    """Rotation (3, 3) that takes level east-north-up directions into a panorama whose true vertical is ``axis``."""
+    if axis is None:
+        return np.eye(3)
+    a = np.array(axis) / np.linalg.norm(axis)
+    turn = np.cross([0.0, 0.0, 1.0], a)
+    skew = np.array([[0, -turn[2], turn[1]], [turn[2], 0, -turn[0]], [-turn[1], turn[0], 0]])
+    return np.asarray(np.eye(3) + skew + skew @ skew / (1 + a[2]))
+
+
+def render_view(
+    picture: NDArray[np.float32], lens: Lens, bearing_deg: float, pitch_deg: float, roll_deg: float, level: FloatArray
+) -> NDArray[np.float32]:
+    """View of a panorama (h, w, channels) through a lens, sampled bicubically."""
+    height, width = picture.shape[:2]
+    x, y = np.meshgrid(np.arange(lens.width_px), np.arange(lens.height_px))
+    world = lens.unproject(np.stack([x, y], -1)) @ camera_from_world(bearing_deg, pitch_deg, roll_deg)
+    d = world @ level.T
+    column = (0.5 + np.arctan2(d[..., 0], d[..., 1]) / (2 * np.pi)) * width - 0.5
+    row = (0.5 - np.arcsin(np.clip(d[..., 2], -1, 1)) / np.pi) * height - 0.5
+    pad = 8
+    wrapped = np.concatenate([picture[:, -pad:], picture, picture[:, :pad]], 1)
+    return cv2.remap(wrapped, (column + pad).astype(np.float32), row.astype(np.float32), cv2.INTER_CUBIC,
+                     borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--packed", type=Path, default=Path(".train"))
+    parser.add_argument("-o", "--output", type=Path, required=True)
+    parser.add_argument("--built", type=int, default=240, help="held-out views of towns and rooms")
+    parser.add_argument("--country", type=int, default=100, help="held-out views of countryside")
+    parser.add_argument("--train", type=int, default=100, help="views of places that are trained on")
+    parser.add_argument("--seed", type=int, default=20261125)
+    given = parser.parse_args()
+    cv2.setNumThreads(1)
+    rng = np.random.default_rng(given.seed)
+    given.output.mkdir(parents=True, exist_ok=True)
+    places = json.loads((given.packed / "places.json").read_text())
+    held = [p for p in places if p["split"] == "held out"]
+    trained = [p for p in places if p["split"] == "train" and p["axis"] is not None]
+    built = [p for p in held if p["kind"] != "country"]
+    wanted = [built[i % len(built)] for i in range(given.built)]
+    country = [p for p in held if p["kind"] == "country"]
+    wanted += [country[i % len(country)] for i in range(given.country)]
+    wanted += [trained[i] for i in rng.integers(0, len(trained), given.train)]
+    rows = []
+    cache: dict[str, tuple[NDArray[np.float32], NDArray[np.float32] | None]] = {}
+    for number, place in enumerate(wanted):
+        key = place["key"]
+        if key not in cache:
+            code = cv2.imread(str(given.packed / f"{key}.jp2"), cv2.IMREAD_UNCHANGED)[..., ::-1]
+            stops = code.astype(np.float32) / 65535 * LOG_STOPS_TOTAL - LOG_STOPS_BELOW
+            mask = cv2.imread(str(given.packed / f"{key}.png"), 0) if place["sky"] else None
+            cache[key] = (stops, None if mask is None else mask.astype(np.float32) / 255)
+        stops, sky = cache[key]
+        hfov, pitch, roll = rng.uniform(40, 105), rng.uniform(-45, 25), rng.normal(0, 6)
+        bearing = rng.uniform(0, 360)
+        lens = Lens(1280, 720, hfov)
+        level = level_rotation(tuple(place["axis"]) if place["axis"] else None)
+        linear = np.exp2(render_view(stops, lens, bearing, pitch, roll, level))
+        linear *= 0.22 * 2 ** rng.normal(0, 0.6) / np.exp(np.mean(np.log(linear.mean(-1) + 1e-3)))
+        shown = np.clip(linear * 1.1 / (1 + 0.4 * linear), 0, 1) ** (1 / 2.2)
+        shown += np.float32(rng.uniform(0.2, 1.0)) * (shown - cv2.GaussianBlur(shown, (0, 0), 2.5))
+        shown += rng.normal(0, rng.uniform(0.002, 0.015), shown.shape).astype(np.float32)
+        name = f"view{number:04d}"
+        cv2.imwrite(str(given.output / f"{name}.jpg"), (np.clip(shown, 0, 1) * 255).astype(np.uint8)[..., ::-1],
+                    [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 95))])  # fmt: skip
+        mask_name = ""
+        if sky is not None:
+            seen = render_view(sky, lens, bearing, pitch, roll, level)
+            mask_name = f"{name}_sky.png"
+            cv2.imwrite(str(given.output / mask_name), (seen > 0.5).astype(np.uint8) * 255)
+        rows.append([f"{name}.jpg", f"{hfov:.4f}", f"{roll:.4f}", f"{pitch:.4f}", place["kind"], place["split"],
+                     place["name"], mask_name])  # fmt: skip
+    with (given.output / "truth.csv").open("w", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(["file", "hfov_deg", "roll_deg", "pitch_deg", "kind", "split", "place", "mask"])
+        writer.writerows(rows)
+
+
+if __name__ == "__main__":
+    main()
