@@ -1,0 +1,398 @@
+"""How a camera turned between two images of the same place: rotation and zoom from matched features.
+
+A fixed camera that was knocked turns about its lens, so matched features are rays related by one rotation,
+whatever the projection; what stands near (parallax) and what moved are outliers. With too few features (dirt,
+night, fog) the layout of coarse edges is shifted into place instead, with a larger sd.
+
+``rotation`` takes directions in the reference camera (x right, y down, z forward) into today's camera.
+Method: SIFT (Lowe 2004) with the ratio test, two-ray hypotheses scored as in MSAC (Torr and Zisserman 2000),
+refined by iteratively reweighted least squares.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.frames import camera_from_world, pose_from_rotation
+from audit.lens import Lens
+
+__all__ = [
+    "WORK_SIDE_PX",
+    "Features",
+    "Registration",
+    "detect_features",
+    "grey_at_work_size",
+    "pose_change_deg",
+    "reference_in_today",
+    "register",
+    "register_features",
+]
+
+FloatArray = NDArray[np.float64]
+WORK_SIDE_PX = 384
+_FEATURES = 500
+_RATIO = 0.82
+_INLIER_PX = 2.5
+_HYPOTHESES = 160
+_VOTERS = 150
+_ZOOMS = np.exp(np.linspace(np.log(0.5), np.log(2.0), 29))
+_MIN_INLIERS = 8
+_CERTAIN_INLIERS = 14
+_LAYOUT_SIDE_PX = 160
+_LAYOUT_CORRELATION = 0.35
+
+
+@dataclass(frozen=True, slots=True)
+class Features:
+    """SIFT points of one image at working size and their descriptors (root-normalised)."""
+
+    lens: Lens
+    points_px: FloatArray
+    descriptors: NDArray[np.float32]
+    grey: NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Registration:
+    """Rotation (and zoom) from the reference to today.
+
+    Attributes
+    ----------
+    rotation : ndarray, shape (3, 3)
+        ``d_today = rotation @ d_reference``.
+    rotation_sd_deg : ndarray, shape (3,)
+        Standard deviation of the turn about today's x, y and z axes.
+    zoom : float
+        Today's focal length over the reference's, both at equal image width.
+    zoom_sd : float
+        One standard deviation of ``zoom``.
+    inliers, matches : int
+        Matched features that agree with the rotation, and all matched features.
+    spread : float
+        Share of the image's 4 x 3 fields that hold an inlier, 0..1.
+    method : str
+        ``features``, ``layout`` (coarse edges) or ``none``.
+    same_view_probability : float
+        That both images show the same place from the same mount.
+    reference_lens, today_lens : Lens
+        Lenses at working size, today's with the zoom found.
+    """
+
+    rotation: FloatArray
+    rotation_sd_deg: FloatArray
+    zoom: float
+    zoom_sd: float
+    inliers: int
+    matches: int
+    spread: float
+    method: str
+    same_view_probability: float
+    reference_lens: Lens
+    today_lens: Lens
+
+
+def grey_at_work_size(pixels: NDArray[np.uint8], side_px: int = WORK_SIDE_PX) -> NDArray[np.uint8]:
+    """Luminance (ITU-R BT.601) with the long side reduced to ``side_px``; never enlarged."""
+    height, width = pixels.shape[:2]
+    scale = min(1.0, side_px / max(height, width))
+    if scale < 1.0:
+        size = (max(1, round(width * scale)), max(1, round(height * scale)))
+        pixels = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
+    return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), np.uint8)
+
+
+def detect_features(grey: NDArray[np.uint8], lens: Lens,
+                    ignore: NDArray[np.uint8] | None = None) -> Features:
+    """SIFT features of a grey image whose size is the lens's; ``ignore`` is non-zero where none may lie."""
+    low, high = np.percentile(grey, (1, 99))
+    gain = min(6.0, 230.0 / max(high - low, 1.0))
+    stretched = cv2.convertScaleAbs(grey.astype(np.float32) - np.float32(low), alpha=gain)
+    mask = None if ignore is None else cv2.bitwise_not(ignore)
+    points, descriptors = cv2.SIFT.create(nfeatures=_FEATURES, nOctaveLayers=2,
+                                          contrastThreshold=0.02).detectAndCompute(stretched, mask)
+    if descriptors is None or len(points) == 0:
+        return Features(lens, np.zeros((0, 2)), np.zeros((0, 128), np.float32), grey)
+    rooted = np.sqrt(descriptors / np.maximum(descriptors.sum(axis=1, keepdims=True), 1e-6))
+    return Features(lens, np.array([p.pt for p in points], dtype=np.float64),
+                    np.asarray(rooted, np.float32), grey)
+
+
+def register(reference: NDArray[np.uint8], today: NDArray[np.uint8], lens: Lens,
+             ignore: NDArray[np.uint8] | None = None) -> Registration:
+    """Registers two grey images at working size; ``lens`` is the reference's at that size."""
+    width, height = today.shape[1], today.shape[0]
+    today_lens = replace(lens, width_px=width, height_px=height, principal_px=None)
+    return register_features(detect_features(reference, lens), detect_features(today, today_lens, ignore))
+
+
+def register_features(reference: Features, today: Features) -> Registration:
+    """Registers two images by their features, and by the layout of coarse edges where features fail."""
+    pairs = _match(reference.descriptors, today.descriptors)
+    found = _from_pairs(reference, today, pairs)
+    if found.inliers >= _CERTAIN_INLIERS:
+        return found
+    layout = _from_layout(reference, today, found)
+    return layout if layout is not None else found
+
+
+def pose_change_deg(rotation: FloatArray, rotation_sd_deg: FloatArray, pitch_deg: float = 0.0,
+                    roll_deg: float = 0.0) -> tuple[FloatArray, FloatArray]:
+    """Change of (pan, pitch, roll) in degrees, today minus reference, and their sd.
+
+    Parameters
+    ----------
+    rotation : ndarray, shape (3, 3)
+        From the reference's to today's camera coordinates.
+    rotation_sd_deg : ndarray, shape (3,)
+        Standard deviation of the turn about today's x, y and z axes.
+    pitch_deg, roll_deg : float
+        Pose of the reference; level if unknown. It decides how a turn splits into pan and roll.
+    """
+    before = camera_from_world(0.0, pitch_deg, roll_deg)
+
+    def change(turn: FloatArray) -> FloatArray:
+        bearing, pitch, roll = pose_from_rotation(turn @ rotation @ before)
+        return np.array([(bearing + 180) % 360 - 180, pitch - pitch_deg, (roll - roll_deg + 180) % 360 - 180])
+
+    middle = change(np.eye(3))
+    variance = np.zeros(3)
+    for axis in range(3):
+        vector = np.zeros(3)
+        vector[axis] = np.radians(0.1)
+        slope = (change(_rodrigues(vector)) - middle) / 0.1
+        variance += (slope * rotation_sd_deg[axis]) ** 2
+    return middle, np.sqrt(variance)
+
+
+def reference_in_today(registration: Registration, reference: NDArray[np.uint8],
+                       ) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """The reference image as today's camera would see it, and where it reaches.
+
+    Returns
+    -------
+    warped : ndarray of uint8, today's working size (and the reference's channels)
+    valid : ndarray of bool, shape (H, W)
+    """
+    to, frm = registration.today_lens, registration.reference_lens
+    h, w = to.height_px, to.width_px
+    if to.projection == "rectilinear" and to.k1 == 0.0 and to.k2 == 0.0:
+        matrix = _camera_matrix(to) @ registration.rotation @ np.linalg.inv(_camera_matrix(frm))
+        if np.allclose(matrix / matrix[2, 2], np.eye(3), atol=2e-5) and reference.shape[:2] == (h, w):
+            return reference, np.ones((h, w), bool)
+        warped = cv2.warpPerspective(reference, matrix, (w, h), flags=cv2.INTER_LINEAR,
+                                     borderMode=cv2.BORDER_REPLICATE)
+        inside = cv2.warpPerspective(np.full(reference.shape[:2], 255, np.uint8), matrix, (w, h),
+                                     flags=cv2.INTER_NEAREST)
+        return np.asarray(warped, np.uint8), inside > 0
+    ys, xs = np.mgrid[0:h:4, 0:w:4]
+    rays = to.unproject(np.stack([xs, ys], axis=-1).astype(np.float64)) @ registration.rotation
+    coarse = frm.project(rays).astype(np.float32)
+    coarse[~np.isfinite(coarse)] = -1e4
+    scale = np.array([[0.25, 0.0, 0.0], [0.0, 0.25, 0.0]])
+    maps = cv2.warpAffine(coarse, scale, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                          borderMode=cv2.BORDER_REPLICATE)
+    warped = cv2.remap(reference, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    valid = ((maps[..., 0] >= 0) & (maps[..., 1] >= 0)
+             & (maps[..., 0] <= reference.shape[1] - 1) & (maps[..., 1] <= reference.shape[0] - 1))
+    return np.asarray(warped, np.uint8), valid
+
+
+def _camera_matrix(lens: Lens) -> FloatArray:
+    cx, cy = lens.centre_px
+    return np.array([[lens.focal_px, 0.0, cx], [0.0, lens.focal_px, cy], [0.0, 0.0, 1.0]])
+
+
+def _match(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.int64]:
+    """Index pairs that pass the ratio test and are each other's best, shape (M, 2)."""
+    if len(a) < 2 or len(b) < 2:
+        return np.zeros((0, 2), np.int64)
+    likeness = a @ b.T
+    order = np.argpartition(-likeness, 1, axis=1)[:, :2]
+    rows = np.arange(len(a))
+    first, second = likeness[rows, order[:, 0]], likeness[rows, order[:, 1]]
+    best = np.where(first >= second, order[:, 0], order[:, 1])
+    top, next_ = np.maximum(first, second), np.minimum(first, second)
+    distinct = (1 - top) < _RATIO**2 * (1 - next_)
+    mutual = likeness.argmax(axis=0)[best] == rows
+    keep = np.flatnonzero(distinct & mutual)
+    return np.stack([keep, best[keep]], axis=1)
+
+
+def _zoomed(lens: Lens, zoom: float) -> Lens:
+    """The lens with its focal length multiplied by ``zoom`` (an equidistant one likewise)."""
+    if zoom == 1.0:
+        return lens
+    half = np.radians(lens.hfov_deg) / 2
+    if lens.projection == "rectilinear":
+        return lens.with_hfov(float(np.degrees(2 * np.arctan(np.tan(half) / zoom))))
+    return lens.with_hfov(min(360.0, lens.hfov_deg / zoom))
+
+
+def _from_pairs(reference: Features, today: Features, pairs: NDArray[np.int64]) -> Registration:
+    nothing = Registration(np.eye(3), np.full(3, 180.0), 1.0, 1.0, 0, len(pairs), 0.0, "none", 0.02,
+                           reference.lens, today.lens)
+    if len(pairs) < 4:
+        return nothing
+    p_ref, p_today = reference.points_px[pairs[:, 0]], today.points_px[pairs[:, 1]]
+    rays_ref = reference.lens.unproject(p_ref)
+    focal = today.lens.focal_px
+    seen = np.isfinite(rays_ref).all(axis=1)
+    rng = np.random.default_rng(7)
+    best: tuple[float, float, FloatArray] | None = None
+    enough = 0.5 * min(_VOTERS, int(seen.sum()))
+    for zooms, hypotheses in (((1.0,), _HYPOTHESES), (tuple(_ZOOMS), 120)):
+        for zoom in zooms:
+            rays_today = _zoomed(today.lens, zoom).unproject(p_today)
+            good = np.flatnonzero(seen & np.isfinite(rays_today).all(axis=1))
+            if good.size < 4:
+                continue
+            score, rotation = _consensus(rays_ref[good], rays_today[good], _INLIER_PX / (focal * zoom),
+                                         hypotheses, rng)
+            if best is None or score > best[0] * (1.0 if zoom == 1.0 else 1.15):
+                best = (score, zoom, rotation)
+        if best is not None and best[0] >= enough:
+            break
+    if best is None:
+        return nothing
+    rotation, zoom, inlier, covariance = _refine(best[2], best[1], reference.lens, today.lens, p_ref, p_today)
+    count = int(inlier.sum())
+    if count < 4:
+        return nothing
+    w, h = today.lens.width_px, today.lens.height_px
+    cells = np.unique((p_today[inlier, 0] * 4 // w).astype(int) * 3 + (p_today[inlier, 1] * 3 // h).astype(int))
+    spread = len(cells) / 12
+    share = count / max(len(pairs), 1)
+    score = 0.9 * (count - _MIN_INLIERS) + 4.0 * (share - 0.3) + 3.0 * (spread - 0.3)
+    probability = float(1 / (1 + np.exp(-np.clip(score, -6, 9))))
+    turn = np.degrees(np.arccos(np.clip((np.trace(rotation) - 1) / 2, -1, 1)))
+    lens_sd = turn * today.lens.hfov_sd_deg / today.lens.hfov_deg
+    sd = np.sqrt(np.degrees(np.sqrt(np.diag(covariance)[:3])) ** 2 + lens_sd**2 + 0.01**2)
+    return Registration(rotation, sd, zoom, float(np.sqrt(covariance[3, 3])), count, len(pairs), spread,
+                        "features", probability, reference.lens, _zoomed(today.lens, zoom))
+
+
+def _consensus(a: FloatArray, b: FloatArray, limit_rad: float, hypotheses: int,
+               rng: np.random.Generator) -> tuple[float, FloatArray]:
+    """Best rotation over two-ray hypotheses and its score (about the number of inliers)."""
+    if len(a) > _VOTERS:
+        voters = rng.choice(len(a), _VOTERS, replace=False)
+        a, b = a[voters], b[voters]
+    n = len(a)
+    first = rng.integers(0, n, hypotheses)
+    second = (first + rng.integers(1, n, hypotheses)) % n
+
+    def frames(u: FloatArray, v: FloatArray) -> FloatArray:
+        mid = u + v
+        mid /= np.maximum(np.linalg.norm(mid, axis=1, keepdims=True), 1e-9)
+        normal = np.cross(u, v)
+        normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
+        return np.stack([mid, normal, np.cross(mid, normal)], axis=2)
+
+    rotations = frames(b[first], b[second]) @ frames(a[first], a[second]).transpose(0, 2, 1)
+    turned = np.einsum("hij,nj->hni", rotations, a)
+    squared = ((turned - b[None]) ** 2).sum(axis=2) / limit_rad**2
+    scores = np.maximum(0.0, 1.0 - squared).sum(axis=1)
+    top = int(scores.argmax())
+    return float(scores[top]), rotations[top]
+
+
+def _refine(rotation: FloatArray, zoom: float, ref_lens: Lens, today_lens: Lens, p_ref: FloatArray,
+            p_today: FloatArray) -> tuple[FloatArray, float, NDArray[np.bool_], FloatArray]:
+    """Rotation and zoom by reweighted least squares in pixels; also inliers and the 4 x 4 covariance.
+
+    The zoom is let free only where the inliers demand it: a change below 2 % with fewer than 30 inliers is
+    within what a poor lens figure does.
+    """
+    rays = ref_lens.unproject(p_ref)
+    free = zoom != 1.0
+    inlier = np.zeros(len(p_ref), bool)
+    covariance = np.diag([1e-3, 1e-3, 1e-3, 1e-4])
+    for step in range(8):
+        lens = _zoomed(today_lens, zoom)
+        base = lens.project(rays @ rotation.T)
+        error = p_today - base
+        size = np.hypot(error[:, 0], error[:, 1])
+        limit = max(_INLIER_PX, 5.5 - step)
+        inlier = size < limit
+        if inlier.sum() < 4:
+            break
+        if step == 3 and not free and inlier.sum() >= 30:
+            free = True
+        weight = np.where(inlier, (1 - np.minimum(size / limit, 1) ** 2) ** 2, 0.0)
+        columns = []
+        for axis in range(3):
+            small = np.zeros(3)
+            small[axis] = 1e-5
+            columns.append((lens.project(rays @ (_rodrigues(small) @ rotation).T) - base) / 1e-5)
+        if free:
+            columns.append((_zoomed(today_lens, zoom * 1.0001).project(rays @ rotation.T) - base) / 1e-4)
+        jacobian = np.stack(columns, axis=2)[inlier]
+        w = weight[inlier]
+        normal = np.einsum("nik,n,nil->kl", jacobian, w, jacobian)
+        normal[np.diag_indices_from(normal)] += 1e-9 * np.trace(normal)
+        right = np.einsum("nik,n,ni->k", jacobian, w, error[inlier])
+        delta = np.linalg.solve(normal, right)
+        rotation = _rodrigues(delta[:3]) @ rotation
+        if free:
+            zoom *= float(np.exp(np.clip(delta[3], -0.1, 0.1)))
+        noise = float((w * size[inlier] ** 2).sum() / max(w.sum() * 2 - 4, 1.0))
+        inverse = np.linalg.inv(normal) * max(noise, 0.02)
+        covariance[:3, :3] = inverse[:3, :3]
+        covariance[3, 3] = inverse[3, 3] if free else 1e-4
+        if step > 4 and np.abs(delta[:3]).max() < 1e-6:
+            break
+    return rotation, zoom, inlier & (np.hypot(*(p_today - _zoomed(today_lens, zoom).project(
+        rays @ rotation.T)).T) < _INLIER_PX), covariance
+
+
+def _layout(grey: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Coarse edge strength with the light's level taken out, long side ``_LAYOUT_SIDE_PX``."""
+    h, w = grey.shape
+    scale = _LAYOUT_SIDE_PX / max(h, w)
+    small = cv2.resize(grey, (round(w * scale), round(h * scale)), interpolation=cv2.INTER_AREA)
+    log = np.log(small.astype(np.float32) + 8.0)
+    smooth = cv2.GaussianBlur(log, (0, 0), 1.2)
+    gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+    strength = cv2.magnitude(gx, gy)
+    local = cv2.GaussianBlur(strength, (0, 0), 12.0)
+    return np.asarray(strength / (local + 0.02), np.float32)
+
+
+def _from_layout(reference: Features, today: Features, weak: Registration) -> Registration | None:
+    """Shift of the coarse edges' layout as pan and pitch; None where the layouts don't agree."""
+    if reference.grey.shape != today.grey.shape:
+        return None
+    a, b = _layout(reference.grey), _layout(today.grey)
+    window = cv2.createHanningWindow((a.shape[1], a.shape[0]), cv2.CV_32F)
+    (dx, dy), _ = cv2.phaseCorrelate((a - a.mean()) * window, (b - b.mean()) * window)
+    if np.hypot(dx, dy) > 0.4 * min(a.shape):
+        dx = dy = 0.0
+    moved = cv2.warpAffine(a, np.array([[1.0, 0.0, dx], [0.0, 1.0, dy]]), (a.shape[1], a.shape[0]),
+                           borderMode=cv2.BORDER_REFLECT)
+    edge = 8
+    inner = (slice(edge, -edge), slice(edge, -edge))
+    together = float(np.corrcoef(moved[inner].ravel(), b[inner].ravel())[0, 1])
+    still = float(np.corrcoef(a[inner].ravel(), b[inner].ravel())[0, 1])
+    if still >= together - 0.02:
+        dx = dy = 0.0
+        together = still
+    if not np.isfinite(together) or together < _LAYOUT_CORRELATION:
+        return None
+    scale = today.lens.width_px / a.shape[1]
+    cx, cy = today.lens.centre_px
+    ray = today.lens.unproject(np.array([cx + dx * scale, cy + dy * scale]))
+    rotation = _rodrigues(np.array([-np.arctan2(ray[1], ray[2]), np.arctan2(ray[0], ray[2]), 0.0]))
+    per_px = np.degrees(scale / today.lens.focal_px)
+    probability = float(1 / (1 + np.exp(-(together - 0.42) * 25)))
+    return replace(weak, rotation=rotation, rotation_sd_deg=np.array([0.4, 0.4, 0.8]) * max(per_px, 0.05),
+                   zoom=1.0, zoom_sd=0.02, method="layout", spread=1.0,
+                   same_view_probability=max(probability, weak.same_view_probability),
+                   today_lens=today.lens)
+
+
+def _rodrigues(vector: FloatArray) -> FloatArray:
+    return np.asarray(cv2.Rodrigues(np.asarray(vector, np.float64))[0])
