@@ -1,1 +1,34 @@
-"""What is kept: sites, visits, photos, measurements, findings, decisions, signatures."""
+"""What is kept: sites, visits, photos, measurements, findings, decisions, signatures.
+
+In: the value types of the rooms before (``Site``, ``Photo``, ``Placement``, ``Verdict``) and measurements as plain
+JSON records by image hash and method version. Out: the same again, and proof that nothing has changed since a visit
+was signed. One logbook is a folder (SQLite and images) or a PostgreSQL database with an image store.
+"""
+
+from audit.logbook.logbook import Logbook
+from audit.logbook.records import (
+    AnswerRecord,
+    Channel,
+    DecisionRecord,
+    HistoryEntry,
+    PlanRecord,
+    ReferenceRecord,
+    RefusalRecord,
+    SeenFile,
+    VerifyProblem,
+    VisitRecord,
+)
+
+__all__ = [
+    "AnswerRecord",
+    "Channel",
+    "DecisionRecord",
+    "HistoryEntry",
+    "Logbook",
+    "PlanRecord",
+    "ReferenceRecord",
+    "RefusalRecord",
+    "SeenFile",
+    "VerifyProblem",
+    "VisitRecord",
+]

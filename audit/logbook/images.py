@@ -1,0 +1,196 @@
+"""Images by the SHA-256 of their bytes, in a folder or in an object store.
+
+An image is written under another name, synced, and renamed: whoever finds it under its hash finds all of it. Images
+are never changed; what no row names is found by listing, never guessed.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+from audit.errors import LogbookError
+from audit.logbook.codec import sha256_hex
+from audit.logbook.database import file_sentence
+
+__all__ = ["ImageStore"]
+
+_KEY = re.compile(r"[0-9a-f]{64}")
+_TEMPORARY = ".writing-"
+
+
+class ImageStore:
+    """Images and their previews.
+
+    Parameters
+    ----------
+    url : str
+        Folder, or any fsspec URL such as ``s3://bucket/prefix``. An S3-compatible server's address and keys come from
+        the environment (``AWS_ENDPOINT_URL``, ``AWS_ACCESS_KEY_ID``, ``AWS_SECRET_ACCESS_KEY``).
+    """
+
+    def __init__(self, url: str) -> None:
+        self.url = url.rstrip("/")
+        self.folder: Path | None = None
+        self._system: Any = None
+        self._root = ""
+        if "://" not in url:
+            self.folder = Path(url)
+        elif url.startswith("file://"):
+            self.folder = Path(url.removeprefix("file://"))
+        else:
+            self._open_remote()
+
+    def put(self, data: bytes) -> str:
+        """Keeps an image and gives its hash; one that is there already is left alone."""
+        sha256 = sha256_hex(data)
+        self._put(self._path("images", sha256), data)
+        return sha256
+
+    def put_preview(self, sha256: str, data: bytes) -> None:
+        """Keeps the small picture that pages show for an image."""
+        self._put(self._path("previews", sha256), data)
+
+    def get(self, sha256: str) -> bytes:
+        """An image's bytes.
+
+        Raises
+        ------
+        LogbookError
+            If it is missing or its bytes are not the ones that were kept.
+        """
+        data = self._get(self._path("images", sha256))
+        if data is None:
+            raise LogbookError(f"{self.url}: image {sha256} is missing; restore it from a backup.")
+        if sha256_hex(data) != sha256:
+            raise LogbookError(f"{self.url}: image {sha256} was changed after it was kept; restore it from a backup.")
+        return data
+
+    def get_preview(self, sha256: str) -> bytes | None:
+        """A preview's bytes, or None where there is none."""
+        return self._get(self._path("previews", sha256))
+
+    def state(self, sha256: str) -> str:
+        """``kept``, ``missing`` or ``changed``, from the bytes themselves."""
+        data = self._get(self._path("images", sha256))
+        if data is None:
+            return "missing"
+        return "kept" if sha256_hex(data) == sha256 else "changed"
+
+    def location(self, sha256: str) -> str:
+        """Path or URL of an image, for programs that open it themselves."""
+        path = self._path("images", sha256)
+        return str(path) if self.folder is not None else f"{self.url}/images/{sha256[:2]}/{sha256}"
+
+    def keys(self) -> Iterator[str]:
+        """Hashes of all images in the store."""
+        for path in self._list("images"):
+            name = path.rsplit("/", 1)[-1]
+            if _KEY.fullmatch(name):
+                yield name
+
+    def leftovers(self) -> Iterator[str]:
+        """Paths in the store that are neither an image nor a preview: writes that were cut off."""
+        for room in ("images", "previews"):
+            for path in self._list(room):
+                if not _KEY.fullmatch(path.rsplit("/", 1)[-1]):
+                    yield path
+
+    def _path(self, room: str, sha256: str) -> Any:
+        if not _KEY.fullmatch(sha256):
+            raise LogbookError(f"'{sha256[:80]}' is no SHA-256 of an image.")
+        if self.folder is not None:
+            return self.folder / room / sha256[:2] / sha256
+        return f"{self._root}/{room}/{sha256[:2]}/{sha256}"
+
+    def _put(self, path: Any, data: bytes) -> None:
+        with self._errors():
+            if self.folder is not None:
+                if not (path.is_file() and path.stat().st_size == len(data)):
+                    _write_synced(path, data)
+            elif self._size(path) != len(data):
+                self._system.pipe_file(path, data)
+
+    def _get(self, path: Any) -> bytes | None:
+        with self._errors():
+            try:
+                if self.folder is not None:
+                    return bytes(path.read_bytes())
+                return bytes(self._system.cat_file(path))
+            except FileNotFoundError:
+                return None
+
+    def _size(self, path: str) -> int | None:
+        try:
+            return int(self._system.info(path)["size"])
+        except FileNotFoundError:
+            return None
+
+    def _list(self, room: str) -> Iterator[str]:
+        with self._errors():
+            if self.folder is not None:
+                yield from sorted(p.as_posix() for p in (self.folder / room).rglob("*") if p.is_file())
+            else:
+                self._system.invalidate_cache()
+                yield from sorted(self._system.find(f"{self._root}/{room}"))
+
+    def _open_remote(self) -> None:
+        import fsspec
+
+        try:
+            self._system, self._root = fsspec.core.url_to_fs(self.url)
+        except ImportError as error:
+            raise LogbookError(
+                f"{self.url}: the image store's driver is missing ({error}); for S3 install it with: "
+                f"pip install 'photo-audit[s3]'."
+            ) from error
+        except ValueError as error:
+            raise LogbookError(
+                f"'{self.url}' is no image store's address ({error}); write a folder or s3://bucket/prefix."
+            ) from error
+
+    @contextmanager
+    def _errors(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            if self.folder is not None:
+                raise LogbookError(file_sentence(str(self.folder), error)) from error
+            raise LogbookError(self._unreachable(error)) from error
+        except LogbookError:
+            raise
+        except Exception as error:  # a store's driver raises classes of its own (botocore, aiohttp)
+            if self.folder is not None:
+                raise
+            raise LogbookError(self._unreachable(error)) from error
+
+    def _unreachable(self, error: Exception) -> str:
+        cause = (str(error) or type(error).__name__).splitlines()[0]
+        return f"{self.url}: the image store doesn't answer ({cause}); check its address and keys, then try again."
+
+
+def _write_synced(path: Path, data: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=_TEMPORARY, dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fchmod(file.fileno(), 0o444)
+            os.fsync(file.fileno())
+        os.replace(name, path)
+    except BaseException:
+        with suppress(OSError):
+            os.unlink(name)
+        raise
+    for folder in (path.parent, path.parent.parent):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)

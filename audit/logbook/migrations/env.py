@@ -1,0 +1,9 @@
+"""Runs the steps on the connection that the logbook hands over."""
+
+from alembic import context
+
+from audit.logbook.tables import metadata
+
+context.configure(connection=context.config.attributes["connection"], target_metadata=metadata, render_as_batch=True)
+with context.begin_transaction():
+    context.run_migrations()

@@ -1,0 +1,69 @@
+"""The plan and its versions."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy import Connection
+
+from audit.errors import LogbookError
+from audit.logbook import tables
+from audit.logbook.codec import clean_text, dump, load, sha256_hex
+from audit.logbook.records import PlanRecord
+from audit.logbook.store import Store, VisitRef, number_of
+from audit.plan.model import Site
+
+__all__ = ["Plans"]
+
+
+class Plans(Store):
+    """Reads and replaces the plan; every version stays."""
+
+    def site(self, visit: VisitRef | None = None) -> Site:
+        """The site by the plan in force, or by the plan that a signed visit was signed with."""
+        with self.database.reading() as connection:
+            return load(Site, self._plan_row(connection, visit).site)
+
+    def plan_file(self, visit: VisitRef | None = None) -> tuple[str, bytes]:
+        """Name and bytes of the plan file as it was handed in."""
+        with self.database.reading() as connection:
+            row = self._plan_row(connection, visit)
+        return row.name, bytes(row.data)
+
+    def plans(self) -> tuple[PlanRecord, ...]:
+        """All versions, oldest first."""
+        table = tables.plans
+        query = sa.select(table.c.sha256, table.c.name, table.c.since, table.c.by).order_by(table.c.id)
+        with self.database.reading() as connection:
+            return tuple(PlanRecord(*row) for row in connection.execute(query))
+
+    def replace_plan(self, site: Site, plan_name: str, plan_bytes: bytes, by: str | None = None) -> None:
+        """Puts a new version in force for open and later visits; the same file again changes nothing."""
+        with self.database.writing() as connection:
+            latest = self._plan_row(connection, None)
+            if latest.sha256 != sha256_hex(plan_bytes) or latest.site != dump(site):
+                self._add_plan(connection, site, plan_name, plan_bytes, by)
+
+    def _add_plan(self, connection: Connection, site: Site, name: str, data: bytes, by: str | None) -> None:
+        connection.execute(
+            tables.plans.insert().values(
+                sha256=sha256_hex(data),
+                name=clean_text(name),
+                data=data,
+                site=dump(site),
+                since=self.clock(),
+                by=None if by is None else clean_text(by),
+            )
+        )
+
+    def _plan_row(self, connection: Connection, visit: VisitRef | None) -> sa.Row[Any]:
+        query = sa.select(tables.plans).order_by(tables.plans.c.id.desc()).limit(1)
+        if visit is not None:
+            signed_with = self._visit_row(connection, number_of(visit)).plan
+            if signed_with is not None:
+                query = sa.select(tables.plans).where(tables.plans.c.id == signed_with)
+        row = connection.execute(query).one_or_none()
+        if row is None:
+            raise LogbookError(f"{self.database.shown}: the logbook holds no plan; restore it from a backup.")
+        return row

@@ -1,0 +1,166 @@
+"""What the logbook hands out: small frozen records."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Literal
+
+from audit.judge.finding import Check, State, Verdict
+
+__all__ = [
+    "CHANNELS",
+    "DECISIONS",
+    "AnswerRecord",
+    "Channel",
+    "DecisionRecord",
+    "DecisionWord",
+    "HistoryEntry",
+    "PlanRecord",
+    "ReferenceRecord",
+    "RefusalRecord",
+    "SeenFile",
+    "VerifyProblem",
+    "VisitKind",
+    "VisitRecord",
+]
+
+VisitKind = Literal["commissioning", "maintenance"]
+DecisionWord = Literal["accept", "reject", "waive", "undo"]
+Channel = Literal["day", "night"]
+
+DECISIONS: tuple[DecisionWord, ...] = ("accept", "reject", "waive")
+CHANNELS: tuple[Channel, ...] = ("day", "night")
+
+
+@dataclass(frozen=True, slots=True)
+class VisitRecord:
+    """One visit of the site; times are UTC.
+
+    Attributes
+    ----------
+    number : int
+        1, 2, ... in the order in which visits were opened.
+    signed_at, signed_by : datetime, str or None
+        None while the visit is open.
+    """
+
+    number: int
+    kind: VisitKind
+    on: date
+    started_at: datetime
+    signed_at: datetime | None = None
+    signed_by: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlanRecord:
+    """One version of the plan; the latest is in force."""
+
+    sha256: str
+    name: str
+    since: datetime
+    by: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class RefusalRecord:
+    """A file that was not taken, and why."""
+
+    name: str
+    kind: str
+    message: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class SeenFile:
+    """A file of a visit that needs no second look while name, size and time of change stay the same."""
+
+    name: str
+    size_bytes: int | None
+    mtime_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerRecord:
+    """What a person said about one photo; ``camera`` None means that it belongs to no camera."""
+
+    photo: str
+    camera: str | None
+    by: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionRecord:
+    """One entry of the decisions' list; entries are added and never changed.
+
+    Attributes
+    ----------
+    decision : str
+        ``accept`` (the finding stands), ``reject`` (it is wrong), ``waive`` (it stands and is tolerated) or ``undo``.
+    finding_state : str or None
+        State of the finding when it was decided on; None where there was no such finding.
+    in_force : bool
+        The entry that counts for its camera and check now.
+    finding_changed : bool
+        The finding is no longer the one that was decided on.
+    undoes : int or None
+        For ``undo``: the entry that it takes back.
+    """
+
+    id: int
+    visit: int
+    camera: str
+    check: Check
+    decision: DecisionWord
+    by: str
+    why: str
+    at: datetime
+    finding_state: State | None = None
+    in_force: bool = False
+    finding_changed: bool = False
+    undoes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceRecord:
+    """The signed image that later visits of a camera are compared with, one by day and one by night."""
+
+    camera: str
+    channel: Channel
+    sha256: str
+    photo: str
+    visit: int
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryEntry:
+    """What was found about a camera at one visit."""
+
+    visit: VisitRecord
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyProblem:
+    """One thing that is not as it was signed.
+
+    Attributes
+    ----------
+    what : str
+        What kind of thing: ``file``, ``image``, ``plan``, ``measurement``, ``comparison``, ``placement``,
+        ``verdict``, ``decision``, ``answer``, ``refusal``, ``reference``, ``record``, ``signature``, ``key``,
+        ``chain`` or ``archive``.
+    name : str
+        Which one.
+    message : str
+        One sentence.
+    visit : int or None
+    """
+
+    what: str
+    name: str
+    message: str
+    visit: int | None = None

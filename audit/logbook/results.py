@@ -1,0 +1,239 @@
+"""What was measured, where photos belong, and what was found."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy import Connection
+
+from audit.errors import LogbookError
+from audit.judge.finding import STATES, State, Verdict
+from audit.logbook import tables
+from audit.logbook.codec import clean_text, dump, dump_plain, load, load_plain
+from audit.logbook.records import AnswerRecord, HistoryEntry
+from audit.logbook.store import Store, VisitRef, number_of, visit_record
+from audit.match.placement import Placement
+
+__all__ = ["Results"]
+
+
+class Results(Store):
+    """Measurements by image and method, placements, answers and verdicts by visit."""
+
+    def measurement(self, sha256: str, method: str) -> dict[str, Any] | None:
+        """The record of one image by one method version, or None."""
+        table = tables.measurements
+        query = sa.select(table.c.body).where(table.c.sha256 == sha256, table.c.method == method)
+        with self.database.reading() as connection:
+            body = connection.execute(query).scalar()
+        return None if body is None else load_plain(body)
+
+    def put_measurement(self, sha256: str, method: str, record: dict[str, Any]) -> None:
+        """Keeps a measurement. The first one of an image and method stays: a new result needs a new method name."""
+        row = {"sha256": sha256, "method": clean_text(method), "body": dump_plain(record), "at": self.clock()}
+        with self.database.writing() as connection:
+            self._need_images(connection, (sha256,))
+            self._insert_missing(connection, tables.measurements, row)
+
+    def measurements(self, visit: VisitRef, method: str) -> dict[str, dict[str, Any]]:
+        """Records by image hash of all photos of a visit that this method has measured."""
+        table, photos = tables.measurements, tables.photos
+        query = sa.select(table.c.sha256, table.c.body).where(
+            table.c.method == method,
+            table.c.sha256.in_(sa.select(photos.c.sha256).where(photos.c.visit == number_of(visit))),
+        )
+        with self.database.reading() as connection:
+            return {sha256: load_plain(body) for sha256, body in connection.execute(query)}
+
+    def methods(self, sha256: str) -> tuple[str, ...]:
+        """Method versions that have measured an image, oldest first."""
+        table = tables.measurements
+        query = sa.select(table.c.method).where(table.c.sha256 == sha256).order_by(table.c.at, table.c.method)
+        with self.database.reading() as connection:
+            return tuple(connection.execute(query).scalars())
+
+    def comparison(self, reference_sha256: str, today_sha256: str, method: str) -> dict[str, Any] | None:
+        """The record of today's image against a reference by one method version, or None."""
+        table = tables.comparisons
+        query = sa.select(table.c.body).where(
+            table.c.reference_sha256 == reference_sha256,
+            table.c.today_sha256 == today_sha256,
+            table.c.method == method,
+        )
+        with self.database.reading() as connection:
+            body = connection.execute(query).scalar()
+        return None if body is None else load_plain(body)
+
+    def put_comparison(self, reference_sha256: str, today_sha256: str, method: str, record: dict[str, Any]) -> None:
+        """Keeps a comparison; the first one of a pair and method stays."""
+        row = {
+            "reference_sha256": reference_sha256,
+            "today_sha256": today_sha256,
+            "method": clean_text(method),
+            "body": dump_plain(record),
+            "at": self.clock(),
+        }
+        with self.database.writing() as connection:
+            self._need_images(connection, (reference_sha256, today_sha256))
+            self._insert_missing(connection, tables.comparisons, row)
+
+    def comparisons(self, visit: VisitRef, method: str) -> dict[tuple[str, str], dict[str, Any]]:
+        """Records by (reference hash, today's hash) of all photos of a visit."""
+        table, photos = tables.comparisons, tables.photos
+        query = sa.select(table.c.reference_sha256, table.c.today_sha256, table.c.body).where(
+            table.c.method == method,
+            table.c.today_sha256.in_(sa.select(photos.c.sha256).where(photos.c.visit == number_of(visit))),
+        )
+        with self.database.reading() as connection:
+            return {(a, b): load_plain(body) for a, b, body in connection.execute(query)}
+
+    def answer(self, visit: VisitRef, photo: str, camera: str | None, by: str) -> None:
+        """Notes what a person said about a photo; the latest answer counts and all are kept."""
+        with self._changing(visit) as connection:
+            connection.execute(
+                tables.answers.insert().values(
+                    visit=number_of(visit),
+                    photo=clean_text(photo),
+                    camera=None if camera is None else clean_text(camera),
+                    by=clean_text(by),
+                    at=self.clock(),
+                )
+            )
+
+    def answers(self, visit: VisitRef) -> dict[str, str | None]:
+        """Camera by photo as a person said last; None = belongs to no camera."""
+        return {record.photo: record.camera for record in self.answer_history(visit)}
+
+    def answer_history(self, visit: VisitRef) -> tuple[AnswerRecord, ...]:
+        """All answers of a visit in the order in which they were given."""
+        table = tables.answers
+        query = sa.select(table.c.photo, table.c.camera, table.c.by, table.c.at)
+        query = query.where(table.c.visit == number_of(visit)).order_by(table.c.id)
+        with self.database.reading() as connection:
+            return tuple(AnswerRecord(*row) for row in connection.execute(query))
+
+    def put_placements(self, visit: VisitRef, placements: Iterable[Placement]) -> None:
+        """Replaces the placements of a visit; rows that stay the same are not touched."""
+        number, table = number_of(visit), tables.placements
+        rows: dict[str, dict[str, Any]] = {
+            clean_text(p.photo): {
+                "visit": number,
+                "photo": clean_text(p.photo),
+                "camera": None if p.camera is None else clean_text(p.camera),
+                "decision": p.decision,
+                "role": p.role,
+                "body": dump(p),
+            }
+            for p in placements
+        }
+        with self._changing(number) as connection:
+            changed = self._replace(connection, table, "photo", number, rows)
+            if changed:
+                photos = tables.photos
+                known = set(connection.execute(sa.select(photos.c.name).where(photos.c.visit == number)).scalars())
+                missing = sorted({row["photo"] for row in changed} - known)
+                if missing:
+                    raise LogbookError(f"visit {number} has no photo '{missing[0]}' to place; add the photo first.")
+            self._insert_or_update(connection, table, changed)
+
+    def placements(self, visit: VisitRef, camera: str | None = None) -> tuple[Placement, ...]:
+        """Placements of a visit by photo name, or those at one camera."""
+        table = tables.placements
+        query = sa.select(table.c.body).where(table.c.visit == number_of(visit)).order_by(table.c.photo)
+        if camera is not None:
+            query = query.where(table.c.camera == camera)
+        with self.database.reading() as connection:
+            return tuple(load(Placement, body) for body in connection.execute(query).scalars())
+
+    def unsure_placements(self, visit: VisitRef) -> tuple[Placement, ...]:
+        """Photos of a visit that a person has to place."""
+        table = tables.placements
+        query = sa.select(table.c.body).where(table.c.visit == number_of(visit), table.c.decision == "unsure")
+        with self.database.reading() as connection:
+            return tuple(load(Placement, body) for body in connection.execute(query.order_by(table.c.photo)).scalars())
+
+    def put_verdicts(self, visit: VisitRef, verdicts: Iterable[Verdict]) -> None:
+        """Replaces the verdicts of a visit; rows that stay the same are not touched."""
+        number, table = number_of(visit), tables.verdicts
+        rows: dict[str, dict[str, Any]] = {
+            clean_text(v.camera): {
+                "visit": number,
+                "camera": clean_text(v.camera),
+                "rank": STATES.index(v.state),
+                "probability_good": 1.0 - max((f.probability_bad or 0.0 for f in v.findings), default=0.0),
+                "body": dump(v),
+            }
+            for v in verdicts
+        }
+        with self._changing(number) as connection:
+            changed = self._replace(connection, table, "camera", number, rows)
+            self._insert_or_update(connection, table, changed)
+            totals = Counter(row["rank"] for row in rows.values())
+            self._insert_or_update(
+                connection,
+                tables.verdict_counts,
+                [{"visit": number, "rank": rank, "cameras": totals[rank]} for rank in range(len(STATES))],
+            )
+
+    def verdicts(
+        self,
+        visit: VisitRef,
+        camera: str | None = None,
+        *,
+        state: State | None = None,
+        limit: int | None = None,
+        offset: int = 0,
+    ) -> tuple[Verdict, ...]:
+        """Verdicts of a visit, worst first: by state, then by the probability of the worst finding."""
+        table = tables.verdicts
+        query = sa.select(table.c.body).where(table.c.visit == number_of(visit))
+        query = query.order_by(table.c.rank, table.c.probability_good, table.c.camera)
+        if camera is not None:
+            query = query.where(table.c.camera == camera)
+        if state is not None:
+            query = query.where(table.c.rank == STATES.index(state))
+        if limit is not None or offset:
+            query = query.limit(limit if limit is not None else 2**31 - 1).offset(offset)
+        with self.database.reading() as connection:
+            return tuple(load(Verdict, body) for body in connection.execute(query).scalars())
+
+    def verdict_counts(self, visit: VisitRef) -> dict[State, int]:
+        """Cameras by state, worst first; states without a camera count 0."""
+        table = tables.verdict_counts
+        query = sa.select(table.c.rank, table.c.cameras).where(table.c.visit == number_of(visit))
+        with self.database.reading() as connection:
+            found = {rank: cameras for rank, cameras in connection.execute(query)}
+        return {state: found.get(rank, 0) for rank, state in enumerate(STATES)}
+
+    def camera_history(self, camera: str) -> tuple[HistoryEntry, ...]:
+        """A camera's verdict at each visit that judged it, oldest first."""
+        table = tables.verdicts
+        query = sa.select(tables.visits, table.c.body).join(table, table.c.visit == tables.visits.c.number)
+        query = query.where(table.c.camera == camera).order_by(table.c.visit)
+        with self.database.reading() as connection:
+            return tuple(HistoryEntry(visit_record(row), load(Verdict, row.body)) for row in connection.execute(query))
+
+    def _replace(
+        self, connection: Connection, table: sa.Table, key: str, visit: int, rows: dict[str, dict[str, Any]]
+    ) -> list[dict[str, Any]]:
+        """Removes rows of the visit that are not in ``rows``; gives those that are new or differ."""
+        same, gone = set(), []
+        for name, body in connection.execute(sa.select(table.c[key], table.c.body).where(table.c.visit == visit)):
+            if name not in rows:
+                gone.append({"of_visit": visit, "of_name": name})
+            elif rows[name]["body"] == body:
+                same.add(name)
+        if gone:
+            of_one = sa.and_(table.c.visit == sa.bindparam("of_visit"), table.c[key] == sa.bindparam("of_name"))
+            connection.execute(table.delete().where(of_one), gone)
+        return [row for name, row in rows.items() if name not in same]
+
+    def _need_images(self, connection: Connection, hashes: Iterable[str]) -> None:
+        table = tables.images
+        for sha256 in hashes:
+            if connection.execute(sa.select(table.c.sha256).where(table.c.sha256 == sha256)).first() is None:
+                raise LogbookError(f"image {sha256[:12]} is not in the logbook; add its photo before its measurement.")
+

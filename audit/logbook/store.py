@@ -1,0 +1,92 @@
+"""What every part of the logbook stands on: database, images, clock, and the rule that signed visits stay."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy import Connection, Row
+from sqlalchemy.dialects import postgresql, sqlite
+
+from audit.errors import LogbookError
+from audit.logbook import tables
+from audit.logbook.database import Database
+from audit.logbook.images import ImageStore
+from audit.logbook.records import VisitRecord
+
+__all__ = ["Clock", "Store", "VisitRef", "number_of", "utc_now", "visit_record"]
+
+Clock = Callable[[], datetime]
+VisitRef = VisitRecord | int
+
+
+def utc_now() -> datetime:
+    """The machine's time, aware; the only clock that the logbook reads."""
+    return datetime.now(UTC)
+
+
+class Store:
+    """Database, images and clock of one logbook."""
+
+    def __init__(self, database: Database, images: ImageStore, clock: Clock) -> None:
+        self.database = database
+        self.images = images
+        self.clock = clock
+
+    @contextmanager
+    def _changing(self, visit: VisitRef) -> Iterator[Connection]:
+        """One transaction on an open visit; refuses a signed one, also one that is being signed meanwhile."""
+        number = number_of(visit)
+        with self.database.writing() as connection:
+            row = self._visit_row(connection, number, lock="share")
+            if row.signed_at is not None:
+                raise LogbookError(
+                    f"visit {number} was signed by {row.signed_by} on {row.signed_at:%Y-%m-%d} and can't be changed; "
+                    f"open another visit."
+                )
+            yield connection
+
+    def _visit_row(self, connection: Connection, number: int, lock: str | None = None) -> Row[Any]:
+        query = sa.select(tables.visits).where(tables.visits.c.number == number)
+        if lock is not None:
+            query = query.with_for_update(read=lock == "share")
+        row = connection.execute(query).one_or_none()
+        if row is None:
+            raise LogbookError(f"the logbook has no visit {number}; 'photo-audit show' lists the visits.")
+        return row
+
+    def _insert_missing(self, connection: Connection, table: sa.Table, values: Mapping[str, Any]) -> bool:
+        """Adds a row unless its key is there; True where it was added."""
+        result = connection.execute(self._insert(table).values(**values).on_conflict_do_nothing())
+        return bool(result.rowcount)
+
+    def _insert_or_update(self, connection: Connection, table: sa.Table, rows: list[dict[str, Any]]) -> None:
+        """Adds rows, and brings those whose key is there up to date."""
+        if not rows:
+            return
+        statement = self._insert(table)
+        keys = [column.name for column in table.primary_key]
+        changes = {c.name: statement.excluded[c.name] for c in table.columns if c.name not in keys}
+        connection.execute(statement.on_conflict_do_update(index_elements=keys, set_=changes), rows)
+
+    def _insert(self, table: sa.Table) -> Any:
+        return sqlite.insert(table) if self.database.is_sqlite else postgresql.insert(table)
+
+
+def number_of(visit: VisitRef) -> int:
+    """A visit's number."""
+    return visit.number if isinstance(visit, VisitRecord) else int(visit)
+
+def visit_record(row: Row[Any]) -> VisitRecord:
+    """A row of the visits' table as a record."""
+    return VisitRecord(
+        number=row.number,
+        kind=row.kind,
+        on=row.on_day,
+        started_at=row.started_at,
+        signed_at=row.signed_at,
+        signed_by=row.signed_by,
+    )

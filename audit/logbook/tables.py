@@ -1,0 +1,265 @@
+"""The logbook's tables, the same on SQLite and PostgreSQL.
+
+Bodies are JSON text, not a database's own JSON type: what was signed is hashed byte by byte, and a database that
+reorders keys or rewrites numbers would break that. Everything that lists or sorts has a column and an index.
+Times are ISO 8601 text in UTC.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from typing import Any
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    Dialect,
+    Float,
+    ForeignKey,
+    ForeignKeyConstraint,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+    TypeDecorator,
+)
+
+__all__ = [
+    "SCHEMA",
+    "answers",
+    "comparisons",
+    "decisions",
+    "images",
+    "logbook",
+    "measurements",
+    "metadata",
+    "photos",
+    "placements",
+    "plans",
+    "records",
+    "references",
+    "refusals",
+    "verdict_counts",
+    "verdicts",
+    "visits",
+]
+
+#: The Alembic revision that this program reads and writes.
+SCHEMA = "0001"
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+        "pk": "pk_%(table_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    }
+)
+
+
+class UtcText(TypeDecorator[datetime]):
+    """An aware time as ``2026-06-16T10:00:00.000000Z``: sorts as text and reads the same everywhere."""
+
+    impl = String(27)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> str | None:
+        """To text, in UTC."""
+        if value is None:
+            return None
+        return value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:
+        """From text, aware."""
+        return None if value is None else datetime.fromisoformat(value)
+
+
+class DateText(TypeDecorator[date]):
+    """A calendar day as ``2026-06-16``."""
+
+    impl = String(10)
+    cache_ok = True
+
+    def process_bind_param(self, value: date | None, dialect: Dialect) -> str | None:
+        """To text."""
+        return None if value is None else value.isoformat()
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> date | None:
+        """From text."""
+        return None if value is None else date.fromisoformat(value)
+
+
+logbook = Table(
+    "logbook",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("uuid", String(36), nullable=False),
+    Column("created_at", UtcText, nullable=False),
+    Column("program_version", String(40), nullable=False),
+    Column("images_url", Text, nullable=False),
+)
+
+plans = Table(
+    "plans",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("sha256", String(64), nullable=False),
+    Column("name", Text, nullable=False),
+    Column("data", LargeBinary, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("since", UtcText, nullable=False),
+    Column("by", Text),
+)
+
+visits = Table(
+    "visits",
+    metadata,
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("kind", String(20), nullable=False),
+    Column("on_day", DateText, nullable=False),
+    Column("started_at", UtcText, nullable=False),
+    Column("signed_at", UtcText),
+    Column("signed_by", Text),
+    Column("plan", Integer, ForeignKey("plans.id")),
+)
+
+images = Table(
+    "images",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("size_bytes", BigInteger, nullable=False),
+    Column("stored_at", UtcText, nullable=False),
+)
+
+photos = Table(
+    "photos",
+    metadata,
+    Column("visit", Integer, ForeignKey("visits.number"), primary_key=True),
+    Column("name", Text, primary_key=True),
+    Column("file_name", Text, nullable=False),
+    Column("sha256", String(64), ForeignKey("images.sha256"), nullable=False),
+    Column("size_bytes", BigInteger, nullable=False),
+    Column("mtime_ns", BigInteger),
+    Column("body", Text, nullable=False),
+    Index(None, "visit", "file_name"),
+    Index(None, "sha256"),
+)
+
+refusals = Table(
+    "refusals",
+    metadata,
+    Column("visit", Integer, ForeignKey("visits.number"), primary_key=True),
+    Column("name", Text, primary_key=True),
+    Column("kind", Text, nullable=False),
+    Column("message", Text, nullable=False),
+    Column("size_bytes", BigInteger),
+    Column("mtime_ns", BigInteger),
+    Column("at", UtcText, nullable=False),
+)
+
+measurements = Table(
+    "measurements",
+    metadata,
+    Column("sha256", String(64), ForeignKey("images.sha256"), primary_key=True),
+    Column("method", String(120), primary_key=True),
+    Column("body", Text, nullable=False),
+    Column("at", UtcText, nullable=False),
+)
+
+comparisons = Table(
+    "comparisons",
+    metadata,
+    Column("reference_sha256", String(64), ForeignKey("images.sha256"), primary_key=True),
+    Column("today_sha256", String(64), ForeignKey("images.sha256"), primary_key=True),
+    Column("method", String(120), primary_key=True),
+    Column("body", Text, nullable=False),
+    Column("at", UtcText, nullable=False),
+    Index(None, "today_sha256"),
+)
+
+placements = Table(
+    "placements",
+    metadata,
+    Column("visit", Integer, primary_key=True),
+    Column("photo", Text, primary_key=True),
+    Column("camera", Text),
+    Column("decision", String(10), nullable=False),
+    Column("role", String(10), nullable=False),
+    Column("body", Text, nullable=False),
+    ForeignKeyConstraint(["visit", "photo"], ["photos.visit", "photos.name"]),
+    Index(None, "visit", "camera"),
+    Index(None, "visit", "decision"),
+)
+
+answers = Table(
+    "answers",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("visit", Integer, ForeignKey("visits.number"), nullable=False, index=True),
+    Column("photo", Text, nullable=False),
+    Column("camera", Text),
+    Column("by", Text, nullable=False),
+    Column("at", UtcText, nullable=False),
+)
+
+verdicts = Table(
+    "verdicts",
+    metadata,
+    Column("visit", Integer, ForeignKey("visits.number"), primary_key=True),
+    Column("camera", Text, primary_key=True),
+    Column("rank", Integer, nullable=False),
+    Column("probability_good", Float, nullable=False),
+    Column("body", Text, nullable=False),
+    Index(None, "visit", "rank", "probability_good", "camera"),
+    Index(None, "camera", "visit"),
+)
+
+verdict_counts = Table(
+    "verdict_counts",
+    metadata,
+    Column("visit", Integer, ForeignKey("visits.number"), primary_key=True),
+    Column("rank", Integer, primary_key=True),
+    Column("cameras", Integer, nullable=False),
+)
+
+decisions = Table(
+    "decisions",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("visit", Integer, ForeignKey("visits.number"), nullable=False),
+    Column("camera", Text, nullable=False),
+    Column("check", String(20), nullable=False),
+    Column("decision", String(10), nullable=False),
+    Column("by", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("at", UtcText, nullable=False),
+    Column("finding_state", String(20)),
+    Column("finding_sha256", String(64)),
+    Column("undoes", Integer, ForeignKey("decisions.id")),
+    Index(None, "visit", "camera"),
+)
+
+references = Table(
+    "reference_images",
+    metadata,
+    Column("visit", Integer, ForeignKey("visits.number"), primary_key=True),
+    Column("camera", Text, primary_key=True),
+    Column("channel", String(10), primary_key=True),
+    Column("sha256", String(64), ForeignKey("images.sha256"), nullable=False),
+    Column("photo", Text, nullable=False),
+    Index(None, "camera", "channel", "visit"),
+)
+
+records = Table(
+    "records",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("visit", Integer, ForeignKey("visits.number"), nullable=False, unique=True),
+    Column("record", LargeBinary, nullable=False),
+    Column("sha256", String(64), nullable=False),
+    Column("signature", LargeBinary, nullable=False),
+    Column("public_key", LargeBinary, nullable=False),
+)
