@@ -14,7 +14,7 @@ Form = Literal["bullet", "dome", "turret", "fisheye", "multi-sensor", "ptz", "bo
 Surface = Literal["wall", "pole", "corner", "soffit", "hard ceiling", "tile ceiling", "parapet"]
 Setting = Literal["indoor", "outdoor"]
 Night = Literal["none", "infrared", "white light"]
-Purpose = Literal["monitor", "detect", "observe", "recognise", "identify"]
+Purpose = Literal["monitor", "detect", "observe", "recognise", "identify", "inspect"]
 
 #: Pixel density on the object plane, px/m, of IEC 62676-4:2014 (withdrawn 2025; most plans still use it).
 #: Source: shared secondary table on DIN EN 62676-4, checked against the 0.16 m face rule of the same table.
@@ -24,6 +24,7 @@ PURPOSE_PX_PER_M: dict[str, float] = {
     "observe": 62.5,
     "recognise": 125.0,
     "identify": 250.0,
+    "inspect": 1000.0,
 }
 
 
@@ -51,6 +52,8 @@ class Target:
         Pixel density needed on a plane facing the camera; None where the plan asks for none.
     purpose : str or None
         The plan's label for that density.
+    extra : tuple of (column, text)
+        Columns of the plan that the program does not know, kept and shown.
     """
 
     name: str
@@ -59,6 +62,7 @@ class Target:
     up_m: float
     required_px_per_m: float | None = None
     purpose: str | None = None
+    extra: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +79,10 @@ class Camera:
         Planned pose, conventions of :mod:`audit.frames`.
     lens : Lens
         Image size and angle of view.
+    ground_up_m : float
+        Level of the ground below the camera above the ground at the origin.
+    form_detail, surface_detail : str
+        The plan's finer name (``pendant dome``, ``brick wall``), empty where it gave the plain one.
     extra : tuple of (column, text)
         Columns of the plan that the program does not know, kept and shown.
     row : int or None
@@ -91,7 +99,9 @@ class Camera:
     roll_deg: float = 0.0
     name: str = ""
     floor: str = ""
+    ground_up_m: float = 0.0
     form: Form | None = None
+    form_detail: str = ""
     surface: Surface | None = None
     surface_detail: str = ""
     setting: Setting | None = None
@@ -101,7 +111,12 @@ class Camera:
     purpose: str | None = None
     targets: tuple[Target, ...] = ()
     extra: tuple[tuple[str, str], ...] = ()
-    row: int | None = None
+    row: int | None = field(default=None, compare=False)
+
+    @property
+    def up_m(self) -> float:
+        """Height of the lens above the ground at the site's origin."""
+        return self.ground_up_m + self.height_m
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,56 @@
+"""The catalogue of forms, surfaces, parts and mounting rules, read once from ``catalogue.toml``."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+__all__ = ["catalogue", "finer_name", "plain_words"]
+
+_SEPARATORS = re.compile(r"[\s,;/()_\-–]+")
+
+
+def plain_words(text: str) -> str:
+    """A name as it is compared: lower case, words separated by one space, no punctuation."""
+    return _SEPARATORS.sub(" ", text.strip().lower()).strip()
+
+
+@cache
+def catalogue() -> dict[str, Any]:
+    """The whole catalogue as nested mappings."""
+    return tomllib.loads((files("audit.plan") / "catalogue.toml").read_text(encoding="utf-8"))
+
+
+@cache
+def _names(kind: str) -> dict[str, str]:
+    table: dict[str, list[str]] = catalogue()[kind]
+    found = {}
+    for word, finer in table.items():
+        for name in (word, *finer):
+            found[plain_words(name)] = word
+    return found
+
+
+def finer_name(kind: str, text: str) -> tuple[str, str] | None:
+    """The plan's word for a name, and the finer name where it says more.
+
+    Parameters
+    ----------
+    kind : str
+        ``forms`` or ``surfaces``.
+    text : str
+        The name in the plan, e.g. ``brick wall``.
+
+    Returns
+    -------
+    tuple of str, or None
+        (``wall``, ``brick wall``); the second is empty where the plan used the plain word. None where the
+        catalogue does not know the name.
+    """
+    word = _names(kind).get(plain_words(text))
+    if word is None:
+        return None
+    return word, "" if plain_words(text) == plain_words(word) else text.strip()
