@@ -1,0 +1,498 @@
+"""The command line ``photo-audit``: thin commands over the rooms.
+
+``--json`` prints one JSON object per line on standard output, in input order; progress and messages go to standard
+error. Exit codes: 0 done; 1 done, and something needs putting right (``--strict``); 2 could not do it; 3 done, but some
+files were refused.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import click
+import typer
+
+from audit import __version__
+from audit.errors import AuditError
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="photo-audit",
+    help="A plan and the crew's photos in; measured findings, worst first, and a signed record out.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+plan_app = typer.Typer(help="Look at a plan before anyone climbs.", no_args_is_help=True, rich_markup_mode=None)
+app.add_typer(plan_app, name="plan")
+
+DONE, PUT_RIGHT, COULD_NOT, SOME_REFUSED = 0, 1, 2, 3
+
+Json = Annotated[bool, typer.Option("--json", help="One JSON object per line on standard output.")]
+Visit = Annotated[int | None, typer.Option("--visit", help="Number of the visit; the latest without it.")]
+LimitsFile = Annotated[Path | None, typer.Option("--limits", help="TOML file laid over the default limits.")]
+
+
+@app.callback()
+def _options(
+    version: Annotated[bool, typer.Option("--version", help="Print the version and end.")] = False,
+    verbose: Annotated[bool, typer.Option("--verbose", help="Say on standard error what is being done.")] = False,
+) -> None:
+    if version:
+        typer.echo(__version__)
+        raise typer.Exit()
+    logging.basicConfig(level=logging.INFO if verbose else logging.ERROR, stream=sys.stderr, format="%(message)s")
+
+
+def main() -> None:
+    """Entry point: every error that a user can act on becomes one sentence and an exit code."""
+    if hasattr(sys.stdout, "reconfigure"):
+        sys.stdout.reconfigure(encoding="utf-8", errors="backslashreplace")
+        sys.stderr.reconfigure(encoding="utf-8", errors="backslashreplace")
+    arguments = sys.argv[1:]
+    if arguments and arguments[0] == "--json":
+        arguments = [*arguments[1:], "--json"]
+    try:
+        code = app(args=arguments, standalone_mode=False)
+    except click.exceptions.Abort:
+        _say("Stopped; run the same command again to go on.")
+        code = COULD_NOT
+    except click.ClickException as error:
+        error.show(file=sys.stderr)
+        code = COULD_NOT
+    except AuditError as error:
+        _say(error.message)
+        code = error.exit_code
+    except KeyboardInterrupt:
+        _say("Stopped; run the same command again to go on.")
+        code = COULD_NOT
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = DONE
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        _say(
+            f"{where}{error.strerror or error}; check the path, the space left and the permissions, then run it again."
+        )
+        code = COULD_NOT
+    except MemoryError:
+        _say("Memory ran out; use fewer --workers or smaller pictures.")
+        code = COULD_NOT
+    sys.exit(code if isinstance(code, int) else DONE)
+
+
+def _say(text: str) -> None:
+    typer.echo(text, err=True)
+
+
+def _emit(line: dict[str, Any]) -> None:
+    typer.echo(json.dumps(line, ensure_ascii=False, default=_plain, allow_nan=False))
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    if hasattr(value, "item"):
+        return value.item()
+    if isinstance(value, tuple | set | frozenset):
+        return list(value)
+    raise TypeError(f"no JSON form for {type(value).__name__}")
+
+
+@contextmanager
+def _progress(title: str) -> Iterator[Any]:
+    """A bar on a terminal, silence elsewhere; yields a function of (step, done, total, name)."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description:<8}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, disable=not sys.stderr.isatty()) as bars:
+        tasks: dict[str, Any] = {}
+
+        def report(step: str, done: int, total: int, name: str = "") -> None:
+            if step not in tasks:
+                tasks[step] = bars.add_task(step, total=total)
+            bars.update(tasks[step], completed=done, total=total)
+
+        yield report
+
+
+def _folder(path: Path) -> Path:
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise AuditError(f"{path}: can't be made a folder ({error.strerror}); name another one.") from None
+    return path
+
+
+@app.command()
+def measure(
+    images: Annotated[list[str] | None, typer.Argument(metavar="IMAGE...", help="Picture files.")] = None,
+    list_file: Annotated[Path | None, typer.Option("--list", help="CSV: file, hfov_deg, projection, k1, k2.")] = None,
+    hfov: Annotated[float | None, typer.Option("--hfov", help="Full horizontal angle of view, degrees.")] = None,
+    projection: Annotated[str | None, typer.Option("--projection", help="rectilinear or equidistant.")] = None,
+    masks: Annotated[Path | None, typer.Option("--masks", help="Folder for the sky masks.")] = None,
+    workers: Annotated[int, typer.Option("--workers", min=0, max=256, help="Processes; 0 = this one.")] = 0,
+    as_json: Json = False,
+) -> int:
+    """Measure single images: roll, pitch, sky, dirt, each with its uncertainty."""
+    from audit import singles
+
+    jobs = singles.measure_jobs(images or [], list_file, hfov, projection)
+    if masks is not None:
+        _folder(masks)
+    refused = 0
+    with _progress("measure") as report:
+        for done, line in enumerate(singles.measure_files(jobs, masks, workers), 1):
+            refused += line["error"] is not None
+            if as_json:
+                _emit(line)
+            else:
+                typer.echo(singles.measure_sentence(line))
+            report("measure", done, len(jobs))
+    return SOME_REFUSED if refused else DONE
+
+
+@app.command()
+def compare(
+    reference: Annotated[str | None, typer.Argument(help="The signed picture.")] = None,
+    today: Annotated[str | None, typer.Argument(help="Today's picture of the same camera.")] = None,
+    list_file: Annotated[
+        Path | None, typer.Option("--list", help="CSV: reference, today, hfov_deg, projection.")
+    ] = None,
+    hfov: Annotated[float | None, typer.Option("--hfov", help="Full horizontal angle of view, degrees.")] = None,
+    projection: Annotated[str | None, typer.Option("--projection", help="rectilinear or equidistant.")] = None,
+    workers: Annotated[int, typer.Option("--workers", min=0, max=256, help="Processes; 0 = this one.")] = 0,
+    as_json: Json = False,
+) -> int:
+    """Compare today's image with the reference of the same camera."""
+    from audit import singles
+
+    jobs = singles.compare_jobs(reference, today, list_file, hfov, projection)
+    refused = 0
+    with _progress("compare") as report:
+        for done, line in enumerate(singles.compare_files(jobs, workers), 1):
+            refused += line["error"] is not None
+            if as_json:
+                _emit(line)
+            else:
+                typer.echo(singles.compare_sentence(line))
+            report("compare", done, len(jobs))
+    return SOME_REFUSED if refused else DONE
+
+
+@app.command()
+def match(
+    plan: Annotated[Path, typer.Argument(help="The plan file.")],
+    photos: Annotated[Path, typer.Argument(help="Folder of photos, or a CSV of their metadata.")],
+    answers: Annotated[Path | None, typer.Option("--answers", help="CSV: photo, camera (empty = stray).")] = None,
+    at_least: Annotated[float, typer.Option("--at-least", min=0.5, max=1.0, help="Decide from here.")] = 0.97,
+    as_json: Json = False,
+) -> int:
+    """Put photos to planned cameras, and say how sure that is."""
+    from audit import singles
+
+    refused = 0
+    with _progress("match") as report:
+        lines = singles.match_files(plan, photos, answers, at_least, report)
+    for line in lines:
+        refused += line["error"] is not None
+        if as_json:
+            _emit(line)
+        else:
+            typer.echo(singles.match_sentence(line))
+    return SOME_REFUSED if refused else DONE
+
+
+@plan_app.command("check")
+def plan_check(plan: Annotated[Path, typer.Argument(help="The plan file.")], as_json: Json = False) -> int:
+    """Say what in the plan contradicts itself, physics or the mount-chain rules."""
+    from audit.plan.check import check_plan
+    from audit.plan.files import read_plan_problems
+
+    site, problems = read_plan_problems(plan)
+    found = (*problems, *(check_plan(site) if site is not None else ()))
+    for problem in found:
+        if as_json:
+            _emit(asdict(problem))
+        else:
+            typer.echo(f"{problem.severity}: {problem.sentence()}")
+    if site is None:
+        _say(f"{plan.name}: can't be used as it stands; put the errors above right.")
+        return COULD_NOT
+    if not as_json and not found:
+        typer.echo(f"{plan.name}: {len(site.cameras)} cameras, nothing to put right.")
+    return DONE
+
+
+@plan_app.command("geometry")
+def plan_geometry(plan: Annotated[Path, typer.Argument(help="The plan file.")], as_json: Json = False) -> int:
+    """Say what the plan says each image will show."""
+    from audit import singles
+    from audit.plan.files import read_plan
+
+    for line in singles.geometry_lines(read_plan(plan)):
+        if as_json:
+            _emit(line)
+        else:
+            typer.echo(singles.geometry_sentence(line))
+    return DONE
+
+
+@plan_app.command("parts")
+def plan_parts(
+    plan: Annotated[Path, typer.Argument(help="The plan file.")],
+    spares: Annotated[float, typer.Option("--spares", min=0, max=1, help="Share of spares.")] = 0.1,
+    as_json: Json = False,
+) -> int:
+    """List the mount parts of the whole site, with spares, as CSV."""
+    from audit.plan.files import read_plan
+    from audit.plan.mounts import parts_list
+
+    lines = parts_list(read_plan(plan), spares)
+    if not as_json:
+        typer.echo("part,needed,spares,cameras")
+    for line in lines:
+        if as_json:
+            _emit(asdict(line))
+        else:
+            typer.echo(f"{line.part},{line.needed},{line.spares},{' '.join(line.cameras)}")
+    return DONE
+
+
+@app.command()
+def start(
+    logbook: Annotated[str, typer.Argument(help="Folder, or database address.")],
+    plan: Annotated[Path, typer.Option("--plan", help="The plan file.")],
+    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+) -> int:
+    """Open a logbook for a site."""
+    from audit.logbook import Logbook
+    from audit.plan.files import read_plan
+
+    site = read_plan(plan)
+    Logbook.create(logbook, site, plan.name, plan.read_bytes(), images=images)
+    _say(
+        f"{logbook}: logbook of {len(site.cameras)} cameras is open; next: photo-audit visit {logbook} PHOTOS "
+        "--kind commissioning"
+    )
+    return DONE
+
+
+@app.command()
+def visit(
+    logbook: Annotated[str, typer.Argument(help="The logbook.")],
+    photos: Annotated[Path, typer.Argument(help="Folder of photos, searched whole.")],
+    kind: Annotated[str, typer.Option("--kind", help="commissioning or maintenance.")],
+    on: Annotated[str | None, typer.Option("--on", help="Day of the visit, YYYY-MM-DD; today without it.")] = None,
+    workers: Annotated[int, typer.Option("--workers", min=0, max=256, help="Processes; 0 = this one.")] = 0,
+    cluster: Annotated[str | None, typer.Option("--cluster", help="Address of a Dask scheduler.")] = None,
+    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+    limits: LimitsFile = None,
+    at_least: Annotated[float, typer.Option("--at-least", min=0.5, max=1.0, help="Place photos from here.")] = 0.97,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit 1 where something must be put right.")] = False,
+    as_json: Json = False,
+) -> int:
+    """The main job: photos to findings. Safe to stop and to run again."""
+    from audit.judge.limits import load_limits
+    from audit.logbook import Logbook
+    from audit.visit import Progress, run_visit
+
+    day = _day(on)
+    book = Logbook.open(logbook, images=images)
+    with _progress("visit") as report:
+
+        def show_progress(p: Progress) -> None:
+            report(p.step, p.done, p.total, p.name)
+
+        summary = run_visit(
+            book,
+            photos,
+            kind,
+            day,
+            workers=workers,
+            cluster=cluster,
+            limits=load_limits(limits),
+            at_least=at_least,
+            progress=show_progress,
+        )
+    for name, sentence in summary.refused:
+        _say(sentence if name in sentence else f"{name}: {sentence}")
+    _show(book, summary.visit.number, as_json)
+    _say(
+        f"visit {summary.visit.number} ({summary.visit.kind}, {summary.visit.on}): {summary.photos} photos, "
+        f"{len(summary.refused)} refused; " + ", ".join(f"{n} {state}" for state, n in summary.states.items())
+    )
+    if summary.refused:
+        return SOME_REFUSED
+    return PUT_RIGHT if strict and summary.states["put right"] else DONE
+
+
+@app.command()
+def show(
+    logbook: Annotated[str, typer.Argument(help="The logbook.")],
+    visit: Visit = None,
+    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit 1 where something must be put right.")] = False,
+    as_json: Json = False,
+) -> int:
+    """List the cameras, worst first."""
+    from audit.logbook import Logbook
+
+    worst = _show(Logbook.open(logbook, images=images), visit, as_json)
+    return PUT_RIGHT if strict and worst else DONE
+
+
+def _show(book: Any, number: int | None, as_json: bool) -> bool:
+    from audit import singles
+
+    record = book.visit(number)
+    worst = False
+    for verdict in book.verdicts(record):
+        worst = worst or verdict.state == "put right"
+        if as_json:
+            _emit(singles.verdict_line(verdict, record.number))
+        else:
+            typer.echo(singles.verdict_sentence(verdict))
+    return worst
+
+
+def _day(text: str | None) -> date:
+    if text is None:
+        return datetime.now(UTC).astimezone().date()
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise AuditError(f"--on {text}: not a day; write it as 2026-06-16.") from None
+
+
+@app.command()
+def decide(
+    logbook: Annotated[str, typer.Argument(help="The logbook.")],
+    camera: Annotated[str, typer.Argument(help="The camera's id in the plan.")],
+    check: Annotated[str, typer.Argument(help="The finding's check, e.g. aim.")],
+    decision: Annotated[str, typer.Argument(help="accept, reject or waive.")],
+    by: Annotated[str, typer.Option("--by", help="Who decides.")],
+    why: Annotated[str, typer.Option("--why", help="The reason, kept with it.")],
+    visit: Visit = None,
+    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+) -> int:
+    """Record a reviewer's decision on a finding; nothing is ever overwritten."""
+    from audit.logbook import Logbook
+
+    book = Logbook.open(logbook, images=images)
+    record = book.visit(visit)
+    book.decide(record, camera, check, decision, by, why)
+    _say(f"{camera}, {check}: {decision} by {by} is kept with visit {record.number}.")
+    return DONE
+
+
+@app.command()
+def sign(
+    logbook: Annotated[str, typer.Argument(help="The logbook.")],
+    by: Annotated[str, typer.Option("--by", help="Who signs.")],
+    visit: Visit = None,
+    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+) -> int:
+    """Sign a visit off; its snapshots become the references. PHOTO_AUDIT_PASSPHRASE protects the key."""
+    from audit.logbook import Logbook
+
+    book = Logbook.open(logbook, images=images)
+    record = book.visit(visit)
+    signed = book.sign(record, by, passphrase=os.environ.get("PHOTO_AUDIT_PASSPHRASE"))
+    _say(f"visit {record.number} is signed by {by}: record {signed.record_sha256[:16]}…")
+    return DONE
+
+
+@app.command()
+def verify(
+    where: Annotated[str, typer.Argument(metavar="LOGBOOK|PACKAGE", help="Logbook, or a handed-over package.")],
+    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+    as_json: Json = False,
+) -> int:
+    """Prove that nothing changed since it was signed."""
+    from audit.logbook import Logbook, is_package, verify_package
+
+    problems = verify_package(Path(where)) if is_package(Path(where)) else Logbook.open(where, images=images).verify()
+    for problem in problems:
+        if as_json:
+            _emit(asdict(problem))
+        else:
+            typer.echo(problem.sentence())
+    if problems:
+        _say(f"{where}: {len(problems)} thing{'s' if len(problems) != 1 else ''} changed since it was signed.")
+        return COULD_NOT
+    _say(f"{where}: nothing changed since it was signed.")
+    return DONE
+
+
+@app.command()
+def handover(
+    logbook: Annotated[str, typer.Argument(help="The logbook.")],
+    out: Annotated[Path, typer.Option("-o", "--out", help="Folder for the package.")],
+    visit: Visit = None,
+    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+    private: Annotated[bool, typer.Option("--private", help="Take GPS out and blur faces.")] = False,
+) -> int:
+    """Write the package that is handed over: report, repairs, references, record."""
+    from audit.logbook import Logbook
+    from audit.report.handover import write_handover
+
+    book = Logbook.open(logbook, images=images)
+    with _progress("handover") as report:
+        written = write_handover(
+            book,
+            book.visit(visit),
+            _folder(out),
+            private=private,
+            progress=lambda done, total: report("write", done, total),
+        )
+    _say(f"{out}: {len(written)} files are written; check them with: photo-audit verify {out}")
+    return DONE
+
+
+@app.command("open")
+def open_desk(
+    logbook: Annotated[str, typer.Argument(help="The logbook.")],
+    port: Annotated[int, typer.Option("--port", min=1, max=65535, help="Port on this machine.")] = 8501,
+    address: Annotated[
+        str, typer.Option("--address", help="Listen here; anything but loopback needs sign-in.")
+    ] = "127.0.0.1",
+    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+    browser: Annotated[bool, typer.Option(help="Open the browser too.")] = True,
+) -> int:
+    """Open the dashboard in a browser."""
+    from audit.desk import serve
+
+    return serve(logbook, address=address, port=port, images=images, browser=browser)
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Where to lay it out.")] = Path("photo-audit-demo"),
+    workers: Annotated[int, typer.Option("--workers", min=0, max=256, help="Processes; 0 = this one.")] = 2,
+) -> int:
+    """Lay out the demo site, run its commissioning and one maintenance visit."""
+    from audit.demo import run_demo
+
+    with _progress("demo") as report:
+        summaries = run_demo(folder, workers, lambda p: report(p.step, p.done, p.total, p.name))
+    for summary in summaries:
+        _say(
+            f"visit {summary.visit.number} ({summary.visit.kind}, {summary.visit.on}): {summary.photos} photos, "
+            f"{len(summary.refused)} refused; " + ", ".join(f"{n} {state}" for state, n in summary.states.items())
+        )
+    _say(f"Worst first:  photo-audit show {folder / 'logbook'}\nIn a browser: photo-audit open {folder / 'logbook'}")
+    return DONE

@@ -1,0 +1,484 @@
+"""The conductor: one visit from a heap of files to findings.
+
+intake -> metadata -> match -> measure -> judge -> logbook, in that order; each step keeps what it made before the next
+begins, so a visit that is stopped at any moment goes on where it was.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from audit import compute
+from audit.errors import AuditError, PhotoRefused
+from audit.judge.evidence import CameraEvidence, Comparison, Snapshot
+from audit.judge.finding import Verdict
+from audit.judge.findings import judge_camera
+from audit.judge.limits import Limits, load_limits
+from audit.lens import Lens
+from audit.logbook import Logbook, ReferenceRecord, VisitRecord
+from audit.match.assign import match_photos
+from audit.match.labels import LabelIndex, read_codes
+from audit.match.placement import Placement
+from audit.match.swaps import Swap, swapped_pairs
+from audit.measure.clarity import measure_series
+from audit.measure.image import METHOD, measure_image
+from audit.measure.measurement import Orientation
+from audit.measure.orientation import combine_orientations
+from audit.measure.record import (
+    Record,
+    change_from_record,
+    change_to_record,
+    measurement_from_record,
+    measurement_to_record,
+)
+from audit.measure.view import compare
+from audit.photos.guard import open_guarded
+from audit.photos.intake import FoundFile, find_files
+from audit.photos.photo import Photo
+from audit.photos.pixels import decode, preview_jpeg
+from audit.plan.model import Camera, Site
+
+__all__ = ["KINDS", "Progress", "Stopped", "VisitSummary", "judge_again", "measurement_method", "run_visit"]
+
+log = logging.getLogger(__name__)
+
+#: Long side at which pictures are measured and compared.
+MEASURE_SIDE_PX = 1280
+PREVIEW_SIDE_PX = 960
+KINDS = ("commissioning", "maintenance")
+_SNAPSHOTS_PER_LIGHT = 4
+
+Report = Callable[["Progress"], None]
+Ask = Callable[[], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a visit is.
+
+    Attributes
+    ----------
+    step : str
+        ``read``, ``place``, ``measure``, ``compare`` or ``judge``.
+    done, total : int
+    name : str
+        What was just finished.
+    """
+
+    step: str
+    done: int
+    total: int
+    name: str = ""
+
+
+class Stopped(AuditError):
+    """Somebody asked the visit to stop; it goes on when it is run again."""
+
+
+@dataclass(frozen=True, slots=True)
+class VisitSummary:
+    """What a visit brought.
+
+    Attributes
+    ----------
+    refused : tuple of (name, sentence)
+    decisions, states : Counter
+        Placements by decision; cameras by state.
+    """
+
+    visit: VisitRecord
+    photos: int
+    refused: tuple[tuple[str, str], ...]
+    decisions: Counter[str]
+    states: Counter[str]
+
+
+@dataclass(frozen=True, slots=True)
+class _FileJob:
+    found: FoundFile
+    lens: Lens | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Taken:
+    photo: Photo
+    data: bytes
+    preview: bytes
+    measured: Record | None
+
+
+@dataclass(frozen=True, slots=True)
+class _MeasureJob:
+    name: str
+    sha256: str
+    data: bytes
+    lens: Lens
+    method: str
+
+
+@dataclass(frozen=True, slots=True)
+class _CompareJob:
+    name: str
+    reference: ReferenceRecord
+    sha256: str
+    reference_data: bytes
+    today_data: bytes
+    lens: Lens
+
+
+def run_visit(
+    logbook: Logbook,
+    photos: Path,
+    kind: str,
+    on: date,
+    *,
+    workers: int = 0,
+    cluster: str | None = None,
+    limits: Limits | None = None,
+    at_least: float = 0.97,
+    progress: Report = lambda _: None,
+    stop: Ask = lambda: False,
+) -> VisitSummary:
+    """The main job: photos of one visit to findings in the logbook.
+
+    Safe to stop at any moment and to run again: photos that were read or measured are not read or measured again.
+
+    Parameters
+    ----------
+    photos : Path
+        Folder, searched whole.
+    kind : str
+        ``commissioning`` or ``maintenance``.
+    on : date
+        Day of the visit; the same kind and day go on with that visit.
+    workers, cluster
+        Where work runs, see :func:`audit.compute.executor`.
+    progress, stop
+        ``progress`` is called after each finished item; ``stop`` returning True ends the visit with
+        :class:`Stopped`.
+
+    Raises
+    ------
+    AuditError
+        Where the folder can't be read, the logbook is busy, or the visit is signed already.
+    """
+    if kind not in KINDS:
+        raise AuditError(f"A visit is one of {' or '.join(KINDS)}, not '{kind}'.")
+    limits = limits or load_limits()
+    if not photos.is_dir():
+        raise AuditError(f"{photos}: no such folder of photos; name the folder that holds them.")
+    files = tuple(find_files(photos))
+    if not files:
+        raise AuditError(f"{photos}: holds no files; copy the crew's photos there first.")
+    visit = logbook.open_visit("commissioning" if kind == "commissioning" else "maintenance", on)
+    with logbook.writing(visit), compute.executor(workers, cluster) as executor:
+        _read(logbook, visit, files, executor, progress, stop)
+        return _from_photos(logbook, visit, limits, at_least, executor, progress, stop)
+
+
+def judge_again(
+    logbook: Logbook,
+    visit: VisitRecord,
+    *,
+    limits: Limits | None = None,
+    at_least: float = 0.97,
+    progress: Report = lambda _: None,
+) -> VisitSummary:
+    """Place, measure what is newly placed, and judge again, after a person answered where photos belong."""
+    with logbook.writing(visit), compute.executor(0) as executor:
+        return _from_photos(logbook, visit, limits or load_limits(), at_least, executor, progress, lambda: False)
+
+
+def measurement_method(lens: Lens) -> str:
+    """Key under which a measurement is kept: version of the measuring rooms and the lens that was used."""
+    text = (
+        f"{lens.hfov_deg:.6f} {lens.projection} {lens.k1:.8f} {lens.k2:.8f} {lens.principal_px} {lens.hfov_sd_deg:.6f}"
+    )
+    return f"{METHOD}-{hashlib.sha256(text.encode()).hexdigest()[:12]}"
+
+
+def _from_photos(
+    logbook: Logbook,
+    visit: VisitRecord,
+    limits: Limits,
+    at_least: float,
+    executor: Executor,
+    progress: Report,
+    stop: Ask,
+) -> VisitSummary:
+    site = logbook.site()
+    photos = {photo.name: photo for photo in logbook.photos(visit)}
+    progress(Progress("place", 0, 1))
+    placements = match_photos(site, tuple(photos.values()), logbook.answers(visit), at_least)
+    logbook.put_placements(visit, placements)
+    progress(Progress("place", 1, 1))
+    snapshots = [p for p in placements if p.decision == "placed" and p.role == "snapshot" and p.camera is not None]
+    _measure(logbook, site, photos, snapshots, limits, executor, progress, stop)
+    known = _snapshots_by_camera(logbook, site, photos, snapshots, limits)
+    comparisons = _compare(logbook, visit, site, photos, known, limits, executor, progress, stop)
+    swaps = swapped_pairs(site, photos.values())
+    verdicts = _judge(logbook, site, placements, known, comparisons, swaps, limits, progress)
+    logbook.put_verdicts(visit, verdicts)
+    refusals = tuple((r.name, r.message) for r in logbook.refusals(visit))
+    return VisitSummary(
+        visit,
+        len(photos),
+        refusals,
+        Counter(p.decision for p in placements),
+        Counter(v.state for v in verdicts),
+    )
+
+
+def _read(
+    logbook: Logbook, visit: VisitRecord, files: Sequence[FoundFile], executor: Executor, progress: Report, stop: Ask
+) -> None:
+    """Take in every file that this visit has not seen yet."""
+    limits = load_limits()
+    site = logbook.site()
+    index = LabelIndex(site)
+    seen = {(s.name, s.size_bytes, s.mtime_ns) for s in logbook.seen(visit)}
+    waiting = [f for f in files if (f.name, *_stamp(f)) not in seen]
+    done = len(files) - len(waiting)
+    progress(Progress("read", done, len(files)))
+    jobs = (_FileJob(f, _lens_by_name(site, index, f.name, limits)) for f in waiting)
+    for job, outcome in compute.each(executor, _take, jobs, stop=stop):
+        size, mtime_ns = _stamp(job.found)
+        if isinstance(outcome, _Taken):
+            logbook.add_photo(visit, outcome.photo, outcome.data, outcome.preview, mtime_ns=mtime_ns)
+            if outcome.measured is not None and job.lens is not None:
+                method = measurement_method(job.lens)
+                logbook.put_measurement(outcome.photo.sha256, method, outcome.measured)
+        else:
+            kind, message = _refusal(job.found.name, outcome)
+            logbook.add_refusal(visit, job.found.name, kind, message, size_bytes=size, mtime_ns=mtime_ns)
+        done += 1
+        progress(Progress("read", done, len(files), job.found.name))
+    _stop_if_asked(stop)
+
+
+def _stamp(found: FoundFile) -> tuple[int | None, int | None]:
+    try:
+        status = found.path.stat()
+    except OSError:
+        return None, None
+    return status.st_size, status.st_mtime_ns
+
+
+def _lens_by_name(site: Site, index: LabelIndex, name: str, limits: Limits) -> Lens | None:
+    """The planned lens of the one camera that a file's name tells, so that it can be measured as it is read."""
+    hits = index.hits(Photo(name, "", 0, "", 1, 1))
+    cameras = {c for hit in hits for c in hit.cameras}
+    return _planned_lens(site.cameras[cameras.pop()], limits) if len(cameras) == 1 else None
+
+
+def _planned_lens(camera: Camera, limits: Limits) -> Lens:
+    return replace(camera.lens, hfov_sd_deg=limits.lens.hfov_sd_fraction * camera.lens.hfov_deg)
+
+
+def _take(job: _FileJob) -> _Taken:
+    """Read one file: what it says of itself, its codes, a preview, and, where it is a camera's own, its measurement."""
+    opened = open_guarded(job.found.path, job.found.name, max_side_px=MEASURE_SIDE_PX)
+    photo = opened.photo
+    own = job.lens is not None and (photo.width_px, photo.height_px) == (job.lens.width_px, job.lens.height_px)
+    measured = measurement_to_record(measure_image(opened.pixels, job.lens)) if own else None
+    codes = () if own else read_codes(opened.pixels)
+    return _Taken(replace(photo, codes=codes), opened.data, preview_jpeg(opened.pixels, PREVIEW_SIDE_PX), measured)
+
+
+def _refusal(name: str, error: BaseException) -> tuple[str, str]:
+    if isinstance(error, PhotoRefused):
+        return error.kind, error.message
+    if isinstance(error, MemoryError):
+        return "too large", f"{name}: memory ran out while reading it; send a smaller picture."
+    log.warning("%s: %s", name, error)
+    return "unreadable", f"{name}: could not be read ({_first_line(error)}); copy it again from the device."
+
+
+def _first_line(error: BaseException) -> str:
+    return next(iter(str(error).splitlines()), type(error).__name__)
+
+
+def _stop_if_asked(stop: Ask) -> None:
+    if stop():
+        raise Stopped("The visit was stopped; run it again to go on where it was.")
+
+
+def _measure(
+    logbook: Logbook,
+    site: Site,
+    photos: dict[str, Photo],
+    snapshots: Sequence[Placement],
+    limits: Limits,
+    executor: Executor,
+    progress: Report,
+    stop: Ask,
+) -> None:
+    """Measure every placed snapshot that has no measurement with its camera's lens yet."""
+
+    def waiting() -> Iterator[_MeasureJob]:
+        for placement in snapshots:
+            photo = photos[placement.photo]
+            lens = _planned_lens(site.camera(placement.camera or ""), limits)
+            method = measurement_method(lens)
+            if logbook.measurement(photo.sha256, method) is None:
+                yield _MeasureJob(photo.name, photo.sha256, logbook.image(photo.sha256), lens, method)
+
+    done = 0
+    for job, outcome in compute.each(executor, _measure_one, waiting(), stop=stop):
+        if isinstance(outcome, dict):
+            logbook.put_measurement(job.sha256, job.method, outcome)
+        else:
+            log.warning("%s: could not be measured (%s)", job.name, _first_line(outcome))
+        done += 1
+        progress(Progress("measure", done, len(snapshots), job.name))
+    _stop_if_asked(stop)
+    progress(Progress("measure", len(snapshots), len(snapshots)))
+
+
+def _measure_one(job: _MeasureJob) -> Record:
+    return measurement_to_record(measure_image(decode(job.data, MEASURE_SIDE_PX), job.lens))
+
+
+def _snapshots_by_camera(
+    logbook: Logbook, site: Site, photos: dict[str, Photo], snapshots: Iterable[Placement], limits: Limits
+) -> dict[str, tuple[Snapshot, ...]]:
+    """Each camera's snapshots, day before night, the clearest first."""
+    found: dict[str, list[Snapshot]] = {}
+    for placement in snapshots:
+        photo, camera = photos[placement.photo], placement.camera or ""
+        record = logbook.measurement(photo.sha256, measurement_method(_planned_lens(site.camera(camera), limits)))
+        if record is None:
+            continue
+        measured = measurement_from_record(record)
+        taken_at = photo.metadata.taken_at
+        night = measured.clarity.night
+        found.setdefault(camera, []).append(
+            Snapshot(photo.name, photo.sha256, photo.width_px, photo.height_px, taken_at, night, measured)
+        )
+    return {camera: tuple(sorted(shots, key=_clearest_first)) for camera, shots in found.items()}
+
+
+def _clearest_first(snapshot: Snapshot) -> tuple[bool, float, str]:
+    dirt = snapshot.measured.clarity.dirt_probability
+    return snapshot.night, 1.0 if dirt is None else round(dirt, 3), snapshot.photo
+
+
+def _compare(
+    logbook: Logbook,
+    visit: VisitRecord,
+    site: Site,
+    photos: dict[str, Photo],
+    snapshots: dict[str, tuple[Snapshot, ...]],
+    limits: Limits,
+    executor: Executor,
+    progress: Report,
+    stop: Ask,
+) -> dict[str, list[Comparison]]:
+    """Each snapshot against the signed reference of its camera, day with day and night with night."""
+    references = {(r.camera, r.channel): r for r in logbook.references(visit)}
+    pairs = [
+        (camera, shot, reference)
+        for camera, shots in snapshots.items()
+        for shot in _best_of_each_light(shots)
+        if (reference := references.get((camera, "night" if shot.night else "day"))) is not None
+    ]
+
+    def waiting() -> Iterator[_CompareJob]:
+        for camera, shot, reference in pairs:
+            if logbook.comparison(reference.sha256, shot.sha256, METHOD) is None:
+                lens = _planned_lens(site.camera(camera), limits)
+                then, now = logbook.image(reference.sha256), logbook.image(shot.sha256)
+                yield _CompareJob(shot.photo, reference, shot.sha256, then, now, lens)
+
+    done = 0
+    for job, outcome in compute.each(executor, _compare_one, waiting(), stop=stop):
+        if isinstance(outcome, dict):
+            logbook.put_comparison(job.reference.sha256, job.sha256, METHOD, outcome)
+        else:
+            log.warning("%s: could not be compared (%s)", job.name, _first_line(outcome))
+        done += 1
+        progress(Progress("compare", done, len(pairs), job.name))
+    _stop_if_asked(stop)
+    progress(Progress("compare", len(pairs), len(pairs)))
+    found: dict[str, list[Comparison]] = {}
+    for camera, shot, reference in pairs:
+        record = logbook.comparison(reference.sha256, shot.sha256, METHOD)
+        if record is not None:
+            change = change_from_record(record)
+            found.setdefault(camera, []).append(Comparison(reference.photo, shot.photo, shot.night, change))
+    return found
+
+
+def _compare_one(job: _CompareJob) -> Record:
+    reference = decode(job.reference_data, MEASURE_SIDE_PX)
+    lens = job.lens.resized(reference.shape[1], reference.shape[0])
+    return change_to_record(compare(reference, decode(job.today_data, MEASURE_SIDE_PX), lens))
+
+
+def _best_of_each_light(shots: Sequence[Snapshot]) -> list[Snapshot]:
+    day = [s for s in shots if not s.night][:1]
+    night = [s for s in shots if s.night][:1]
+    return day + night
+
+
+def _judge(
+    logbook: Logbook,
+    site: Site,
+    placements: Sequence[Placement],
+    snapshots: dict[str, tuple[Snapshot, ...]],
+    comparisons: dict[str, list[Comparison]],
+    swaps: Sequence[Swap],
+    limits: Limits,
+    progress: Report,
+) -> tuple[Verdict, ...]:
+    placed: dict[str, list[Placement]] = {}
+    unsure: Counter[str] = Counter()
+    for placement in placements:
+        if placement.decision == "placed" and placement.camera is not None:
+            placed.setdefault(placement.camera, []).append(placement)
+        elif placement.decision == "unsure":
+            unsure.update(a.camera for a in placement.alternatives[:2] if a.camera is not None)
+    pairs = {
+        one: (other, swap.evidence)
+        for swap in swaps
+        for one, other in ((swap.first, swap.second), (swap.second, swap.first))
+    }
+    verdicts = []
+    for done, camera in enumerate(site.cameras, 1):
+        name = camera.camera
+        shots = snapshots.get(name, ())
+        other, why = pairs.get(name, (None, ()))
+        evidence = CameraEvidence(
+            placements=tuple(placed.get(name, ())),
+            unsure=unsure[name],
+            snapshots=shots,
+            orientation=_combined(shots),
+            series=_series(logbook, shots),
+            comparisons=tuple(comparisons.get(name, ())),
+            swapped_with=other,
+            swap_evidence=why,
+        )
+        verdicts.append(judge_camera(camera, evidence, limits))
+        progress(Progress("judge", done, len(site.cameras), name))
+    return tuple(verdicts)
+
+
+def _combined(shots: Sequence[Snapshot]) -> Orientation | None:
+    day = [s.measured.orientation for s in shots if not s.night]
+    return combine_orientations(day) if len(day) > 1 else None
+
+
+def _series(logbook: Logbook, shots: Sequence[Snapshot]) -> Any:
+    """What stays on the glass over several day snapshots of one visit."""
+    day = [s for s in shots if not s.night][:_SNAPSHOTS_PER_LIGHT]
+    if len(day) < 2:
+        return None
+    return measure_series([decode(logbook.image(s.sha256), MEASURE_SIDE_PX) for s in day])
