@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
 from datetime import datetime, timedelta
-from typing import Literal
+from typing import Any, Literal
 
 __all__ = ["Metadata", "Photo"]
 
@@ -62,6 +63,26 @@ class Metadata:
             return None
         return self.taken_at - self.gps_at
 
+    def as_json(self) -> dict[str, Any]:
+        """Plain values for JSON; times in ISO 8601."""
+        plain = asdict(self)
+        for key in ("taken_at", "gps_at"):
+            moment = plain[key]
+            plain[key] = None if moment is None else moment.isoformat()
+        plain["notes"] = list(self.notes)
+        return plain
+
+    @classmethod
+    def from_json(cls, plain: Mapping[str, Any]) -> Metadata:
+        """The inverse of :meth:`as_json`; unknown keys are passed over."""
+        known = {field.name: plain[field.name] for field in fields(cls) if field.name in plain}
+        for key in ("taken_at", "gps_at"):
+            if known.get(key) is not None:
+                known[key] = datetime.fromisoformat(known[key])
+        if "notes" in known:
+            known["notes"] = tuple(known["notes"])
+        return cls(**known)
+
 
 @dataclass(frozen=True, slots=True)
 class Photo:
@@ -94,3 +115,18 @@ class Photo:
     metadata: Metadata = Metadata()
     codes: tuple[str, ...] = ()
     picture_hash: str | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        plain = {field.name: getattr(self, field.name) for field in fields(self)}
+        plain["metadata"] = self.metadata.as_json()
+        plain["codes"] = list(self.codes)
+        return plain
+
+    @classmethod
+    def from_json(cls, plain: Mapping[str, Any]) -> Photo:
+        """The inverse of :meth:`as_json`; unknown keys are passed over."""
+        known = {field.name: plain[field.name] for field in fields(cls) if field.name in plain}
+        known["metadata"] = Metadata.from_json(plain.get("metadata", {}))
+        known["codes"] = tuple(plain.get("codes", ()))
+        return cls(**known)

@@ -1,0 +1,242 @@
+"""Run the reading of untrusted bytes in a process of its own, with limits on memory and time.
+
+One worker a process is kept and used again, so that a photo costs a few milliseconds more, not a start. What comes
+back is JSON and raw bytes, never pickled objects: a worker that a hostile file has taken over can only lie about that
+file. A worker that dies or hangs is replaced, and the file that did it is named by the caller.
+"""
+
+from __future__ import annotations
+
+import atexit
+import importlib
+import io
+import json
+import os
+import struct
+import subprocess
+import sys
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+from typing import IO, cast
+
+__all__ = ["Guard", "GuardFailure", "guard_of_this_process", "serve"]
+
+MEMORY_LIMIT_BYTES = 1 << 30
+"""Address space a worker may take above what it needs to stand ready."""
+TIME_LIMIT_S = 10.0
+_START_ALLOWANCE_S = 30.0
+_LENGTHS = struct.Struct("<QQ")
+
+
+class GuardFailure(Exception):
+    """The worker gave no answer; ``kind`` is ``timeout``, ``memory`` or ``died``."""
+
+    def __init__(self, kind: str) -> None:
+        super().__init__(kind)
+        self.kind = kind
+
+
+class Guard:
+    """A limited worker process that answers one call at a time; safe to share between threads.
+
+    Parameters
+    ----------
+    memory_limit_bytes : int
+        Address space above what the idle worker has (no limit where the system offers none).
+    time_limit_s : float
+        Wall-clock time a call may take; the worker is killed after it.
+    """
+
+    def __init__(self, memory_limit_bytes: int = MEMORY_LIMIT_BYTES, time_limit_s: float = TIME_LIMIT_S) -> None:
+        self.memory_limit_bytes = memory_limit_bytes
+        self.time_limit_s = time_limit_s
+        self._lock = threading.Lock()
+        self._worker: subprocess.Popen[bytes] | None = None
+        self._fresh = True
+
+    def call(self, task: str, blob: bytes, options: Mapping[str, object]) -> tuple[dict[str, object], bytearray]:
+        """Run ``task`` (``module:function``, taking bytes and options, giving a JSON-able dict and bytes).
+
+        Raises
+        ------
+        GuardFailure
+            No answer within the limits. The next call gets a new worker.
+        """
+        with self._lock:
+            worker = self._ready_worker()
+            assert worker.stdin is not None and worker.stdout is not None
+            limit = self.time_limit_s + (_START_ALLOWANCE_S if self._fresh else 0.0)
+            late = threading.Event()
+
+            def stop() -> None:
+                late.set()
+                worker.kill()
+
+            timer = threading.Timer(limit, stop)
+            timer.daemon = True
+            timer.start()
+            try:
+                if self._fresh:
+                    _receive(worker.stdout)
+                    self._fresh = False
+                    timer.cancel()
+                    timer = threading.Timer(self.time_limit_s, stop)
+                    timer.daemon = True
+                    timer.start()
+                _send(worker.stdin, {"task": task, "options": dict(options)}, blob)
+                answer, body = _receive(worker.stdout)
+            except (OSError, EOFError, ValueError) as error:
+                self._discard()
+                raise GuardFailure("timeout" if late.is_set() else "died") from error
+            finally:
+                timer.cancel()
+            failure = answer.get("failure")
+            if failure is not None:
+                self._discard()
+                raise GuardFailure("memory" if failure == "memory" else "died")
+            result = answer.get("result")
+            if not isinstance(result, dict):
+                self._discard()
+                raise GuardFailure("died")
+            return result, body
+
+    def close(self) -> None:
+        """End the worker; a later call starts a new one."""
+        with self._lock:
+            self._discard()
+
+    @property
+    def worker_id(self) -> int | None:
+        """Process id of the worker that stands ready, None where none does."""
+        return self._worker.pid if self._worker is not None and self._worker.poll() is None else None
+
+    def _ready_worker(self) -> subprocess.Popen[bytes]:
+        if self._worker is None or self._worker.poll() is not None:
+            self._discard()
+            root = str(Path(__file__).resolve().parents[2])
+            paths = [root, *filter(None, os.environ.get("PYTHONPATH", "").split(os.pathsep))]
+            environment = {
+                **os.environ,
+                "PYTHONPATH": os.pathsep.join(paths),
+                "OMP_NUM_THREADS": "1",
+                "OPENBLAS_NUM_THREADS": "1",
+            }
+            self._worker = subprocess.Popen(
+                [sys.executable, "-c", f"from audit.photos.guard import serve; serve({self.memory_limit_bytes})"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                env=environment,
+                start_new_session=True,
+            )
+            self._fresh = True
+        return self._worker
+
+    def _discard(self) -> None:
+        worker, self._worker = self._worker, None
+        if worker is None:
+            return
+        worker.kill()
+        worker.wait()
+        for stream in (worker.stdin, worker.stdout):
+            if stream is not None:
+                try:
+                    stream.close()
+                except OSError:
+                    continue
+
+
+_guards: dict[int, Guard] = {}
+_guards_lock = threading.Lock()
+
+
+def guard_of_this_process() -> Guard:
+    """The guard that this process shares; a forked child gets its own."""
+    with _guards_lock:
+        here = os.getpid()
+        if here not in _guards:
+            _guards.clear()
+            _guards[here] = Guard()
+            atexit.register(_guards[here].close)
+        return _guards[here]
+
+
+def serve(memory_limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
+    """What the worker runs: answer calls from standard input until it ends."""
+    source, sink = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)
+    import cv2
+
+    cv2.setNumThreads(1)
+    importlib.import_module("audit.photos.intake")
+    _limit(memory_limit_bytes)
+    _send(sink, {"result": {"ready": True}}, b"")
+    while True:
+        try:
+            request, blob = _receive(source)
+        except EOFError:
+            return
+        module, _, function = str(request["task"]).partition(":")
+        try:
+            result, body = getattr(importlib.import_module(module), function)(bytes(blob), request["options"])
+            answer: dict[str, object] = {"result": result}
+        except MemoryError:
+            answer, body = {"failure": "memory"}, b""
+        except Exception as error:  # the answer must come, whatever a hostile file made the reader do
+            answer, body = {"failure": type(error).__name__}, b""
+        del blob
+        _send(sink, answer, body)
+
+
+def _limit(memory_limit_bytes: int) -> None:
+    try:
+        import resource
+    except ImportError:
+        return
+    limit = _address_space_bytes() + memory_limit_bytes
+    for kind, value in ((resource.RLIMIT_AS, limit), (resource.RLIMIT_CORE, 0), (resource.RLIMIT_FSIZE, 0)):
+        try:
+            resource.setrlimit(kind, (value, value))
+        except (ValueError, OSError):
+            continue
+
+
+def _address_space_bytes() -> int:
+    try:
+        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
+    except (OSError, ValueError):
+        return 2 << 30
+    return pages * os.sysconf("SC_PAGE_SIZE")
+
+
+def _send(stream: IO[bytes], head: Mapping[str, object], body: bytes | bytearray | memoryview) -> None:
+    text = json.dumps(head).encode()
+    write = stream.write
+    write(_LENGTHS.pack(len(text), len(body)) + text)
+    if len(body):
+        write(body)
+    stream.flush()
+
+
+def _receive(stream: IO[bytes]) -> tuple[dict[str, object], bytearray]:
+    head_length, body_length = _LENGTHS.unpack(_exactly(stream, _LENGTHS.size))
+    if head_length > 64 << 20 or body_length > 4 << 30:
+        raise ValueError("answer too long")
+    head = json.loads(_exactly(stream, head_length).decode())
+    if not isinstance(head, dict):
+        raise ValueError("answer is not an object")
+    return head, _exactly(stream, body_length)
+
+
+def _exactly(stream: IO[bytes], length: int) -> bytearray:
+    buffered = cast(io.BufferedReader, stream)
+    buffer = bytearray(length)
+    view = memoryview(buffer)
+    filled = 0
+    while filled < length:
+        got = buffered.readinto(view[filled:])
+        if not got:
+            raise EOFError
+        filled += got
+    return buffer

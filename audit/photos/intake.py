@@ -1,0 +1,299 @@
+"""From a folder of anything to photos: find every file, and open each safely or refuse it with one sentence."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.errors import AuditError, PhotoRefused
+from audit.photos.containers import describe, read_header
+from audit.photos.guard import GuardFailure, guard_of_this_process
+from audit.photos.metadata import read_metadata
+from audit.photos.photo import Photo
+from audit.photos.pixels import Undecodable, decode_with_size, picture_hash
+
+__all__ = ["MAX_FILE_BYTES", "FoundFile", "OpenedPhoto", "find_files", "open_photo", "shown_name"]
+
+MAX_FILE_BYTES = 256 << 20
+_SYSTEM_NAMES = frozenset(
+    {"thumbs.db", "ehthumbs.db", "desktop.ini", "__macosx", "@eadir", "$recycle.bin", "system volume information"}
+)
+_JPEG_NAMES = (".jpg", ".jpeg", ".jpe", ".jfif")
+_SUFFIXES = {
+    "JPEG": _JPEG_NAMES, "PNG": (".png",), "TIFF": (".tif", ".tiff"), "WEBP": (".webp",),
+    "HEIF": (".heic", ".heif", ".hif"), "DNG": (".dng",),
+}  # fmt: skip
+_PICTURE_SUFFIXES = frozenset(suffix for suffixes in _SUFFIXES.values() for suffix in suffixes)
+
+
+@dataclass(frozen=True, slots=True)
+class FoundFile:
+    """A file below a folder, or a folder that can't be read (``name`` then ends with ``/``; opening it is refused)."""
+
+    path: Path
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class OpenedPhoto:
+    """A photo with its pixels (``uint8`` RGB array (H, W, 3), upright, at reduced size) and its file's bytes."""
+
+    photo: Photo
+    pixels: NDArray[np.uint8]
+    data: bytes
+
+
+def shown_name(raw: str) -> str:
+    """A file name for people and records: everything unprintable escaped, each name to a different text."""
+    shown = []
+    for letter in raw:
+        code = ord(letter)
+        if 0xDC80 <= code <= 0xDCFF:
+            shown.append(f"\\x{code - 0xDC00:02x}")
+        elif letter == "\\":
+            shown.append("\\\\")
+        elif letter == "\n":
+            shown.append("\\n")
+        elif letter.isprintable():
+            shown.append(letter)
+        else:
+            shown.append(f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}")
+    return "".join(shown)
+
+
+def find_files(folder: Path | str) -> Iterator[FoundFile]:
+    """Every file below a folder in a fixed order, each once; hidden and system files are passed over.
+
+    Links are followed, loops are not. A folder that can't be read comes as a :class:`FoundFile` whose opening is
+    refused, so that it is accounted for.
+
+    Raises
+    ------
+    AuditError
+        The folder itself is missing or can't be read.
+    """
+    root = Path(folder)
+    try:
+        if stat.S_ISREG(root.stat().st_mode):
+            yield FoundFile(root, shown_name(root.name))
+            return
+        os.scandir(root).close()
+    except OSError as error:
+        raise AuditError(
+            f"{shown_name(str(root))}: the folder can't be read ({_why(error)}); give the folder that holds the photos."
+        ) from error
+    yield from _below(root, "", set())
+
+
+def _below(folder: Path, prefix: str, seen: set[tuple[int, int]]) -> Iterator[FoundFile]:
+    try:
+        here = folder.stat()
+        if (here.st_dev, here.st_ino) in seen:
+            return
+        seen.add((here.st_dev, here.st_ino))
+        with os.scandir(folder) as listing:
+            entries = sorted(listing, key=lambda entry: (entry.is_symlink(), os.fsencode(entry.name)))
+    except OSError:
+        yield FoundFile(folder, prefix or "./")
+        return
+    files: list[os.DirEntry[str]] = []
+    folders: list[os.DirEntry[str]] = []
+    for entry in entries:
+        if entry.name.startswith(".") or entry.name.lower() in _SYSTEM_NAMES:
+            continue
+        try:
+            is_folder = entry.is_dir()
+        except OSError:
+            is_folder = False
+        (folders if is_folder else files).append(entry)
+    for entry in files:
+        yield FoundFile(Path(entry.path), prefix + shown_name(entry.name))
+    for entry in folders:
+        yield from _below(Path(entry.path), f"{prefix}{shown_name(entry.name)}/", seen)
+
+
+def open_photo(
+    source: Path | str | bytes, name: str | None = None, *, max_side_px: int | None = 1600, guarded: bool = False
+) -> OpenedPhoto:
+    """Read a file once and open it as a photo, or refuse it with one sentence that names it.
+
+    Parameters
+    ----------
+    source : path or bytes
+        The file, or its bytes.
+    name : str or None
+        The name shown to people; the path's last part where not given.
+    max_side_px : int or None
+        Long side of the pixels that come back; None for the full size.
+    guarded : bool
+        Decode in this process's limited worker (:mod:`audit.photos.guard`).
+
+    Raises
+    ------
+    PhotoRefused
+        Not a picture, damaged, too large, unsupported, unreadable, or beyond the limits of memory and time.
+    """
+    if isinstance(source, bytes):
+        data, shown = source, name if name is not None else "photo"
+    else:
+        path = Path(source)
+        shown = name if name is not None else shown_name(path.name)
+        data = _read(path, shown)
+    if not data:
+        raise PhotoRefused(
+            shown, "not an image", f"{shown}: the file is empty; copy it again from the camera or phone."
+        )
+    if len(data) > MAX_FILE_BYTES:
+        raise _too_large(shown)
+    if read_header(data) is None:
+        raise _not_a_photo(shown, data)
+    if not guarded:
+        photo, pixels = _opened(data, shown, max_side_px)
+        return OpenedPhoto(photo, pixels, data)
+    try:
+        answer, body = guard_of_this_process().call(
+            "audit.photos.intake:open_in_worker", data, {"name": shown, "max_side_px": max_side_px}
+        )
+    except GuardFailure as failure:
+        raise _given_up(shown, failure.kind) from failure
+    return _from_worker(answer, body, shown, data)
+
+
+def open_in_worker(data: bytes, options: Mapping[str, Any]) -> tuple[dict[str, object], memoryview | bytes]:
+    """What the guard's worker runs for :func:`open_photo`: the photo as JSON, the pixels as bytes."""
+    try:
+        photo, pixels = _opened(data, options["name"], options["max_side_px"])
+    except PhotoRefused as refusal:
+        return {"refused": refusal.kind, "message": refusal.message}, b""
+    return {"photo": photo.as_json(), "shape": pixels.shape}, np.ascontiguousarray(pixels).data.cast("B")
+
+
+def _from_worker(answer: Mapping[str, Any], body: bytearray, name: str, data: bytes) -> OpenedPhoto:
+    if "refused" in answer:
+        raise PhotoRefused(name, str(answer["refused"]), str(answer["message"]))
+    try:
+        height, width, depth = answer["shape"]
+        pixels = np.frombuffer(body, np.uint8).reshape(int(height), int(width), int(depth))
+        photo = Photo.from_json(answer["photo"])
+    except (KeyError, TypeError, ValueError) as error:
+        raise _given_up(name, "died") from error
+    return OpenedPhoto(photo, pixels, data)
+
+
+def _opened(data: bytes, name: str, max_side_px: int | None) -> tuple[Photo, NDArray[np.uint8]]:
+    header = read_header(data)
+    if header is None:
+        raise _not_a_photo(name, data)
+    try:
+        metadata = read_metadata(data, header.format)
+        decoded = decode_with_size(data, max_side_px, orientation=metadata.orientation, header=header)
+    except Undecodable as error:
+        raise PhotoRefused(name, error.kind, f"{name}: the file {error}{_REMEDIES[error.kind]}") from error
+    except MemoryError as error:
+        raise _given_up(name, "memory") from error
+    notes = [*metadata.notes, *decoded.notes]
+    suffix = Path(name).suffix.lower()
+    if suffix in _PICTURE_SUFFIXES and suffix not in _SUFFIXES[header.format]:
+        notes.append(f"named {suffix} but the file is {header.format}")
+    photo = Photo(
+        name=name,
+        sha256=hashlib.sha256(data).hexdigest(),
+        size_bytes=len(data),
+        format=header.format,
+        width_px=decoded.width_px,
+        height_px=decoded.height_px,
+        metadata=replace(metadata, notes=tuple(dict.fromkeys(notes))),
+        picture_hash=picture_hash(decoded.pixels),
+    )
+    return photo, decoded.pixels
+
+
+_REMEDIES = {
+    "not an image": "; leave it out.",
+    "damaged": "; copy it again from the camera or phone.",
+    "too large": "; export it at an ordinary size or leave it out.",
+    "unsupported": ".",
+}
+
+
+def _read(path: Path, name: str) -> bytes:
+    try:
+        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    except OSError as error:
+        raise _unreadable(name, error) from error
+    with os.fdopen(handle, "rb") as stream:
+        try:
+            state = os.fstat(handle)
+            if stat.S_ISDIR(state.st_mode):
+                raise PhotoRefused(
+                    name, "unreadable", f"{name}: this is a folder, not a photo; give its files instead."
+                )
+            if not stat.S_ISREG(state.st_mode):
+                raise PhotoRefused(
+                    name, "not an image", f"{name}: this is a device or pipe, not a photo; leave it out."
+                )
+            if state.st_size > MAX_FILE_BYTES:
+                raise _too_large(name)
+            return stream.read(MAX_FILE_BYTES + 1)
+        except OSError as error:
+            raise _unreadable(name, error) from error
+
+
+def _why(error: OSError) -> str:
+    return (error.strerror or type(error).__name__).lower()
+
+
+def _unreadable(name: str, error: OSError) -> PhotoRefused:
+    if isinstance(error, IsADirectoryError) or name.endswith("/"):
+        return PhotoRefused(
+            name,
+            "unreadable",
+            f"{name}: the folder can't be read ({_why(error)}); check who may read it and run again.",
+        )
+    return PhotoRefused(
+        name, "unreadable", f"{name}: the file can't be read ({_why(error)}); check who may read it and run again."
+    )
+
+
+def _too_large(name: str) -> PhotoRefused:
+    limit = MAX_FILE_BYTES >> 20
+    return PhotoRefused(
+        name,
+        "too large",
+        f"{name}: the file is larger than {limit} MiB; export it at an ordinary size or leave it out.",
+    )
+
+
+def _not_a_photo(name: str, data: bytes) -> PhotoRefused:
+    other, what = describe(data)
+    if other:
+        return PhotoRefused(
+            name, "unsupported", f"{name}: this is a {what} picture, which can't be read here; save it as JPEG or PNG."
+        )
+    return PhotoRefused(name, "not an image", f"{name}: this is not a photo ({what}); leave it out or copy it again.")
+
+
+def _given_up(name: str, kind: str) -> PhotoRefused:
+    if kind == "timeout":
+        return PhotoRefused(
+            name, "timeout", f"{name}: the file took too long to open and was given up; save it again as JPEG."
+        )
+    if kind == "memory":
+        return PhotoRefused(
+            name,
+            "too large",
+            f"{name}: the file needs more memory than a photo may take; export it at an ordinary size.",
+        )
+    return PhotoRefused(
+        name,
+        "damaged",
+        f"{name}: the file is damaged so badly that reading it failed; copy it again from the camera or phone.",
+    )
