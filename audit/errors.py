@@ -82,6 +82,10 @@ class PlanError(AuditError, ValueError):
         super().__init__(first + tail)
         self.problems = problems
 
+    def __reduce__(self) -> tuple[type[PlanError], tuple[tuple[PlanProblem, ...]]]:
+        """Comes back whole from a worker process."""
+        return type(self), (self.problems,)
+
 
 class PhotoRefused(AuditError, ValueError):
     """A file that can't be taken as a photo; the visit goes on without it.
@@ -98,6 +102,10 @@ class PhotoRefused(AuditError, ValueError):
         super().__init__(message)
         self.name = name
         self.kind = kind
+
+    def __reduce__(self) -> tuple[type[PhotoRefused], tuple[str, str, str]]:
+        """Comes back whole from a worker process."""
+        return type(self), (self.name, self.kind, self.message)
 
 
 class LogbookError(AuditError):

@@ -75,7 +75,11 @@ class Database:
             raise LogbookError(
                 f"{self.shown}: the logbook is read-only here; make the folder writable or copy it elsewhere."
             )
-        with self.errors(), self.engine.connect().execution_options(write=True) as connection, connection.begin():
+        with (
+            self.errors(),
+            self.engine.connect().execution_options(write=True) as connection,
+            connection.begin(),
+        ):
             yield connection
 
     @contextmanager
@@ -97,7 +101,11 @@ class Database:
 
     def lay_out(self) -> None:
         """Makes the tables in an empty database."""
-        with self.errors(), self.engine.connect().execution_options(write=True) as connection, connection.begin():
+        with (
+            self.errors(),
+            self.engine.connect().execution_options(write=True) as connection,
+            connection.begin(),
+        ):
             if not self.is_sqlite:
                 connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_FIRST_LOCK)))
             _upgrade(connection)
@@ -167,7 +175,9 @@ class Database:
         if "disk is full" in low or "no space left" in low or "disk full" in low:
             return f"{self.shown}: the disk is full; free some space and run the same command again, nothing is lost."
         if "readonly" in low or "read-only" in low:
-            return f"{self.shown}: the logbook is read-only here; make the folder writable or copy it elsewhere."
+            return (
+                f"{self.shown}: the logbook is read-only here; make the folder writable or copy it elsewhere."
+            )
         if "database is locked" in low or "lock timeout" in low:
             return f"{self.shown}: the logbook is busy with another program; try again in a moment."
         if "not a database" in low or "malformed" in low:
@@ -298,4 +308,6 @@ def _upgrade(connection: Connection) -> None:
     command.upgrade(config, SCHEMA)  # type: ignore[arg-type]
     missing = set(metadata.tables) - set(sa.inspect(connection).get_table_names())
     if missing:
-        raise LogbookError(f"the schema's steps left out {', '.join(sorted(missing))}; this is a fault of the program.")
+        raise LogbookError(
+            f"the schema's steps left out {', '.join(sorted(missing))}; this is a fault of the program."
+        )

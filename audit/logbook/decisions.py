@@ -57,7 +57,9 @@ class Decisions(Store):
             verdict = self._verdict(connection, number, camera)
             finding = _finding(verdict, check) if verdict else None
             if verdict is None:
-                raise LogbookError(f"visit {number} has no findings for camera '{camera}'; check the camera's id.")
+                raise LogbookError(
+                    f"visit {number} has no findings for camera '{camera}'; check the camera's id."
+                )
             self._refuse_if_newer(connection, number, camera, check, latest_seen)
             return self._add(connection, number, camera, check, decision, by, why, finding, None)
 
@@ -87,7 +89,8 @@ class Decisions(Store):
                         finding = _finding(verdict, row.check) if verdict else None
                         hashes[name, row.check] = None if finding is None else finding_hash(finding)
         return tuple(
-            _record(row, row.id in counting, hashes[row.camera, row.check] != row.finding_sha256) for row in rows
+            _record(row, row.id in counting, hashes[row.camera, row.check] != row.finding_sha256)
+            for row in rows
         )
 
     def _rows(self, connection: Connection, visit: int, camera: str | None) -> list[sa.Row[Any]]:
@@ -102,7 +105,11 @@ class Decisions(Store):
     ) -> None:
         if latest_seen is None:
             return
-        newer = [row for row in self._rows(connection, visit, camera) if row.check == check and row.id > latest_seen]
+        newer = [
+            row
+            for row in self._rows(connection, visit, camera)
+            if row.check == check and row.id > latest_seen
+        ]
         if newer:
             last = newer[-1]
             raise LogbookError(

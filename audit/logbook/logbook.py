@@ -66,7 +66,9 @@ class Logbook(Plans, Photos, Results, Decisions):
         _make_folder(address)
         database = Database(address)
         if database.exists():
-            raise LogbookError(f"{database.shown}: there is a logbook already; open it, or give another address.")
+            raise LogbookError(
+                f"{database.shown}: there is a logbook already; open it, or give another address."
+            )
         images_url = images or _IMAGES_IN_FOLDER
         book = cls(database, ImageStore(_images_address(database, images_url)), clock)
         database.lay_out()

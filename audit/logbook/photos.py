@@ -46,7 +46,9 @@ class Photos(Store):
             query = sa.select(tables.visits).order_by(tables.visits.c.number.desc()).limit(1)
             row = connection.execute(query).one_or_none()
         if row is None:
-            raise LogbookError(f"{self.database.shown}: no visit yet; bring photos in with 'photo-audit visit'.")
+            raise LogbookError(
+                f"{self.database.shown}: no visit yet; bring photos in with 'photo-audit visit'."
+            )
         return visit_record(row)
 
     def open_visit(self, kind: VisitKind, on: date) -> VisitRecord:
@@ -56,14 +58,18 @@ class Photos(Store):
         table = tables.visits
         with self.database.writing() as connection:
             connection.execute(sa.select(tables.logbook.c.id).with_for_update())
-            query = sa.select(table).where(table.c.kind == kind, table.c.on_day == on, table.c.signed_at.is_(None))
+            query = sa.select(table).where(
+                table.c.kind == kind, table.c.on_day == on, table.c.signed_at.is_(None)
+            )
             row = connection.execute(query.order_by(table.c.number.desc()).limit(1)).one_or_none()
             if row is not None:
                 return visit_record(row)
             last = connection.execute(sa.select(sa.func.max(table.c.number))).scalar() or 0
             record = VisitRecord(number=last + 1, kind=kind, on=on, started_at=self.clock())
             connection.execute(
-                table.insert().values(number=record.number, kind=kind, on_day=on, started_at=record.started_at)
+                table.insert().values(
+                    number=record.number, kind=kind, on_day=on, started_at=record.started_at
+                )
             )
         return record
 
@@ -98,14 +104,18 @@ class Photos(Store):
             As kept; its name may differ from the one given.
         """
         if sha256_hex(data) != photo.sha256:
-            raise LogbookError(f"{photo.name}: the bytes are not those that were read first; run the visit again.")
+            raise LogbookError(
+                f"{photo.name}: the bytes are not those that were read first; run the visit again."
+            )
         number = number_of(visit)
         with self.database.reading() as connection:
             known = self._same_photo(connection, number, photo)
         if known is not None:
             return known
         if self.database.read_only:
-            raise LogbookError(f"{self.database.shown}: the logbook is read-only here; make the folder writable.")
+            raise LogbookError(
+                f"{self.database.shown}: the logbook is read-only here; make the folder writable."
+            )
         self.images.put(data)
         if preview is not None:
             self.images.put_preview(photo.sha256, preview)
@@ -134,7 +144,9 @@ class Photos(Store):
                 )
             )
             refusals = tables.refusals
-            connection.execute(refusals.delete().where(refusals.c.visit == number, refusals.c.name == file_name))
+            connection.execute(
+                refusals.delete().where(refusals.c.visit == number, refusals.c.name == file_name)
+            )
         return kept
 
     def add_refusal(
@@ -183,8 +195,12 @@ class Photos(Store):
         photos, refusals = tables.photos, tables.refusals
         number = number_of(visit)
         queries = (
-            sa.select(photos.c.file_name, photos.c.size_bytes, photos.c.mtime_ns).where(photos.c.visit == number),
-            sa.select(refusals.c.name, refusals.c.size_bytes, refusals.c.mtime_ns).where(refusals.c.visit == number),
+            sa.select(photos.c.file_name, photos.c.size_bytes, photos.c.mtime_ns).where(
+                photos.c.visit == number
+            ),
+            sa.select(refusals.c.name, refusals.c.size_bytes, refusals.c.mtime_ns).where(
+                refusals.c.visit == number
+            ),
         )
         with self.database.reading() as connection:
             return frozenset(SeenFile(*row) for query in queries for row in connection.execute(query))
@@ -210,7 +226,9 @@ class Photos(Store):
     def _same_photo(self, connection: Connection, number: int, photo: Photo) -> Photo | None:
         table = tables.photos
         query = sa.select(table.c.body).where(
-            table.c.visit == number, table.c.file_name == clean_text(photo.name), table.c.sha256 == photo.sha256
+            table.c.visit == number,
+            table.c.file_name == clean_text(photo.name),
+            table.c.sha256 == photo.sha256,
         )
         body = connection.execute(query.order_by(table.c.name).limit(1)).scalar()
         return None if body is None else load(Photo, body)
@@ -224,4 +242,3 @@ class Photos(Store):
 def _distinct(name: str, sha256: str) -> str:
     path = PurePosixPath(name)
     return str(path.with_name(f"{path.stem}~{sha256[:12]}{path.suffix}"))
-

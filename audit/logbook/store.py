@@ -80,6 +80,7 @@ def number_of(visit: VisitRef) -> int:
     """A visit's number."""
     return visit.number if isinstance(visit, VisitRecord) else int(visit)
 
+
 def visit_record(row: Row[Any]) -> VisitRecord:
     """A row of the visits' table as a record."""
     return VisitRecord(
