@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
-from audit.photos.containers import Blocks, Header, blocks, read_header
+from audit.photos.containers import Blocks, blocks, read_header
 from audit.photos.exif import Tags, Value, read_tags
 from audit.photos.photo import BearingReference, Metadata
 from audit.photos.xmp import read_xmp
@@ -49,7 +49,11 @@ def read_metadata(data: bytes, format: str | None = None) -> Metadata:
     if header is None:
         return Metadata(notes=("not a picture",))
     kind = format or header.format
-    found = _heif_blocks(data) if kind == "HEIF" else blocks(data, kind)
+    upright: tuple[int, int] | None = None
+    if kind == "HEIF":
+        found, upright = _heif_blocks(data)
+    else:
+        found = blocks(data, kind)
     notes: list[str] = list(found.notes)
     tags = _merged(found, notes)
     packets = list(found.xmp)
@@ -63,7 +67,13 @@ def read_metadata(data: bytes, format: str | None = None) -> Metadata:
         for key, value in properties.items():
             xmp.setdefault(key, value)
     reader = _Reader(tags.values, xmp, dict(reversed(found.texts)), notes)
-    metadata = reader.metadata(header)
+    metadata = reader.metadata()
+    if upright is None and header.width_px and header.height_px:
+        upright = header.width_px, header.height_px
+        if metadata.orientation in (5, 6, 7, 8):
+            upright = upright[1], upright[0]
+    if upright is not None:
+        metadata = replace(metadata, hfov_deg=reader.hfov(upright, metadata))
     return replace(metadata, notes=tuple(dict.fromkeys(notes)))
 
 
@@ -77,20 +87,22 @@ def _merged(found: Blocks, notes: list[str]) -> Tags:
     return merged
 
 
-def _heif_blocks(data: bytes) -> Blocks:
+def _heif_blocks(data: bytes) -> tuple[Blocks, tuple[int, int] | None]:
+    """Blocks of a HEIF and its size after the turning that the container states, which its library applies."""
     try:
         import pillow_heif
     except ImportError:
-        return Blocks(notes=("the library pillow-heif is not installed, so the photo's own data can't be read",))
+        return Blocks(notes=("the library pillow-heif is not installed, so the photo's own data can't be read",)), None
     try:
-        info = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True).info
-        raw, packet = info.get("exif"), info.get("xmp")
+        opened = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+        raw, packet = opened.info.get("exif"), opened.info.get("xmp")
+        size = (int(opened.size[0]), int(opened.size[1]))
     except Exception:  # whatever libheif throws at a damaged file means the same to us
-        return Blocks(notes=("the photo is damaged and its own data can't be read",))
+        return Blocks(notes=("the photo is damaged and its own data can't be read",)), None
     exif = bytes(raw) if raw else b""
     if exif[:5] == b"Exif\x00":
         exif = exif[6:]
-    return Blocks(exif=(exif,) if exif else (), xmp=(bytes(packet),) if packet else ())
+    return Blocks(exif=(exif,) if exif else (), xmp=(bytes(packet),) if packet else ()), size
 
 
 class _Reader:
@@ -104,7 +116,7 @@ class _Reader:
         self.texts = texts
         self.notes = notes
 
-    def metadata(self, header: Header) -> Metadata:
+    def metadata(self) -> Metadata:
         orientation = self.orientation()
         latitude, longitude = self.position()
         bearing, reference = self.bearing()
@@ -124,7 +136,6 @@ class _Reader:
             orientation=orientation,
             focal_mm=focal,
             focal_35mm=focal_35mm,
-            hfov_deg=self.hfov(header, orientation, focal, focal_35mm),
             device=" ".join(part for part in (model, serial) if part) or None,
             serial=serial,
             image_id=self._text("ImageUniqueID", "exif:ImageUniqueID"),
@@ -226,27 +237,28 @@ class _Reader:
             return None, None
         return value % 360.0 % 360.0, "M" if letter.startswith("M") else "T"
 
-    def hfov(self, header: Header, orientation: int, focal: float | None, focal_35mm: float | None) -> float | None:
-        width, height = header.width_px, header.height_px
-        if not width or not height:
-            return None
-        turned = orientation in (5, 6, 7, 8)
-        if focal_35mm is not None:
-            across = height if turned else width
-            frame_mm = _FULL_FRAME_DIAGONAL_MM * across / math.hypot(width, height)
-            return math.degrees(2.0 * math.atan(frame_mm / (2.0 * focal_35mm)))
-        side = "Y" if turned else "X"
+    def hfov(self, upright: tuple[int, int], found: Metadata) -> float | None:
+        """Angle of view over the width of the upright picture (width, height in pixels).
+
+        The 35 mm equivalent is final where given; a digital zoom is reckoned in only where the angle comes from the
+        focal length and the sensor's pixel pitch.
+        """
+        width, height = upright
+        if found.focal_35mm is not None:
+            frame_mm = _FULL_FRAME_DIAGONAL_MM * width / math.hypot(width, height)
+            return math.degrees(2.0 * math.atan(frame_mm / (2.0 * found.focal_35mm)))
+        side = "Y" if found.orientation in (5, 6, 7, 8) else "X"
         resolution = self._number(f"FocalPlane{side}Resolution")
-        pixels = self._number(f"Pixel{side}Dimension") or float(height if turned else width)
+        pixels = self._number(f"Pixel{side}Dimension") or float(width)
         unit = _UNIT_MM.get(int(self._number("FocalPlaneResolutionUnit") or 2))
-        if focal is None or not resolution or resolution <= 0 or unit is None:
+        if found.focal_mm is None or not resolution or resolution <= 0 or unit is None:
             return None
         zoom = self._number("DigitalZoomRatio") or 1.0
         sensor_mm = pixels / resolution * unit / max(zoom, 1.0)
         if not 0.5 <= sensor_mm <= 200.0:
             self.notes.append("the sensor size that follows from the photo's own data is absurd and was left out")
             return None
-        return math.degrees(2.0 * math.atan(sensor_mm / (2.0 * focal)))
+        return math.degrees(2.0 * math.atan(sensor_mm / (2.0 * found.focal_mm)))
 
     def text(self) -> str | None:
         pieces = [

@@ -179,8 +179,7 @@ def _cut_short(data: bytes, bgr: RGB, mode: int) -> bool:
     Only a picture with flat lower rows is suspected. Bytes put before the end marker are passed over where the
     picture is whole, and are unpacked as picture where it is not.
     """
-    rows = max(2, bgr.shape[0] // 100)
-    if not bool((bgr[-rows:] == bgr[-1, -1]).all()):
+    if not bool((bgr[-2:] == bgr[-1, -1]).all()):
         return False
     end = data.rfind(b"\xff\xd9")
     filler = bytes(range(1, 128)) * 4
