@@ -160,8 +160,9 @@ class Lens:
         edge = float(np.tan(half)) if rectilinear else float(half)
         fold = _fold_radius(self.k1, self.k2)
         if not edge < fold:
-            raise ValueError(f"radial terms k1 {self.k1:g}, k2 {self.k2:g} fold the picture inside hfov "
-                             f"{self.hfov_deg:g} deg")
+            raise ValueError(
+                f"radial terms k1 {self.k1:g}, k2 {self.k2:g} fold the picture inside hfov {self.hfov_deg:g} deg"
+            )
         focal = self.width_px / 2 / float(_distorted(np.array(edge), self.k1, self.k2))
         object.__setattr__(self, "focal_px", focal)
         if rectilinear:

@@ -16,11 +16,36 @@ __all__ = ["CellReader", "Measure"]
 
 _NUMBER = re.compile(r"^([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)\s*([^\d\s].*)?$", re.IGNORECASE)
 #: Length units that plans are found in, in metres.
-_LENGTHS = {"m": 1.0, "metre": 1.0, "metres": 1.0, "meter": 1.0, "meters": 1.0, "mm": 0.001, "cm": 0.01,
-            "km": 1000.0, "ft": 0.3048, "feet": 0.3048, "foot": 0.3048, "'": 0.3048, "′": 0.3048, "in": 0.0254,
-            "inch": 0.0254, '"': 0.0254, "″": 0.0254, "yd": 0.9144}
-_ANGLES = {"°": 1.0, "deg": 1.0, "degree": 1.0, "degrees": 1.0, "rad": math.degrees(1), "gon": 0.9,
-           "°n": 1.0, "°e": 1.0}
+_LENGTHS = {
+    "m": 1.0,
+    "metre": 1.0,
+    "metres": 1.0,
+    "meter": 1.0,
+    "meters": 1.0,
+    "mm": 0.001,
+    "cm": 0.01,
+    "km": 1000.0,
+    "ft": 0.3048,
+    "feet": 0.3048,
+    "foot": 0.3048,
+    "'": 0.3048,
+    "′": 0.3048,
+    "in": 0.0254,
+    "inch": 0.0254,
+    '"': 0.0254,
+    "″": 0.0254,
+    "yd": 0.9144,
+}
+_ANGLES = {
+    "°": 1.0,
+    "deg": 1.0,
+    "degree": 1.0,
+    "degrees": 1.0,
+    "rad": math.degrees(1),
+    "gon": 0.9,
+    "°n": 1.0,
+    "°e": 1.0,
+}
 _UNITS: dict[str, dict[str, float]] = {
     "m": _LENGTHS,
     "mm": {k: v * 1000 for k, v in _LENGTHS.items()},
@@ -66,15 +91,33 @@ class Measure:
 class CellReader:
     """Reads the cells of one row, noting a problem with file, row, column, value and what is accepted."""
 
-    def __init__(self, place: str, row: Row, titles: Mapping[str, str], problems: Problems,
-                 camera: str | None = None) -> None:
+    def __init__(
+        self, place: str, row: Row, titles: Mapping[str, str], problems: Problems, camera: str | None = None
+    ) -> None:
         self.place, self.row, self.titles, self.problems, self.camera = place, row, titles, problems, camera
 
-    def complain(self, column: str, message: str, *, value: object = None, accepted: str | None = None,
-                 severity: str = "error", remedy: str | None = None) -> None:
+    def complain(
+        self,
+        column: str,
+        message: str,
+        *,
+        value: object = None,
+        accepted: str | None = None,
+        severity: str = "error",
+        remedy: str | None = None,
+    ) -> None:
         """Note a problem with one cell of this row."""
-        self.problems.add(self.place, message, row=self.row.number, column=self.titles.get(column, column),
-                          value=value, accepted=accepted, severity=severity, camera=self.camera, remedy=remedy)
+        self.problems.add(
+            self.place,
+            message,
+            row=self.row.number,
+            column=self.titles.get(column, column),
+            value=value,
+            accepted=accepted,
+            severity=severity,
+            camera=self.camera,
+            remedy=remedy,
+        )
 
     def has(self, column: str) -> bool:
         """Whether the cell holds anything."""
@@ -93,8 +136,12 @@ class CellReader:
         if value is None:
             return None
         if not measure.holds(value):
-            self.complain(column, f"{_shown(cell)} is not {measure.accepted}{_hint(column, value)}.", value=cell,
-                          accepted=measure.accepted)
+            self.complain(
+                column,
+                f"{_shown(cell)} is not {measure.accepted}{_hint(column, value)}.",
+                value=cell,
+                accepted=measure.accepted,
+            )
             return None
         return value
 
@@ -118,8 +165,12 @@ class CellReader:
         plain = text.replace("−", "-").replace("\u00a0", " ").replace("\u202f", " ").strip()
         if "," in plain:
             if "." in plain or plain.count(",") > 1:
-                self.complain(column, f"'{text}' mixes separators; write the number without thousands separators.",
-                              value=text, accepted=measure.accepted)
+                self.complain(
+                    column,
+                    f"'{text}' mixes separators; write the number without thousands separators.",
+                    value=text,
+                    accepted=measure.accepted,
+                )
                 return None
             plain = plain.replace(",", ".")
         match = _NUMBER.match(plain)
@@ -137,8 +188,12 @@ class CellReader:
                 self.complain(column, f"'{text}' is not {measure.accepted}.", value=text, accepted=measure.accepted)
                 return None
             if factor != 1.0:
-                self.complain(column, f"'{text}' is not in {measure.unit}; write {value * factor:.4g}.", value=text,
-                              accepted=measure.accepted)
+                self.complain(
+                    column,
+                    f"'{text}' is not in {measure.unit}; write {value * factor:.4g}.",
+                    value=text,
+                    accepted=measure.accepted,
+                )
                 return None
         return value
 
@@ -152,8 +207,12 @@ class CellReader:
         if found is None:
             near = difflib.get_close_matches(plain_words(text), list(words), n=1)
             guess = f" Did you mean '{words[near[0]]}'?" if near else ""
-            self.complain(column, f"'{text}' is not one of: {', '.join(accepted)}.{guess}", value=text,
-                          accepted=", ".join(accepted))
+            self.complain(
+                column,
+                f"'{text}' is not one of: {', '.join(accepted)}.{guess}",
+                value=text,
+                accepted=", ".join(accepted),
+            )
         return found
 
 

@@ -51,9 +51,15 @@ SURFACES = ("wall", "pole", "corner", "soffit", "hard ceiling", "tile ceiling", 
 SETTINGS = ("indoor", "outdoor")
 NIGHTS = ("none", "infrared", "white light")
 _NIGHT_WORDS = {"ir": "infrared", "no": "none", "off": "none", "white": "white light", "visible": "white light"}
-_PURPOSE_WORDS = {"monitoring": "monitor", "detection": "detect", "observation": "observe",
-                  "recognition": "recognise", "recognize": "recognise", "identification": "identify",
-                  "inspection": "inspect"}
+_PURPOSE_WORDS = {
+    "monitoring": "monitor",
+    "detection": "detect",
+    "observation": "observe",
+    "recognition": "recognise",
+    "recognize": "recognise",
+    "identification": "identify",
+    "inspection": "inspect",
+}
 _PROJECTIONS = ("rectilinear", "equidistant")
 _PROJECTION_WORDS = {"pinhole": "rectilinear", "perspective": "rectilinear", "fisheye": "equidistant"}
 
@@ -75,15 +81,60 @@ _CONTRADICTION_M = 3.0
 _FAR_M = 20_000.0
 
 _CAMERA_COLUMNS = (
-    "camera", "name", "latitude", "longitude", "east_m", "north_m", "floor", "height_m", "ground_up_m",
-    "bearing_deg", "pitch_deg", "tilt_down_deg", "roll_deg", "hfov_deg", "hfov_sd_deg", "focal_mm",
-    "sensor_width_mm", "image_width_px", "image_height_px", "projection", "k1", "k2", "principal_x_px",
-    "principal_y_px", "form", "surface", "setting", "mount", "serial", "night", "purpose", "target",
-    "target_east_m", "target_north_m", "target_up_m", "target_latitude", "target_longitude", "target_purpose",
-    "required_px_per_m", "site", "origin_latitude", "origin_longitude",
+    "camera",
+    "name",
+    "latitude",
+    "longitude",
+    "east_m",
+    "north_m",
+    "floor",
+    "height_m",
+    "ground_up_m",
+    "bearing_deg",
+    "pitch_deg",
+    "tilt_down_deg",
+    "roll_deg",
+    "hfov_deg",
+    "hfov_sd_deg",
+    "focal_mm",
+    "sensor_width_mm",
+    "image_width_px",
+    "image_height_px",
+    "projection",
+    "k1",
+    "k2",
+    "principal_x_px",
+    "principal_y_px",
+    "form",
+    "surface",
+    "setting",
+    "mount",
+    "serial",
+    "night",
+    "purpose",
+    "target",
+    "target_east_m",
+    "target_north_m",
+    "target_up_m",
+    "target_latitude",
+    "target_longitude",
+    "target_purpose",
+    "required_px_per_m",
+    "site",
+    "origin_latitude",
+    "origin_longitude",
 )
-_TARGET_COLUMNS = ("camera", "target", "latitude", "longitude", "east_m", "north_m", "up_m", "purpose",
-                   "required_px_per_m")
+_TARGET_COLUMNS = (
+    "camera",
+    "target",
+    "latitude",
+    "longitude",
+    "east_m",
+    "north_m",
+    "up_m",
+    "purpose",
+    "required_px_per_m",
+)
 #: Optical columns that the lens already answers; kept beside it so that nothing of the plan is lost.
 _KEPT_BESIDE_LENS = ("focal_mm", "sensor_width_mm")
 
@@ -121,9 +172,13 @@ def read_plan_problems(path: str | Path) -> tuple[Site | None, tuple[PlanProblem
     cameras = tuple(_settle(r, targets.get(r.camera.camera, []), origin, problems) for r in rough)
     if problems.serious:
         return None, problems.all()
-    site = Site(cameras, name=site_name or path.stem, file=shown_name(path),
-                origin_latitude=None if origin is None else origin[0],
-                origin_longitude=None if origin is None else origin[1])
+    site = Site(
+        cameras,
+        name=site_name or path.stem,
+        file=shown_name(path),
+        origin_latitude=None if origin is None else origin[0],
+        origin_longitude=None if origin is None else origin[1],
+    )
     return site, problems.all()
 
 
@@ -202,22 +257,40 @@ def _read_camera(table: Table, index: int, problems: Problems) -> _RoughCamera |
     roll = reader.number("roll_deg", _ROLL)
     ground = reader.number("ground_up_m", _UP)
     inline = _read_inline_target(reader)
-    extra = tuple((titles[key], cell_text(value)) for key, value in row.cells.items()
-                  if key not in _CAMERA_COLUMNS or key in _KEPT_BESIDE_LENS)
+    extra = tuple(
+        (titles[key], cell_text(value))
+        for key, value in row.cells.items()
+        if key not in _CAMERA_COLUMNS or key in _KEPT_BESIDE_LENS
+    )
     if height is None or bearing is None or pitch is None or lens is None or place is None:
         height, bearing, pitch = height or 1.0, bearing or 0.0, pitch or 0.0
         lens, place = lens or Lens(16, 16, 60.0), place or _Place(None, None)
         if not problems.serious:
             reader.complain("camera", "position, height, direction or lens can't be told from this row.")
     camera = Camera(
-        camera=camera_id, east_m=0.0, north_m=0.0, height_m=height, bearing_deg=bearing % 360.0, pitch_deg=pitch,
-        lens=lens, roll_deg=roll or 0.0, name=reader.text("name"), floor=reader.text("floor"),
+        camera=camera_id,
+        east_m=0.0,
+        north_m=0.0,
+        height_m=height,
+        bearing_deg=bearing % 360.0,
+        pitch_deg=pitch,
+        lens=lens,
+        roll_deg=roll or 0.0,
+        name=reader.text("name"),
+        floor=reader.text("floor"),
         ground_up_m=ground or 0.0,
-        form=cast(Form, form[0]) if form else None, form_detail=form[1] if form else "",
-        surface=cast(Surface, surface[0]) if surface else None, surface_detail=surface[1] if surface else "",
-        setting=cast(Setting, setting) if setting else None, mount=_read_mount(reader.text("mount")),
-        serial=reader.text("serial"), night=cast(Night, night), purpose=reader.text("purpose") or None,
-        extra=extra, row=row.number)
+        form=cast(Form, form[0]) if form else None,
+        form_detail=form[1] if form else "",
+        surface=cast(Surface, surface[0]) if surface else None,
+        surface_detail=surface[1] if surface else "",
+        setting=cast(Setting, setting) if setting else None,
+        mount=_read_mount(reader.text("mount")),
+        serial=reader.text("serial"),
+        night=cast(Night, night),
+        purpose=reader.text("purpose") or None,
+        extra=extra,
+        row=row.number,
+    )
     return _RoughCamera(camera, place, reader, inline)
 
 
@@ -238,11 +311,21 @@ def _read_pitch(reader: CellReader, titles: dict[str, str]) -> float | None:
     pitch = reader.number("pitch_deg", _PITCH)
     tilt = reader.number("tilt_down_deg", _PITCH)
     if pitch is not None and tilt is not None and abs(pitch + tilt) > 1e-6:
-        reader.complain("tilt_down_deg", f"pitch_deg {pitch:g} and tilt_down_deg {tilt:g} contradict each other "
-                        "(tilt_down_deg = −pitch_deg); keep one.", value=tilt, accepted=f"{-pitch:g}")
+        reader.complain(
+            "tilt_down_deg",
+            f"pitch_deg {pitch:g} and tilt_down_deg {tilt:g} contradict each other "
+            "(tilt_down_deg = −pitch_deg); keep one.",
+            value=tilt,
+            accepted=f"{-pitch:g}",
+        )
         return None
-    if pitch is None and tilt is None and not reader.has("pitch_deg") and not reader.has("tilt_down_deg") and (
-            {"pitch_deg", "tilt_down_deg"} & set(titles)):
+    if (
+        pitch is None
+        and tilt is None
+        and not reader.has("pitch_deg")
+        and not reader.has("tilt_down_deg")
+        and ({"pitch_deg", "tilt_down_deg"} & set(titles))
+    ):
         column = "pitch_deg" if "pitch_deg" in titles else "tilt_down_deg"
         reader.complain(column, f"{column} is empty.", accepted=_PITCH.accepted)
     return pitch if pitch is not None else None if tilt is None else 0.0 - tilt
@@ -273,46 +356,76 @@ def _read_lens(reader: CellReader, titles: dict[str, str]) -> Lens | None:
         if focal is not None and sensor is not None:
             by_focal = hfov_from_focal(focal, sensor, cast(Projection, projection), k1, k2)
         if hfov is None and by_focal is None:
-            if not reader.has("hfov_deg") and ({"hfov_deg", "focal_mm"} & set(titles)) and not (
-                    reader.has("focal_mm") and reader.has("sensor_width_mm")):
-                reader.complain("hfov_deg", "neither hfov_deg nor focal_mm with sensor_width_mm is given.",
-                                accepted="hfov_deg, or focal_mm and sensor_width_mm")
+            if (
+                not reader.has("hfov_deg")
+                and ({"hfov_deg", "focal_mm"} & set(titles))
+                and not (reader.has("focal_mm") and reader.has("sensor_width_mm"))
+            ):
+                reader.complain(
+                    "hfov_deg",
+                    "neither hfov_deg nor focal_mm with sensor_width_mm is given.",
+                    accepted="hfov_deg, or focal_mm and sensor_width_mm",
+                )
             return None
         if hfov is not None and by_focal is not None and abs(by_focal - hfov) > 0.1 * hfov:
-            reader.complain("hfov_deg", f"hfov_deg {hfov:g} is used, but focal_mm {focal:g} and sensor_width_mm "
-                            f"{sensor:g} give {by_focal:.1f}.", value=hfov, accepted=f"about {by_focal:.1f}",
-                            severity="warning", remedy="Check the lens against its data sheet.")
+            reader.complain(
+                "hfov_deg",
+                f"hfov_deg {hfov:g} is used, but focal_mm {focal:g} and sensor_width_mm "
+                f"{sensor:g} give {by_focal:.1f}.",
+                value=hfov,
+                accepted=f"about {by_focal:.1f}",
+                severity="warning",
+                remedy="Check the lens against its data sheet.",
+            )
         if width is None or height is None:
             return None
         angle = hfov if hfov is not None else by_focal
         assert angle is not None
-        return Lens(int(width), int(height), angle, hfov_sd_deg=sd, projection=cast(Projection, projection),
-                    k1=k1, k2=k2, principal_px=principal)
+        return Lens(
+            int(width),
+            int(height),
+            angle,
+            hfov_sd_deg=sd,
+            projection=cast(Projection, projection),
+            k1=k1,
+            k2=k2,
+            principal_px=principal,
+        )
     except ValueError as error:
         column = "k1" if "radial" in str(error) else "hfov_deg"
         reader.complain(column, f"{error}.", value=reader.text(column), accepted="a lens that can exist")
         return None
 
 
-def _read_place(reader: CellReader, east: str, north: str, latitude: str, longitude: str,
-                required: str | None) -> _Place | None:
+def _read_place(
+    reader: CellReader, east: str, north: str, latitude: str, longitude: str, required: str | None
+) -> _Place | None:
     before = (reader.has(east), reader.has(north), reader.has(latitude), reader.has(longitude))
     e, n = reader.number(east, _POSITION_M), reader.number(north, _POSITION_M)
     lat, lon = _read_geographic(reader, latitude, longitude)
-    for has_one, has_other, one, other in ((before[0], before[1], east, north), (before[1], before[0], north, east),
-                                           (before[2], before[3], latitude, longitude),
-                                           (before[3], before[2], longitude, latitude)):
+    for has_one, has_other, one, other in (
+        (before[0], before[1], east, north),
+        (before[1], before[0], north, east),
+        (before[2], before[3], latitude, longitude),
+        (before[3], before[2], longitude, latitude),
+    ):
         if has_one and not has_other:
             reader.complain(other, f"{one} is given without {other}.", accepted="both or neither")
             return None
     local = (e, n) if e is not None and n is not None else None
     geographic = (lat, lon) if lat is not None and lon is not None else None
     if local is None and geographic is None:
-        if required and not any(before) and ({east, north} <= set(reader.titles)
-                                             or {latitude, longitude} <= set(reader.titles)):
+        if (
+            required
+            and not any(before)
+            and ({east, north} <= set(reader.titles) or {latitude, longitude} <= set(reader.titles))
+        ):
             column = east if east in reader.titles else latitude
-            reader.complain(column, f"the {required} has no position.",
-                            accepted=f"{east} and {north}, or {latitude} and {longitude}")
+            reader.complain(
+                column,
+                f"the {required} has no position.",
+                accepted=f"{east} and {north}, or {latitude} and {longitude}",
+            )
         return None
     return _Place(local, geographic)
 
@@ -345,8 +458,11 @@ def _read_inline_target(reader: CellReader) -> _RoughTarget | None:
     up = reader.number("target_up_m", _UP)
     if place is None:
         if not any(map(reader.has, columns[:4])):
-            reader.complain("target_up_m", "the target has a height but no position.",
-                            accepted="target_east_m and target_north_m, or target_latitude and target_longitude")
+            reader.complain(
+                "target_up_m",
+                "the target has a height but no position.",
+                accepted="target_east_m and target_north_m, or target_latitude and target_longitude",
+            )
         return None
     if up is None and not reader.has("target_up_m"):
         reader.complain("target_up_m", "target_up_m is empty.", accepted=_UP.accepted)
@@ -368,18 +484,24 @@ def _read_targets(table: Table | None, cameras: set[str], problems: Problems) ->
     for column in ("camera", "target", "up_m"):
         if column not in table.titles and table.rows:
             problems.add(table.place, f"the column {column} is missing.", column=column, accepted=column)
-    if table.rows and not ({"east_m", "north_m"} <= set(table.titles)
-                           or {"latitude", "longitude"} <= set(table.titles)):
-        problems.add(table.place, "the column east_m + north_m or latitude + longitude is missing.", column="east_m",
-                     accepted="east_m + north_m or latitude + longitude")
+    if table.rows and not (
+        {"east_m", "north_m"} <= set(table.titles) or {"latitude", "longitude"} <= set(table.titles)
+    ):
+        problems.add(
+            table.place,
+            "the column east_m + north_m or latitude + longitude is missing.",
+            column="east_m",
+            accepted="east_m + north_m or latitude + longitude",
+        )
     for row in table.rows:
         camera = cell_text(row.cells.get("camera"))
         reader = CellReader(table.place, row, table.titles, problems, camera or None)
         if camera not in cameras:
             near = difflib.get_close_matches(camera, cameras, n=1)
             guess = f" Did you mean '{near[0]}'?" if near else ""
-            reader.complain("camera", f"no camera '{camera}' is in the plan.{guess}", value=camera,
-                            accepted="a camera of the plan")
+            reader.complain(
+                "camera", f"no camera '{camera}' is in the plan.{guess}", value=camera, accepted="a camera of the plan"
+            )
             continue
         name = reader.text("target")
         if not name and "target" in table.titles:
@@ -390,8 +512,7 @@ def _read_targets(table: Table | None, cameras: set[str], problems: Problems) ->
         if place is None or up is None:
             continue
         extra = tuple((table.titles[k], cell_text(v)) for k, v in row.cells.items() if k not in _TARGET_COLUMNS)
-        rough = _RoughTarget(Target(name, 0.0, 0.0, up, density, label, extra), place, reader,
-                             ("east_m", "latitude"))
+        rough = _RoughTarget(Target(name, 0.0, 0.0, up, density, label, extra), place, reader, ("east_m", "latitude"))
         found.setdefault(camera, []).append(rough)
     return found
 
@@ -402,14 +523,20 @@ def _check_ids(table: Table, rough: list[_RoughCamera], problems: Problems) -> N
     for r in rough:
         name = r.camera.camera
         if name in first:
-            r.reader.complain("camera", f"'{name}' stands in row {first[name]} already.", value=name,
-                              accepted="a unique id")
+            r.reader.complain(
+                "camera", f"'{name}' stands in row {first[name]} already.", value=name, accepted="a unique id"
+            )
             continue
         first[name] = r.camera.row
         other = folded.setdefault(name.casefold(), name)
         if other != name:
-            r.reader.complain("camera", f"'{name}' and '{other}' differ in capitals only and are easily confused.",
-                              value=name, severity="warning", remedy="Give one of them another id.")
+            r.reader.complain(
+                "camera",
+                f"'{name}' and '{other}' differ in capitals only and are easily confused.",
+                value=name,
+                severity="warning",
+                remedy="Give one of them another id.",
+            )
 
 
 def _site_columns(table: Table, problems: Problems) -> tuple[str, tuple[float, float] | None]:
@@ -426,8 +553,9 @@ def _site_columns(table: Table, problems: Problems) -> tuple[str, tuple[float, f
     return name, origin
 
 
-def _find_origin(table: Table, rough: list[_RoughCamera], given: tuple[float, float] | None,
-                 problems: Problems) -> tuple[float, float] | None:
+def _find_origin(
+    table: Table, rough: list[_RoughCamera], given: tuple[float, float] | None, problems: Problems
+) -> tuple[float, float] | None:
     """The site's origin: as given; so that both kinds of coordinates agree; or the first camera's position."""
     located = [r for r in rough if r.place.geographic is not None]
     if located:
@@ -447,9 +575,11 @@ def _find_origin(table: Table, rough: list[_RoughCamera], given: tuple[float, fl
     adrift = [r for r in rough if r.place.geographic is None and r.place.local is not None]
     if adrift:
         adrift[0].reader.complain(
-            "east_m", "this camera has local metres and others have latitude and longitude, but no row has both and "
+            "east_m",
+            "this camera has local metres and others have latitude and longitude, but no row has both and "
             "no origin is given, so they can't be brought together.",
-            accepted="one row with both, or origin_latitude and origin_longitude")
+            accepted="one row with both, or origin_latitude and origin_longitude",
+        )
     return located[0].place.geographic
 
 
@@ -463,13 +593,22 @@ def _check_scatter(located: list[_RoughCamera], problems: Problems) -> None:
             continue
         swapped = abs(position[1]) <= 90 and _rough_distance_m((position[1], position[0]), middle) <= _FAR_M
         if swapped:
-            r.reader.complain("latitude", f"latitude {position[0]:g} and longitude {position[1]:g} are swapped: the "
-                              "other cameras lie where they would be the other way round.", value=position[0],
-                              accepted=f"{position[1]:g}")
+            r.reader.complain(
+                "latitude",
+                f"latitude {position[0]:g} and longitude {position[1]:g} are swapped: the "
+                "other cameras lie where they would be the other way round.",
+                value=position[0],
+                accepted=f"{position[1]:g}",
+            )
         elif len(located) > 2:
             far = _rough_distance_m(position, middle) / 1000
-            r.reader.complain("latitude", f"the camera lies {far:,.0f} km from the others.", value=position[0],
-                              severity="warning", remedy="Check latitude and longitude, and their signs.")
+            r.reader.complain(
+                "latitude",
+                f"the camera lies {far:,.0f} km from the others.",
+                value=position[0],
+                severity="warning",
+                remedy="Check latitude and longitude, and their signs.",
+            )
 
 
 def _rough_distance_m(a: tuple[float, float], b: tuple[float, float]) -> float:
@@ -479,20 +618,26 @@ def _rough_distance_m(a: tuple[float, float], b: tuple[float, float]) -> float:
     return 111_195.0 * math.hypot(north, east)
 
 
-def _settle(rough: _RoughCamera, listed: list[_RoughTarget], origin: tuple[float, float] | None,
-            problems: Problems) -> Camera:
+def _settle(
+    rough: _RoughCamera, listed: list[_RoughTarget], origin: tuple[float, float] | None, problems: Problems
+) -> Camera:
     """The camera in local metres, with its targets."""
     east, north = _local(rough.place, origin, rough.reader, ("east_m", "latitude"))
     targets: list[Target] = []
     names: set[str] = set()
     for t in ([rough.inline] if rough.inline else []) + listed:
         if t.target.name in names:
-            t.reader.complain("target", f"'{t.target.name}' stands there twice for camera '{rough.camera.camera}'.",
-                              value=t.target.name, accepted="a name unique within its camera")
+            t.reader.complain(
+                "target",
+                f"'{t.target.name}' stands there twice for camera '{rough.camera.camera}'.",
+                value=t.target.name,
+                accepted="a name unique within its camera",
+            )
         names.add(t.target.name)
         e, n = _local(t.place, origin, t.reader, t.columns)
-        targets.append(Target(t.target.name, e, n, t.target.up_m, t.target.required_px_per_m, t.target.purpose,
-                              t.target.extra))
+        targets.append(
+            Target(t.target.name, e, n, t.target.up_m, t.target.required_px_per_m, t.target.purpose, t.target.extra)
+        )
     return _with(rough.camera, east_m=east, north_m=north, targets=tuple(targets))
 
 
@@ -501,14 +646,18 @@ def _with(camera: Camera, **changes: Any) -> Camera:
     return Camera(**(fields | changes))
 
 
-def _local(place: _Place, origin: tuple[float, float] | None, reader: CellReader,
-           columns: tuple[str, str]) -> tuple[float, float]:
+def _local(
+    place: _Place, origin: tuple[float, float] | None, reader: CellReader, columns: tuple[str, str]
+) -> tuple[float, float]:
     if place.local is None:
         if place.geographic is None:
             return 0.0, 0.0
         if origin is None:
-            reader.complain(columns[1], "latitude and longitude can't be related to local metres: no camera has both "
-                            "and no origin is given.", accepted="origin_latitude and origin_longitude")
+            reader.complain(
+                columns[1],
+                "latitude and longitude can't be related to local metres: no camera has both and no origin is given.",
+                accepted="origin_latitude and origin_longitude",
+            )
             return 0.0, 0.0
         return to_local(place.geographic[0], place.geographic[1], origin)
     if place.geographic is not None and origin is not None:
@@ -516,15 +665,25 @@ def _local(place: _Place, origin: tuple[float, float] | None, reader: CellReader
         off = math.hypot(e - place.local[0], n - place.local[1])
         if off > _CONTRADICTION_M:
             latitude, longitude = place.geographic
-            turned = abs(longitude) <= 90 and math.hypot(
-                *(a - b for a, b in zip(to_local(longitude, latitude, origin), place.local, strict=True))) < 100
+            turned = (
+                abs(longitude) <= 90
+                and math.hypot(
+                    *(a - b for a, b in zip(to_local(longitude, latitude, origin), place.local, strict=True))
+                )
+                < 100
+            )
             if turned:
-                reader.complain(columns[1], "latitude and longitude are swapped.", value=latitude,
-                                accepted=f"{longitude:g}")
+                reader.complain(
+                    columns[1], "latitude and longitude are swapped.", value=latitude, accepted=f"{longitude:g}"
+                )
             else:
-                reader.complain(columns[0], f"local metres and latitude/longitude lie {off:,.1f} m apart; the local "
-                                "metres are used.", value=place.local[0], severity="warning",
-                                remedy="Correct the one that is wrong.")
+                reader.complain(
+                    columns[0],
+                    f"local metres and latitude/longitude lie {off:,.1f} m apart; the local metres are used.",
+                    value=place.local[0],
+                    severity="warning",
+                    remedy="Correct the one that is wrong.",
+                )
     return place.local
 
 
@@ -541,8 +700,13 @@ def write_plan(site: Site, path: str | Path) -> None:
     path = Path(path)
     suffix = path.suffix.lower()
     if suffix not in (".csv", ".xlsx", ".geojson"):
-        raise PlanError((PlanProblem(shown_name(path), f"a plan is written as .csv, .xlsx or .geojson, not "
-                                     f"'{suffix or 'no ending'}'."),))
+        raise PlanError(
+            (
+                PlanProblem(
+                    shown_name(path), f"a plan is written as .csv, .xlsx or .geojson, not '{suffix or 'no ending'}'."
+                ),
+            )
+        )
     cameras, targets = _camera_rows(site, path.stem), _target_rows(site)
     fresh = path.with_name(path.name + ".part")
     beside = path.with_name(path.stem + ".targets.csv")
@@ -559,8 +723,9 @@ def write_plan(site: Site, path: str | Path) -> None:
             write_json(fresh, _feature_collection(cameras, targets))
         os.replace(fresh, path)
     except OSError as error:
-        raise PlanError((PlanProblem(shown_name(path), f"can't be written ({error.strerror}); choose another "
-                                     "folder."),)) from error
+        raise PlanError(
+            (PlanProblem(shown_name(path), f"can't be written ({error.strerror}); choose another folder."),)
+        ) from error
 
 
 def _camera_rows(site: Site, stem: str) -> list[dict[str, Cell]]:
@@ -571,15 +736,28 @@ def _camera_rows(site: Site, stem: str) -> list[dict[str, Cell]]:
         _put_place(row, c.east_m, c.north_m, origin)
         lens = c.lens
         row |= {
-            "floor": c.floor or None, "height_m": c.height_m, "ground_up_m": c.ground_up_m or None,
-            "bearing_deg": c.bearing_deg, "pitch_deg": c.pitch_deg, "roll_deg": c.roll_deg,
-            "hfov_deg": lens.hfov_deg, "hfov_sd_deg": lens.hfov_sd_deg or None,
-            "image_width_px": lens.width_px, "image_height_px": lens.height_px, "projection": lens.projection,
-            "k1": lens.k1 or None, "k2": lens.k2 or None,
+            "floor": c.floor or None,
+            "height_m": c.height_m,
+            "ground_up_m": c.ground_up_m or None,
+            "bearing_deg": c.bearing_deg,
+            "pitch_deg": c.pitch_deg,
+            "roll_deg": c.roll_deg,
+            "hfov_deg": lens.hfov_deg,
+            "hfov_sd_deg": lens.hfov_sd_deg or None,
+            "image_width_px": lens.width_px,
+            "image_height_px": lens.height_px,
+            "projection": lens.projection,
+            "k1": lens.k1 or None,
+            "k2": lens.k2 or None,
             "principal_x_px": lens.principal_px[0] if lens.principal_px else None,
             "principal_y_px": lens.principal_px[1] if lens.principal_px else None,
-            "form": c.form_detail or c.form, "surface": c.surface_detail or c.surface, "setting": c.setting,
-            "mount": str(c.mount) or None, "serial": c.serial or None, "night": c.night, "purpose": c.purpose,
+            "form": c.form_detail or c.form,
+            "surface": c.surface_detail or c.surface,
+            "setting": c.setting,
+            "mount": str(c.mount) or None,
+            "serial": c.serial or None,
+            "night": c.night,
+            "purpose": c.purpose,
         }
         if index == 0:
             row["site"] = site.name if site.name != stem else None

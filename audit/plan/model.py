@@ -7,8 +7,18 @@ from typing import Literal
 
 from audit.lens import Lens
 
-__all__ = ["PURPOSE_PX_PER_M", "Camera", "Form", "MountChain", "Night", "Purpose", "Setting", "Site", "Surface",
-           "Target"]
+__all__ = [
+    "PURPOSE_PX_PER_M",
+    "Camera",
+    "Form",
+    "MountChain",
+    "Night",
+    "Purpose",
+    "Setting",
+    "Site",
+    "Surface",
+    "Target",
+]
 
 Form = Literal["bullet", "dome", "turret", "fisheye", "multi-sensor", "ptz", "box"]
 Surface = Literal["wall", "pole", "corner", "soffit", "hard ceiling", "tile ceiling", "parapet"]

@@ -26,8 +26,9 @@ def to_local(latitude: float, longitude: float, origin: tuple[float, float]) -> 
 def from_local(east_m: float, north_m: float, origin: tuple[float, float]) -> tuple[float, float]:
     """Latitude and longitude of local metres; inverse of :func:`to_local`."""
     azimuth = math.degrees(math.atan2(east_m, north_m))
-    found = _WGS84.Direct(origin[0], origin[1], azimuth, math.hypot(east_m, north_m),
-                          Geodesic.LATITUDE | Geodesic.LONGITUDE)
+    found = _WGS84.Direct(
+        origin[0], origin[1], azimuth, math.hypot(east_m, north_m), Geodesic.LATITUDE | Geodesic.LONGITUDE
+    )
     return found["lat2"], found["lon2"]
 
 

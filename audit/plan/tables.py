@@ -25,8 +25,20 @@ from openpyxl.utils.escape import escape, unescape
 
 from audit.errors import PlanProblem
 
-__all__ = ["MAX_ROWS", "Cell", "Problems", "Row", "Table", "cell_text", "column_key", "read_tables", "shown_name",
-           "write_csv", "write_json", "write_xlsx"]
+__all__ = [
+    "MAX_ROWS",
+    "Cell",
+    "Problems",
+    "Row",
+    "Table",
+    "cell_text",
+    "column_key",
+    "read_tables",
+    "shown_name",
+    "write_csv",
+    "write_json",
+    "write_xlsx",
+]
 
 Cell = str | float | int | bool | date | None
 
@@ -40,8 +52,9 @@ _MAX_PROBLEMS = 1_000
 _HEADER_SEARCH_ROWS = 20
 _WORKBOOK_SHEETS = ("cameras", "targets")
 _DELIMITERS = ",;\t|"
-_DECLARATIONS = tuple(text.encode(code) for text in ("<!DOCTYPE", "<!ENTITY")
-                      for code in ("utf-8", "utf-16-le", "utf-16-be"))
+_DECLARATIONS = tuple(
+    text.encode(code) for text in ("<!DOCTYPE", "<!ENTITY") for code in ("utf-8", "utf-16-le", "utf-16-be")
+)
 _MERGED = re.compile(rb"<(?:\w+:)?mergeCell\s[^>]*?ref=\"([A-Z]+[0-9]+:[A-Z]+[0-9]+)\"")
 _SURROGATES = re.compile("[\ud800-\udfff]")
 
@@ -82,17 +95,38 @@ class Problems:
         self._left_out = 0
         self._serious = False
 
-    def add(self, place: str, message: str, *, row: int | None = None, column: str | None = None,
-            value: object = None, accepted: str | None = None, severity: str = "error",
-            camera: str | None = None, remedy: str | None = None) -> None:
+    def add(
+        self,
+        place: str,
+        message: str,
+        *,
+        row: int | None = None,
+        column: str | None = None,
+        value: object = None,
+        accepted: str | None = None,
+        severity: str = "error",
+        camera: str | None = None,
+        remedy: str | None = None,
+    ) -> None:
         """Note one problem; ``value`` is shown as text, shortened."""
         self._serious = self._serious or severity == "error"
         if len(self._found) >= _MAX_PROBLEMS:
             self._left_out += 1
             return
         text = None if value is None else _shortened(str(value))
-        self._found.append(PlanProblem(place, message, row=row, column=column, value=text, accepted=accepted,
-                                       severity=severity, camera=camera, remedy=remedy))
+        self._found.append(
+            PlanProblem(
+                place,
+                message,
+                row=row,
+                column=column,
+                value=text,
+                accepted=accepted,
+                severity=severity,
+                camera=camera,
+                remedy=remedy,
+            )
+        )
 
     @property
     def serious(self) -> bool:
@@ -104,8 +138,14 @@ class Problems:
         if not self._left_out:
             return tuple(self._found)
         last = self._found[-1]
-        return (*self._found, PlanProblem(last.file, f"{self._left_out} more problems are not listed; correct "
-                                          "these first.", severity="error" if self._serious else "warning"))
+        return (
+            *self._found,
+            PlanProblem(
+                last.file,
+                f"{self._left_out} more problems are not listed; correct these first.",
+                severity="error" if self._serious else "warning",
+            ),
+        )
 
 
 def _shortened(text: str, most: int = 60) -> str:
@@ -124,12 +164,22 @@ def read_tables(path: Path, problems: Problems) -> dict[str, Table]:
     """
     name = shown_name(path)
     suffix = path.suffix.lower()
-    readers = {".csv": _csv_tables, ".tsv": _csv_tables, ".txt": _csv_tables, ".xlsx": _xlsx_tables,
-               ".xlsm": _xlsx_tables, ".geojson": _geojson_tables, ".json": _geojson_tables}
+    readers = {
+        ".csv": _csv_tables,
+        ".tsv": _csv_tables,
+        ".txt": _csv_tables,
+        ".xlsx": _xlsx_tables,
+        ".xlsm": _xlsx_tables,
+        ".geojson": _geojson_tables,
+        ".json": _geojson_tables,
+    }
     reader = readers.get(suffix)
     if reader is None:
-        problems.add(name, f"a plan is a CSV, XLSX or GeoJSON file; '{suffix or 'no ending'}' is none of these.",
-                     accepted=".csv, .xlsx, .geojson")
+        problems.add(
+            name,
+            f"a plan is a CSV, XLSX or GeoJSON file; '{suffix or 'no ending'}' is none of these.",
+            accepted=".csv, .xlsx, .geojson",
+        )
         return {}
     data = _bytes_of(path, problems)
     return {} if data is None else reader(path, data, problems)
@@ -209,8 +259,9 @@ def _csv_rows(reader: Iterator[list[str]], place: str, problems: Problems) -> It
         except StopIteration:
             return
         except csv.Error as error:
-            problems.add(place, f"the row can't be taken apart ({error}); look for an unclosed quotation mark.",
-                         row=number)
+            problems.add(
+                place, f"the row can't be taken apart ({error}); look for an unclosed quotation mark.", row=number
+            )
             return
 
 
@@ -227,9 +278,13 @@ def _xlsx_tables(path: Path, data: bytes, problems: Problems) -> dict[str, Table
         if "cameras" not in chosen and len(sheets) == 1:
             chosen = {"cameras": next(iter(sheets.values()))}
         if "cameras" not in chosen:
-            problems.add(name, "the workbook has no sheet 'cameras' (found: " +
-                         _shortened(", ".join(s.title for s in book.worksheets)) + ").",
-                         accepted="sheets cameras and targets")
+            problems.add(
+                name,
+                "the workbook has no sheet 'cameras' (found: "
+                + _shortened(", ".join(s.title for s in book.worksheets))
+                + ").",
+                accepted="sheets cameras and targets",
+            )
             return {}
         for word, sheet in chosen.items():
             place = f"{name}, sheet {_shortened(sheet.title)}"
@@ -268,8 +323,11 @@ def _safe_archive(name: str, data: bytes, problems: Problems) -> dict[str, bytes
                     problems.add(name, "the workbook unpacks to more than a plan can hold; save the cameras alone.")
                     return None
                 if any(mark in content for mark in _DECLARATIONS):
-                    problems.add(name, f"'{_shortened(entry.filename)}' inside the workbook declares XML entities, "
-                                 "which a plan never needs; save it again from a spreadsheet program.")
+                    problems.add(
+                        name,
+                        f"'{_shortened(entry.filename)}' inside the workbook declares XML entities, "
+                        "which a plan never needs; save it again from a spreadsheet program.",
+                    )
                     return None
                 if "worksheets/" in entry.filename:
                     sheets[entry.filename] = content
@@ -290,19 +348,31 @@ def _xlsx_rows(rows: Iterable[Sequence[Any]], place: str, problems: Problems) ->
             value = cell.value
             if cell.data_type == "f":
                 address = f"{get_column_letter(cell.column)}{cell.row}"
-                problems.add(place, f"cell {address} holds a formula; paste its value instead.", row=number,
-                             column=get_column_letter(cell.column), value=getattr(value, "text", value),
-                             accepted="a value")
+                problems.add(
+                    place,
+                    f"cell {address} holds a formula; paste its value instead.",
+                    row=number,
+                    column=get_column_letter(cell.column),
+                    value=getattr(value, "text", value),
+                    accepted="a value",
+                )
                 value = None
             elif cell.data_type == "e":
                 address = f"{get_column_letter(cell.column)}{cell.row}"
-                problems.add(place, f"cell {address} holds the error {value}.", row=number,
-                             column=get_column_letter(cell.column), value=value, accepted="a value")
+                problems.add(
+                    place,
+                    f"cell {address} holds the error {value}.",
+                    row=number,
+                    column=get_column_letter(cell.column),
+                    value=value,
+                    accepted="a value",
+                )
                 value = None
             elif isinstance(value, str):
                 value = unescape(value)
-            values.append(value if value is None or isinstance(value, (str, float, int, bool, date, datetime))
-                          else str(value))
+            values.append(
+                value if value is None or isinstance(value, (str, float, int, bool, date, datetime)) else str(value)
+            )
         yield values
 
 
@@ -310,8 +380,9 @@ def _is_blank(cell: Cell) -> bool:
     return cell is None or (isinstance(cell, str) and not cell.strip())
 
 
-def _table(place: str, rows: Iterable[Sequence[Cell]], problems: Problems, *, spreadsheet: bool,
-           merged: tuple[str, ...] = ()) -> Table | None:
+def _table(
+    place: str, rows: Iterable[Sequence[Cell]], problems: Problems, *, spreadsheet: bool, merged: tuple[str, ...] = ()
+) -> Table | None:
     titles: dict[str, str] = {}
     keys: list[str | None] = []
     found: list[Row] = []
@@ -333,27 +404,37 @@ def _table(place: str, rows: Iterable[Sequence[Cell]], problems: Problems, *, sp
             keys = _header(place, number, cells, titles, problems)
             continue
         if len(found) >= MAX_ROWS:
-            problems.add(place, f"the table has more than {MAX_ROWS:,} rows; a plan holds one site: split it.",
-                         row=number)
+            problems.add(
+                place, f"the table has more than {MAX_ROWS:,} rows; a plan holds one site: split it.", row=number
+            )
             return None
         found.append(Row(number, _row_cells(place, number, keys, cells, problems)))
     if not header_row:
-        problems.add(place, "the table has no header row with a column 'camera'" +
-                     (" (the sheet is empty)." if not found and not titles and spreadsheet else "."),
-                     accepted="camera, name, latitude, longitude, height_m, bearing_deg, …")
+        problems.add(
+            place,
+            "the table has no header row with a column 'camera'"
+            + (" (the sheet is empty)." if not found and not titles and spreadsheet else "."),
+            accepted="camera, name, latitude, longitude, height_m, bearing_deg, …",
+        )
         return None
     for span in merged:
         left, top, right, bottom = range_boundaries(span)
         if bottom >= header_row:
             column = get_column_letter(left)
-            problems.add(place, f"cells {span} are merged, so that their rows can't be told apart; unmerge them and "
-                         "fill in each cell.", row=max(top, header_row), column=column, value=span,
-                         accepted="single cells")
+            problems.add(
+                place,
+                f"cells {span} are merged, so that their rows can't be told apart; unmerge them and fill in each cell.",
+                row=max(top, header_row),
+                column=column,
+                value=span,
+                accepted="single cells",
+            )
     return Table(place, titles, tuple(found))
 
 
-def _header(place: str, number: int, cells: Sequence[Cell], titles: dict[str, str],
-            problems: Problems) -> list[str | None]:
+def _header(
+    place: str, number: int, cells: Sequence[Cell], titles: dict[str, str], problems: Problems
+) -> list[str | None]:
     keys: list[str | None] = []
     for index, cell in enumerate(cells):
         if _is_blank(cell):
@@ -362,8 +443,13 @@ def _header(place: str, number: int, cells: Sequence[Cell], titles: dict[str, st
         title = _clean(str(cell)).strip()
         key = column_key(title)
         if key in titles:
-            problems.add(place, f"the column '{_shortened(title)}' stands there twice; keep one.", row=number,
-                         column=title, value=get_column_letter(index + 1))
+            problems.add(
+                place,
+                f"the column '{_shortened(title)}' stands there twice; keep one.",
+                row=number,
+                column=title,
+                value=get_column_letter(index + 1),
+            )
             keys.append(None)
             continue
         titles[key] = title
@@ -371,17 +457,23 @@ def _header(place: str, number: int, cells: Sequence[Cell], titles: dict[str, st
     return keys
 
 
-def _row_cells(place: str, number: int, keys: Sequence[str | None], cells: Sequence[Cell],
-               problems: Problems) -> dict[str, Cell]:
+def _row_cells(
+    place: str, number: int, keys: Sequence[str | None], cells: Sequence[Cell], problems: Problems
+) -> dict[str, Cell]:
     found: dict[str, Cell] = {}
     for index, cell in enumerate(cells):
         if _is_blank(cell):
             continue
         key = keys[index] if index < len(keys) else None
         if key is None:
-            problems.add(place, f"the cell {get_column_letter(index + 1)}{number} stands under no column title; give "
-                         "the column a title, or look for an unquoted separator.", row=number,
-                         column=get_column_letter(index + 1), value=cell)
+            problems.add(
+                place,
+                f"the cell {get_column_letter(index + 1)}{number} stands under no column title; give "
+                "the column a title, or look for an unquoted separator.",
+                row=number,
+                column=get_column_letter(index + 1),
+                value=cell,
+            )
             break
         found[key] = _clean(cell).strip() if isinstance(cell, str) else cell
     return found
@@ -397,8 +489,11 @@ def _geojson_tables(path: Path, data: bytes, problems: Problems) -> dict[str, Ta
         return {}
     features = document.get("features") if isinstance(document, dict) else None
     if not isinstance(document, dict) or document.get("type") != "FeatureCollection" or not isinstance(features, list):
-        problems.add(name, "a GeoJSON plan is a FeatureCollection with one Point feature a camera (RFC 7946).",
-                     accepted="FeatureCollection")
+        problems.add(
+            name,
+            "a GeoJSON plan is a FeatureCollection with one Point feature a camera (RFC 7946).",
+            accepted="FeatureCollection",
+        )
         return {}
     if len(features) > MAX_ROWS:
         problems.add(name, f"the file has more than {MAX_ROWS:,} features; a plan holds one site: split it.")
@@ -422,8 +517,9 @@ def _geojson_tables(path: Path, data: bytes, problems: Problems) -> dict[str, Ta
     return {word: Table(place, titles[word], tuple(rows[word])) for word in rows if rows[word]}
 
 
-def _feature(place: str, number: int, feature: Any, problems: Problems
-             ) -> tuple[dict[str, Cell], dict[str, str]] | None:
+def _feature(
+    place: str, number: int, feature: Any, problems: Problems
+) -> tuple[dict[str, Cell], dict[str, str]] | None:
     if not isinstance(feature, dict) or feature.get("type") != "Feature":
         problems.add(place, "this is no GeoJSON feature.", row=number, accepted="Feature")
         return None
@@ -445,11 +541,20 @@ def _feature(place: str, number: int, feature: Any, problems: Problems
     if geometry is None:
         return cells, titles
     point = geometry.get("coordinates") if isinstance(geometry, dict) else None
-    numbers = isinstance(point, list) and len(point) in (2, 3) and all(
-        isinstance(v, (int, float)) and not isinstance(v, bool) for v in point)
+    numbers = (
+        isinstance(point, list)
+        and len(point) in (2, 3)
+        and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in point)
+    )
     if not isinstance(geometry, dict) or geometry.get("type") != "Point" or not numbers or point is None:
-        problems.add(place, "a camera or target is a Point with [longitude, latitude].", row=number,
-                     column="geometry", value=json.dumps(geometry)[:60], accepted="Point")
+        problems.add(
+            place,
+            "a camera or target is a Point with [longitude, latitude].",
+            row=number,
+            column="geometry",
+            value=json.dumps(geometry)[:60],
+            accepted="Point",
+        )
         return None
     cells["longitude"], cells["latitude"] = point[0], point[1]
     titles["longitude"], titles["latitude"] = "longitude", "latitude"
