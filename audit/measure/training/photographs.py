@@ -1,0 +1,71 @@
+"""Photographs with a sky mask, as further material for the sky: random crops; their pose is not known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+from torch import Tensor
+from torch.nn import functional as F
+
+from audit.measure.training.cameras import Shape
+
+__all__ = ["PhotoStack", "load_photos", "photo_views"]
+
+SIDE = 512
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoStack:
+    """n photographs in squares: ``picture`` (n, 3, 512, 512) linear, ``sky`` (n, 2, 512, 512): mask and known."""
+
+    picture: Tensor
+    sky: Tensor
+    aspect: Tensor
+
+
+def load_photos(folder: Path, device: torch.device) -> PhotoStack | None:
+    """Reads ``photos/NAME.jpg`` and ``photos/NAME.png`` (0 not sky, 255 sky, 128 unknown); None if there are none."""
+    pictures, skies, aspects = [], [], []
+    for path in sorted((folder / "photos").glob("*.jpg")):
+        mask = cv2.imread(str(path.with_suffix(".png")), 0)
+        if mask is None:
+            continue
+        picture = cv2.imread(str(path))[..., ::-1]
+        aspects.append(picture.shape[1] / picture.shape[0])
+        picture = cv2.resize(picture, (SIDE, SIDE), interpolation=cv2.INTER_AREA)
+        mask = cv2.resize(mask, (SIDE, SIDE), interpolation=cv2.INTER_NEAREST)
+        pictures.append(picture.transpose(2, 0, 1))
+        skies.append(np.stack([mask == 255, mask != 128]))
+    if not pictures:
+        return None
+    linear = torch.from_numpy(np.stack(pictures)).to(device).float().div(255).pow(2.2).add(0.003)
+    return PhotoStack(linear, torch.from_numpy(np.stack(skies)).to(device).float(), torch.tensor(aspects, device=device))
+
+
+def photo_views(n: int, shape: Shape, photos: PhotoStack, g: torch.Generator) -> tuple[Tensor, Tensor, Tensor]:
+    """Radiance (n, h, w, 3), sky (n, h, w) and where it is known (n, h, w) of random crops."""
+    dev = g.device
+    which = torch.randint(0, len(photos.aspect), (n,), generator=g, device=dev)
+    wanted = shape.width / shape.height
+    aspect = photos.aspect[which]
+    zoom = 0.35 + 0.65 * torch.rand(n, generator=g, device=dev).sqrt()
+    wide = torch.minimum(torch.ones_like(aspect), wanted / aspect) * zoom
+    high = torch.minimum(torch.ones_like(aspect), aspect / wanted) * zoom
+    flip = torch.where(torch.rand(n, generator=g, device=dev) < 0.5, -1.0, 1.0)
+    turn = torch.randn(n, generator=g, device=dev) * 0.06
+    stretch = aspect  # turning happens in the photograph's own proportions
+    shift_x = (torch.rand(n, generator=g, device=dev) * 2 - 1) * (1 - wide)
+    shift_y = (torch.rand(n, generator=g, device=dev) * 2 - 1) * (1 - high)
+    c, s = torch.cos(turn), torch.sin(turn)
+    matrix = torch.stack([
+        torch.stack([flip * wide * c, -high * s / stretch, shift_x], -1),
+        torch.stack([flip * wide * s * stretch, high * c, shift_y], -1),
+    ], 1)  # fmt: skip
+    grid = F.affine_grid(matrix, [n, 3, shape.height, shape.width], align_corners=False)
+    both = torch.cat([photos.picture[which], photos.sky[which]], 1)
+    both = F.grid_sample(both, grid, padding_mode="reflection", align_corners=False)
+    return both[:, :3].permute(0, 2, 3, 1), both[:, 3], (both[:, 4] > 0.99).float()
