@@ -8,13 +8,26 @@ from typing import Any, Literal
 __all__ = ["CHECKS", "STATES", "Check", "Finding", "Remedy", "State", "Verdict"]
 
 State = Literal["meets plan", "put right", "look again", "no evidence"]
-Check = Literal["present", "aim", "level", "sky", "clean", "sharp", "unobstructed", "target", "mount", "night",
-                "moved", "evidence"]
+Check = Literal[
+    "present", "aim", "level", "sky", "clean", "sharp", "unobstructed", "target", "mount", "night", "moved", "evidence"
+]
 
 #: Worst first.
 STATES: tuple[State, ...] = ("put right", "look again", "no evidence", "meets plan")
-CHECKS: tuple[Check, ...] = ("present", "aim", "level", "sky", "clean", "sharp", "unobstructed", "target", "mount",
-                             "night", "moved", "evidence")
+CHECKS: tuple[Check, ...] = (
+    "present",
+    "aim",
+    "level",
+    "sky",
+    "clean",
+    "sharp",
+    "unobstructed",
+    "target",
+    "mount",
+    "night",
+    "moved",
+    "evidence",
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,21 +93,36 @@ def _outside(measured: float, sd: float, low: float, high: float) -> float:
 def _present(camera: Camera, evidence: CameraEvidence) -> list[Finding]:
     if evidence.snapshots:
         snapshot = evidence.snapshots[0]
-        found = [Finding(camera.camera, "present", "meets plan", "The camera's own picture is here.",
-                         photo=snapshot.photo)]
+        found = [
+            Finding(camera.camera, "present", "meets plan", "The camera's own picture is here.", photo=snapshot.photo)
+        ]
         planned = camera.lens.width_px, camera.lens.height_px
         if (snapshot.width_px, snapshot.height_px) != planned:
-            found.append(Finding(
-                camera.camera, "target", "look again",
-                f"The snapshot has {snapshot.width_px} x {snapshot.height_px} px, planned {planned[0]} x {planned[1]}: "
-                "another stream, or turned.", measured=snapshot.width_px, planned=planned[0], unit="px",
-                photo=snapshot.photo))
+            found.append(
+                Finding(
+                    camera.camera,
+                    "target",
+                    "look again",
+                    f"The snapshot has {snapshot.width_px} x {snapshot.height_px} px, planned {planned[0]} x {planned[1]}: "
+                    "another stream, or turned.",
+                    measured=snapshot.width_px,
+                    planned=planned[0],
+                    unit="px",
+                    photo=snapshot.photo,
+                )
+            )
         return found
     waiting = f" {evidence.unsure} photos wait to be placed." if evidence.unsure else ""
     if evidence.placements:
-        return [Finding(camera.camera, "present", "no evidence",
-                        "Crew photos are here, but no picture from the camera itself." + waiting,
-                        photo=evidence.placements[0].photo)]
+        return [
+            Finding(
+                camera.camera,
+                "present",
+                "no evidence",
+                "Crew photos are here, but no picture from the camera itself." + waiting,
+                photo=evidence.placements[0].photo,
+            )
+        ]
     return [Finding(camera.camera, "present", "no evidence", "No photo of this camera was found." + waiting)]
 
 
@@ -115,8 +130,16 @@ def _swap(camera: Camera, evidence: CameraEvidence) -> Finding:
     other = evidence.swapped_with or ""
     snapshot = evidence.snapshots[0].photo if evidence.snapshots else None
     why = f"The pictures of {camera.camera} and {other} lie on each other's record. " + " ".join(evidence.swap_evidence)
-    return Finding(camera.camera, "aim", "put right", why.strip(), probability_bad=0.99, photo=snapshot, pair=other,
-                   remedy=remedies.swap_remedy(camera, other))
+    return Finding(
+        camera.camera,
+        "aim",
+        "put right",
+        why.strip(),
+        probability_bad=0.99,
+        photo=snapshot,
+        pair=other,
+        remedy=remedies.swap_remedy(camera, other),
+    )
 
 
 def _pose(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
@@ -127,20 +150,48 @@ def _pose(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Find
     intended = intended_pose(camera)
     if measured.pitch_deg is None or measured.pitch_sd_deg is None:
         note = measured.note or "the picture does not carry it"
-        return [Finding(camera.camera, "aim", "no evidence", f"Not measured: {note}", planned=intended.pitch_deg,
-                        unit="deg", photo=day.photo)]
-    return [_aim(camera, day, intended, measured.roll_deg or 0.0, measured.roll_sd_deg or 0.0, measured.pitch_deg,
-                 measured.pitch_sd_deg, limits),
-            *_level(camera, day, intended, measured.roll_deg, measured.roll_sd_deg, limits)]
+        return [
+            Finding(
+                camera.camera,
+                "aim",
+                "no evidence",
+                f"Not measured: {note}",
+                planned=intended.pitch_deg,
+                unit="deg",
+                photo=day.photo,
+            )
+        ]
+    return [
+        _aim(
+            camera,
+            day,
+            intended,
+            measured.roll_deg or 0.0,
+            measured.roll_sd_deg or 0.0,
+            measured.pitch_deg,
+            measured.pitch_sd_deg,
+            limits,
+        ),
+        *_level(camera, day, intended, measured.roll_deg, measured.roll_sd_deg, limits),
+    ]
 
 
-def _aim(camera: Camera, day: Snapshot, intended: Intended, roll: float, roll_sd: float, pitch: float, sd: float,
-         limits: Limits) -> Finding:
+def _aim(
+    camera: Camera,
+    day: Snapshot,
+    intended: Intended,
+    roll: float,
+    roll_sd: float,
+    pitch: float,
+    sd: float,
+    limits: Limits,
+) -> Finding:
     tolerance = limits.aim.pitch_tolerance_deg
     outside = _outside(pitch - intended.pitch_deg, sd, -tolerance, tolerance)
     rng = np.random.default_rng(_SEED)
-    poses = np.column_stack([
-        np.full(_DRAWS, intended.bearing_deg), rng.normal(pitch, sd, _DRAWS), rng.normal(roll, roll_sd, _DRAWS)])
+    poses = np.column_stack(
+        [np.full(_DRAWS, intended.bearing_deg), rng.normal(pitch, sd, _DRAWS), rng.normal(roll, roll_sd, _DRAWS)]
+    )
     lost, lost_why = 0.0, ""
     if camera.targets:
         as_intended = np.array([[intended.bearing_deg, intended.pitch_deg, intended.roll_deg]])
@@ -155,25 +206,43 @@ def _aim(camera: Camera, day: Snapshot, intended: Intended, roll: float, roll_sd
             share = float(np.mean(out | thin))
             if share > lost:
                 lost = share
-                lost_why = (f"'{target.name}' is out of the picture" if np.mean(out) >= np.mean(thin)
-                            else f"'{target.name}' has fewer pixels per metre than the purpose needs")
+                lost_why = (
+                    f"'{target.name}' is out of the picture"
+                    if np.mean(out) >= np.mean(thin)
+                    else f"'{target.name}' has fewer pixels per metre than the purpose needs"
+                )
     probability = max(outside, lost)
     off = pitch - intended.pitch_deg
     direction = "too high" if off > 0 else "too low"
-    why = f"Looks {abs(off):.1f}° {direction} (pitch {pitch:+.1f}° ± {1.96 * sd:.1f}°, meant {intended.pitch_deg:+.1f}°)"
+    why = (
+        f"Looks {abs(off):.1f}° {direction} (pitch {pitch:+.1f}° ± {1.96 * sd:.1f}°, meant {intended.pitch_deg:+.1f}°)"
+    )
     if lost >= limits.meets_plan_at_most and lost_why:
         why += f"; {lost_why} with probability {lost:.0%}"
     if intended.note:
         why += f"; agreed: {intended.note}"
     state = _state(probability, limits)
     remedy = remedies.aim_remedy(camera, -off, sd, intended.pitch_deg) if state != "meets plan" else None
-    return Finding(camera.camera, "aim", state, why + ".", measured=pitch, measured_sd=sd, planned=intended.pitch_deg,
-                   limit=tolerance, unit="deg", probability_bad=probability, remedy=remedy, photo=day.photo,
-                   evidence={"cues": list(day.measured.orientation.cues), "roll_deg": roll})
+    return Finding(
+        camera.camera,
+        "aim",
+        state,
+        why + ".",
+        measured=pitch,
+        measured_sd=sd,
+        planned=intended.pitch_deg,
+        limit=tolerance,
+        unit="deg",
+        probability_bad=probability,
+        remedy=remedy,
+        photo=day.photo,
+        evidence={"cues": list(day.measured.orientation.cues), "roll_deg": roll},
+    )
 
 
-def _level(camera: Camera, day: Snapshot, intended: Intended, roll: float | None, sd: float | None,
-           limits: Limits) -> list[Finding]:
+def _level(
+    camera: Camera, day: Snapshot, intended: Intended, roll: float | None, sd: float | None, limits: Limits
+) -> list[Finding]:
     if roll is None or sd is None:
         return []
     tolerance = limits.level.roll_tolerance_deg
@@ -183,8 +252,22 @@ def _level(camera: Camera, day: Snapshot, intended: Intended, roll: float | None
     way = "clockwise" if off > 0 else "counter-clockwise"
     why = f"Turned {abs(off):.1f}° ± {1.96 * sd:.1f}° {way} about its axis, seen from behind."
     remedy = remedies.level_remedy(camera, -off, sd) if state != "meets plan" else None
-    return [Finding(camera.camera, "level", state, why, measured=roll, measured_sd=sd, planned=intended.roll_deg,
-                    limit=tolerance, unit="deg", probability_bad=probability, remedy=remedy, photo=day.photo)]
+    return [
+        Finding(
+            camera.camera,
+            "level",
+            state,
+            why,
+            measured=roll,
+            measured_sd=sd,
+            planned=intended.roll_deg,
+            limit=tolerance,
+            unit="deg",
+            probability_bad=probability,
+            remedy=remedy,
+            photo=day.photo,
+        )
+    ]
 
 
 def _sky(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
@@ -197,20 +280,46 @@ def _sky(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Findi
     if camera.setting == "indoor":
         return []
     if sky.fraction is None or sky.sd is None:
-        return [Finding(camera.camera, "sky", "no evidence", f"Not measured: {sky.note or 'no answer'}",
-                        planned=planned, unit="share", photo=day.photo)]
+        return [
+            Finding(
+                camera.camera,
+                "sky",
+                "no evidence",
+                f"Not measured: {sky.note or 'no answer'}",
+                planned=planned,
+                unit="share",
+                photo=day.photo,
+            )
+        ]
     limit = planned + limits.sky.excess_fraction
     probability = float(norm.sf((limit - sky.fraction) / max(sky.sd, 1e-6)))
     state = _state(probability, limits)
-    why = (f"{sky.fraction:.0%} ± {1.96 * sky.sd:.0%} of the picture is open sky; the plan's optics show at most "
-           f"{planned:.0%}.")
+    why = (
+        f"{sky.fraction:.0%} ± {1.96 * sky.sd:.0%} of the picture is open sky; the plan's optics show at most "
+        f"{planned:.0%}."
+    )
     remedy = None
     measured = evidence.orientation or day.measured.orientation
     if state != "meets plan" and measured.pitch_deg is not None:
-        remedy = remedies.aim_remedy(camera, intended.pitch_deg - measured.pitch_deg, measured.pitch_sd_deg or 1.0,
-                                     intended.pitch_deg)
-    return [Finding(camera.camera, "sky", state, why, measured=sky.fraction, measured_sd=sky.sd, planned=planned,
-                    limit=limit, unit="share", probability_bad=probability, remedy=remedy, photo=day.photo)]
+        remedy = remedies.aim_remedy(
+            camera, intended.pitch_deg - measured.pitch_deg, measured.pitch_sd_deg or 1.0, intended.pitch_deg
+        )
+    return [
+        Finding(
+            camera.camera,
+            "sky",
+            state,
+            why,
+            measured=sky.fraction,
+            measured_sd=sky.sd,
+            planned=planned,
+            limit=limit,
+            unit="share",
+            probability_bad=probability,
+            remedy=remedy,
+            photo=day.photo,
+        )
+    ]
 
 
 def _clarity(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
@@ -220,28 +329,60 @@ def _clarity(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[F
             continue
         clarity = snapshot.measured.clarity
         when = "night" if snapshot.night else "day"
-        check: Check = "sharp" if clarity.cause == "defocus" else \
-            "unobstructed" if clarity.cause == "blocked" else \
-            "night" if snapshot.night and clarity.cause == "infrared glow" else "clean"
+        check: Check = (
+            "sharp"
+            if clarity.cause == "defocus"
+            else "unobstructed"
+            if clarity.cause == "blocked"
+            else "night"
+            if snapshot.night and clarity.cause == "infrared glow"
+            else "clean"
+        )
         if clarity.dirt_probability is None:
-            found.append(Finding(camera.camera, check, "no evidence",
-                                 f"Not measured by {when}: {clarity.note or 'too little texture'}", photo=snapshot.photo))
+            found.append(
+                Finding(
+                    camera.camera,
+                    check,
+                    "no evidence",
+                    f"Not measured by {when}: {clarity.note or 'too little texture'}",
+                    photo=snapshot.photo,
+                )
+            )
             continue
         look = limits.sharp.single_image_look if check == "sharp" else limits.clean.single_image_look
         bad = clarity.dirt_probability >= look
         state: State = "look again" if bad else "meets plan"
         remedy = None
         if bad:
-            remedy = (remedies.focus_remedy(camera) if check == "sharp" else
-                      remedies.night_remedy(camera) if check == "night" else
-                      remedies.clean_remedy(camera, clarity.cause))
-        why = (f"By {when} the picture looks spoilt: {clarity.cause} (probability {clarity.dirt_probability:.0%}); one "
-               "image can't prove it." if bad else
-               f"Nothing on the glass by {when}, as far as one image tells (probability of dirt "
-               f"{clarity.dirt_probability:.0%}).")
-        found.append(Finding(camera.camera, check, state, why, measured=clarity.dirt_probability, limit=look,
-                             unit="probability", probability_bad=clarity.dirt_probability, remedy=remedy,
-                             photo=snapshot.photo, evidence={"cause": clarity.cause}))
+            remedy = (
+                remedies.focus_remedy(camera)
+                if check == "sharp"
+                else remedies.night_remedy(camera)
+                if check == "night"
+                else remedies.clean_remedy(camera, clarity.cause)
+            )
+        why = (
+            f"By {when} the picture looks spoilt: {clarity.cause} (probability {clarity.dirt_probability:.0%}); one "
+            "image can't prove it."
+            if bad
+            else f"Nothing on the glass by {when}, as far as one image tells (probability of dirt "
+            f"{clarity.dirt_probability:.0%})."
+        )
+        found.append(
+            Finding(
+                camera.camera,
+                check,
+                state,
+                why,
+                measured=clarity.dirt_probability,
+                limit=look,
+                unit="probability",
+                probability_bad=clarity.dirt_probability,
+                remedy=remedy,
+                photo=snapshot.photo,
+                evidence={"cause": clarity.cause},
+            )
+        )
     return _worst_per_check(found)
 
 
@@ -259,12 +400,27 @@ def _against_reference(camera: Camera, evidence: CameraEvidence, limits: Limits)
     for comparison in evidence.comparisons:
         change = comparison.change
         if change.same_view_probability is None:
-            found.append(Finding(camera.camera, "moved", "no evidence",
-                                 f"Not compared with the reference: {change.note or 'no answer'}", photo=comparison.photo))
+            found.append(
+                Finding(
+                    camera.camera,
+                    "moved",
+                    "no evidence",
+                    f"Not compared with the reference: {change.note or 'no answer'}",
+                    photo=comparison.photo,
+                )
+            )
             continue
         if change.same_view_probability < limits.moved.same_view_probability:
-            found.append(Finding(camera.camera, "moved", "look again", "Shows another scene than the signed reference.",
-                                 probability_bad=1 - change.same_view_probability, photo=comparison.photo))
+            found.append(
+                Finding(
+                    camera.camera,
+                    "moved",
+                    "look again",
+                    "Shows another scene than the signed reference.",
+                    probability_bad=1 - change.same_view_probability,
+                    photo=comparison.photo,
+                )
+            )
             continue
         turn, tip = change.pan_change_deg, change.pitch_change_deg
         if turn is not None and tip is not None:
@@ -273,39 +429,80 @@ def _against_reference(camera: Camera, evidence: CameraEvidence, limits: Limits)
             probability = float(norm.sf((limits.moved.turn_deg - size) / max(sd, 1e-6)))
             state = _state(probability, limits)
             side = "right" if turn > 0 else "left"
-            why = (f"Against the signed reference it looks {abs(turn):.1f}° further {side} and {abs(tip):.1f}° "
-                   f"{'higher' if tip > 0 else 'lower'} (± {1.96 * sd:.1f}°).")
+            why = (
+                f"Against the signed reference it looks {abs(turn):.1f}° further {side} and {abs(tip):.1f}° "
+                f"{'higher' if tip > 0 else 'lower'} (± {1.96 * sd:.1f}°)."
+            )
             remedy = remedies.view_remedy(camera, -turn, -tip, sd) if state != "meets plan" else None
-            found.append(Finding(camera.camera, "moved", state, why, measured=size, measured_sd=sd, planned=0.0,
-                                 limit=limits.moved.turn_deg, unit="deg", probability_bad=probability, remedy=remedy,
-                                 photo=comparison.photo, evidence={"reference": comparison.reference}))
+            found.append(
+                Finding(
+                    camera.camera,
+                    "moved",
+                    state,
+                    why,
+                    measured=size,
+                    measured_sd=sd,
+                    planned=0.0,
+                    limit=limits.moved.turn_deg,
+                    unit="deg",
+                    probability_bad=probability,
+                    remedy=remedy,
+                    photo=comparison.photo,
+                    evidence={"reference": comparison.reference},
+                )
+            )
         if change.blocked_fraction is not None:
             bad = change.blocked_fraction >= limits.unobstructed.blocked_fraction
-            found.append(Finding(
-                camera.camera, "unobstructed", "look again" if bad else "meets plan",
-                f"{change.blocked_fraction:.0%} of the reference's view is hidden.", measured=change.blocked_fraction,
-                limit=limits.unobstructed.blocked_fraction, unit="share", photo=comparison.photo,
-                remedy=remedies.clean_remedy(camera, "blocked") if bad else None,
-                evidence={"reference": comparison.reference}))
+            found.append(
+                Finding(
+                    camera.camera,
+                    "unobstructed",
+                    "look again" if bad else "meets plan",
+                    f"{change.blocked_fraction:.0%} of the reference's view is hidden.",
+                    measured=change.blocked_fraction,
+                    limit=limits.unobstructed.blocked_fraction,
+                    unit="share",
+                    photo=comparison.photo,
+                    remedy=remedies.clean_remedy(camera, "blocked") if bad else None,
+                    evidence={"reference": comparison.reference},
+                )
+            )
         if change.dirt_probability is not None and change.dirt_cause not in ("blocked", None):
             probability = change.dirt_probability
             state = _state(probability, limits)
             check: Check = "sharp" if change.dirt_cause == "defocus" else "clean"
             ratio = f"local contrast {change.contrast_ratio:.2f} of the reference's" if change.contrast_ratio else ""
-            found.append(Finding(
-                camera.camera, check, state, f"Against the reference: {change.dirt_cause}, {ratio}.",
-                measured=change.contrast_ratio, measured_sd=change.contrast_ratio_sd, planned=1.0,
-                limit=limits.clean.contrast_ratio, unit="ratio", probability_bad=probability, photo=comparison.photo,
-                remedy=remedies.clean_remedy(camera, change.dirt_cause) if state != "meets plan" else None,
-                evidence={"reference": comparison.reference}))
+            found.append(
+                Finding(
+                    camera.camera,
+                    check,
+                    state,
+                    f"Against the reference: {change.dirt_cause}, {ratio}.",
+                    measured=change.contrast_ratio,
+                    measured_sd=change.contrast_ratio_sd,
+                    planned=1.0,
+                    limit=limits.clean.contrast_ratio,
+                    unit="ratio",
+                    probability_bad=probability,
+                    photo=comparison.photo,
+                    remedy=remedies.clean_remedy(camera, change.dirt_cause) if state != "meets plan" else None,
+                    evidence={"reference": comparison.reference},
+                )
+            )
     return _worst_per_check(found)
 
 
 def _night(camera: Camera, evidence: CameraEvidence) -> list[Finding]:
     if camera.night == "none" or evidence.night is not None:
         return []
-    return [Finding(camera.camera, "night", "no evidence",
-                    f"Not checked at night: the plan has {camera.night}, and no night snapshot is here.")]
+    return [
+        Finding(
+            camera.camera,
+            "night",
+            "no evidence",
+            f"Not checked at night: the plan has {camera.night}, and no night snapshot is here.",
+        )
+    ]
 
 
 def _evidence_shots(camera: Camera, evidence: CameraEvidence) -> list[Finding]:
@@ -315,4 +512,3 @@ def _evidence_shots(camera: Camera, evidence: CameraEvidence) -> list[Finding]:
     if not missing:
         return [Finding(camera.camera, "evidence", "meets plan", "Label, overview and mount photos are here.")]
     return [Finding(camera.camera, "evidence", "no evidence", f"Missing shots: {', '.join(missing)}.")]
-

@@ -9,8 +9,10 @@ from audit.plan.model import Camera
 
 __all__ = ["aim_remedy", "clean_remedy", "focus_remedy", "level_remedy", "night_remedy", "swap_remedy", "view_remedy"]
 
-LADDER = ("Working at height: use the site's own access rules, a secured ladder or platform and a second person; "
-          "local law decides.")
+LADDER = (
+    "Working at height: use the site's own access rules, a secured ladder or platform and a second person; "
+    "local law decides."
+)
 INFRARED = "Infrared emitters: switch off or keep eyes well away before working close to the lens."
 GLASS = "Glass and domes: clean with the maker-approved cloth and liquid, dry inside, never scrape."
 ISOLATE = "Isolate the supply where the housing is opened; mains work is for licensed people."
@@ -30,8 +32,10 @@ def _cone(camera: Camera, pitch_deg: float) -> str | None:
     if not 0 < lower < math.pi / 2:
         return None
     near = camera.height_m / math.tan(lower)
-    return (f"Put a cone {near:.1f} m out from below the camera (level ground) and tip until it stands on the "
-            "picture's lower edge.")
+    return (
+        f"Put a cone {near:.1f} m out from below the camera (level ground) and tip until it stands on the "
+        "picture's lower edge."
+    )
 
 
 def aim_remedy(camera: Camera, tip_deg: float, sd_deg: float, pitch_deg: float) -> Remedy:
@@ -41,8 +45,10 @@ def aim_remedy(camera: Camera, tip_deg: float, sd_deg: float, pitch_deg: float) 
     parts: tuple[str, ...] = ()
     if camera.form == "fisheye":
         parts = (f"tilt adapter for {abs(pitch_deg):.0f}°",)
-        action = (f"{amount}: a fisheye fixed on its seat can't tip; fit the {parts[0]} with the thick side up, "
-                  "between back box and camera.")
+        action = (
+            f"{amount}: a fisheye fixed on its seat can't tip; fit the {parts[0]} with the thick side up, "
+            "between back box and camera."
+        )
     elif camera.form == "dome":
         action = f"{amount} at the dome's inner gimbal; if its stop is reached, change the seat (tilt adapter or arm)."
     elif camera.form == "ptz":
@@ -55,12 +61,18 @@ def aim_remedy(camera: Camera, tip_deg: float, sd_deg: float, pitch_deg: float) 
 def level_remedy(camera: Camera, roll_deg: float, sd_deg: float) -> Remedy:
     """Turn about the axis by ``roll_deg`` (+ clockwise seen from behind)."""
     way = "clockwise" if roll_deg > 0 else "counter-clockwise"
-    seat = "strap the pole adapter again and mark the bands" if camera.surface == "pole" else \
-        "turn the seat or the third axis"
+    seat = (
+        "strap the pole adapter again and mark the bands"
+        if camera.surface == "pole"
+        else "turn the seat or the third axis"
+    )
     return Remedy(
         f"Turn {abs(roll_deg):.1f}° ± {1.96 * sd_deg:.1f}° {way} seen from behind: {seat}.",
         "Uprights in the middle of the picture stand parallel to its side edges.",
-        (), _cautions(camera), roll_deg=roll_deg, sd_deg=sd_deg,
+        (),
+        _cautions(camera),
+        roll_deg=roll_deg,
+        sd_deg=sd_deg,
     )
 
 
@@ -76,7 +88,11 @@ def view_remedy(camera: Camera, turn_deg: float, tip_deg: float, sd_deg: float) 
         f"{text[0].upper()}{text[1:]} (± {1.96 * sd_deg:.1f}°) back to the reference, tighten and mark the joint, and "
         "find out why it moved (post, band, tile, wind).",
         "Hold the reference picture beside the live view: edges at the frame's border agree.",
-        (), _cautions(camera), turn_deg=turn_deg, tip_deg=tip_deg, sd_deg=sd_deg,
+        (),
+        _cautions(camera),
+        turn_deg=turn_deg,
+        tip_deg=tip_deg,
+        sd_deg=sd_deg,
     )
 
 
@@ -94,21 +110,32 @@ def clean_remedy(camera: Camera, cause: str | None) -> Remedy:
 
 def focus_remedy(camera: Camera) -> Remedy:
     """Focus again."""
-    return Remedy("Focus again with the iris open (dusk or a dark filter), lock the ring, and check it at night.",
-                  "Fine detail at the target's distance is crisp at full resolution.", (), _cautions(camera))
+    return Remedy(
+        "Focus again with the iris open (dusk or a dark filter), lock the ring, and check it at night.",
+        "Fine detail at the target's distance is crisp at full resolution.",
+        (),
+        _cautions(camera),
+    )
 
 
 def night_remedy(camera: Camera) -> Remedy:
     """Infrared thrown back into the lens."""
     flat = camera.form == "dome" and camera.surface == "wall"
     parts = ("L-bracket or arm with pendant cap",) if flat else ()
-    action = ("Dried water on a dome that faces outwards glows under infrared: point the dome down by its L-bracket or "
-              "an arm, then clean it." if flat else
-              "Clean the cover, seat it evenly, and move near surfaces out of the infrared's way.")
+    action = (
+        "Dried water on a dome that faces outwards glows under infrared: point the dome down by its L-bracket or "
+        "an arm, then clean it."
+        if flat
+        else "Clean the cover, seat it evenly, and move near surfaces out of the infrared's way."
+    )
     return Remedy(action, "Take the night snapshot again, fully dark.", parts, _cautions(camera, GLASS))
 
 
 def swap_remedy(camera: Camera, other: str) -> Remedy:
     """Two cameras on each other's record."""
-    return Remedy(f"Exchange the names (or ports) of {camera.camera} and {other}, not the cameras; take both snapshots "
-                  "again.", "Each snapshot shows its own planned view.", (), (ISOLATE,))
+    return Remedy(
+        f"Exchange the names (or ports) of {camera.camera} and {other}, not the cameras; take both snapshots again.",
+        "Each snapshot shows its own planned view.",
+        (),
+        (ISOLATE,),
+    )
