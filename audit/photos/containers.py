@@ -30,6 +30,9 @@ _MAX_BLOCK_BYTES = 16 << 20
 _MAX_TEXT_BYTES = 1 << 20
 _EXIF_PREFIX = b"Exif\x00"
 _XMP_PREFIX = b"http://ns.adobe.com/xap/1.0/\x00"
+_XMP_MARK = b"ns.adobe.com/xap/1.0/\x00"
+_LONG_XMP_PREFIX = b"http://ns.adobe.com/xmp/extension/\x00"
+_MAX_LONG_XMP_BYTES = 1 << 20
 _SIZE_MARKERS = frozenset({0xC0, 0xC1, 0xC2, 0xC3, 0xC5, 0xC6, 0xC7, 0xC9, 0xCA, 0xCB, 0xCD, 0xCE, 0xCF})
 
 _KNOWN_OTHERS = (
@@ -213,16 +216,24 @@ def _ftyp_length(data: bytes) -> int:
 def _jpeg_blocks(data: bytes) -> Blocks:
     exif: list[bytes] = []
     xmp: list[bytes] = []
+    long_xmp: list[tuple[int, bytes]] = []
     texts: list[tuple[str, str]] = []
     for marker, start, end in jpeg_segments(data):
         if marker == 0xE1:
+            mark = data.find(_XMP_MARK, start, min(start + 48, end))
             if data[start : start + 5] == _EXIF_PREFIX:
                 exif.append(data[start + 6 : end])
-            elif data[start : start + len(_XMP_PREFIX)] == _XMP_PREFIX:
-                xmp.append(data[start + len(_XMP_PREFIX) : end])
+            elif data[start : start + len(_LONG_XMP_PREFIX)] == _LONG_XMP_PREFIX:
+                at = start + len(_LONG_XMP_PREFIX) + 32
+                long_xmp.append((int.from_bytes(data[at + 4 : at + 8], "big"), data[at + 8 : end]))
+            elif mark >= 0:
+                xmp.append(data[mark + len(_XMP_MARK) : end])
         elif marker == 0xFE:
             texts.append(("comment", _text(data[start:end])))
-    return Blocks(tuple(exif[:4]), tuple(xmp[:4]), tuple(texts[:4]))
+    xmp = xmp[:4]
+    if long_xmp and sum(len(part) for _, part in long_xmp) <= _MAX_LONG_XMP_BYTES:
+        xmp.append(b"".join(part for _, part in sorted(long_xmp)))
+    return Blocks(tuple(exif[:4]), tuple(xmp), tuple(texts[:4]))
 
 
 def _png_blocks(data: bytes) -> Blocks:

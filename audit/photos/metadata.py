@@ -22,6 +22,7 @@ __all__ = ["read_metadata"]
 
 _FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 _MAX_TEXT_LENGTH = 4000
+_MAX_DAMAGED_EXIF_BYTES = 1 << 20
 _DATE_TIME = re.compile(
     r"(\d{4})[:\-/.](\d{1,2})[:\-/.](\d{1,2})[ T]+(\d{1,2}):(\d{1,2})(?::(\d{1,2})(?:[.,](\d+))?)?"
     r"\s*(Z|[+-]\d{2}:?\d{2})?"
@@ -98,11 +99,21 @@ def _heif_blocks(data: bytes) -> tuple[Blocks, tuple[int, int] | None]:
         raw, packet = opened.info.get("exif"), opened.info.get("xmp")
         size = (int(opened.size[0]), int(opened.size[1]))
     except Exception:  # whatever libheif throws at a damaged file means the same to us
-        return Blocks(notes=("the photo is damaged and its own data can't be read",)), None
+        note = "the photo is damaged; what could be read of its own data was kept"
+        return Blocks(exif=_exif_in_damaged_heif(data), notes=(note,)), None
     exif = bytes(raw) if raw else b""
     if exif[:5] == b"Exif\x00":
         exif = exif[6:]
     return Blocks(exif=(exif,) if exif else (), xmp=(bytes(packet),) if packet else ()), size
+
+
+def _exif_in_damaged_heif(data: bytes) -> tuple[bytes, ...]:
+    """The EXIF item found by its signature, as the tables that point to it are lost."""
+    for order in (b"II*\x00", b"MM\x00*"):
+        at = data.find(b"Exif\x00\x00" + order)
+        if at >= 0:
+            return (data[at + 6 : at + 6 + _MAX_DAMAGED_EXIF_BYTES],)
+    return ()
 
 
 class _Reader:
