@@ -7,6 +7,7 @@ files were refused.
 
 from __future__ import annotations
 
+import io
 import json
 import logging
 import os
@@ -16,7 +17,7 @@ from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, cast
 
 import click
 import typer
@@ -57,9 +58,9 @@ def _options(
 
 def main() -> None:
     """Entry point: every error that a user can act on becomes one sentence and an exit code."""
-    if hasattr(sys.stdout, "reconfigure"):
-        sys.stdout.reconfigure(encoding="utf-8", errors="backslashreplace")
-        sys.stderr.reconfigure(encoding="utf-8", errors="backslashreplace")
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(encoding="utf-8", errors="backslashreplace")
     arguments = sys.argv[1:]
     if arguments and arguments[0] == "--json":
         arguments = [*arguments[1:], "--json"]
@@ -390,11 +391,13 @@ def decide(
     images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
 ) -> int:
     """Record a reviewer's decision on a finding; nothing is ever overwritten."""
+    from audit.judge.finding import Check
     from audit.logbook import Logbook
+    from audit.logbook.records import DecisionWord
 
     book = Logbook.open(logbook, images=images)
     record = book.visit(visit)
-    book.decide(record, camera, check, decision, by, why)
+    book.decide(record, camera, cast(Check, check), cast(DecisionWord, decision), by, why)
     _say(f"{camera}, {check}: {decision} by {by} is kept with visit {record.number}.")
     return DONE
 

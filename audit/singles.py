@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -25,8 +24,7 @@ from audit.match.table import read_answers, read_metadata_table
 from audit.measure.image import measure_image
 from audit.measure.record import change_line, measure_line
 from audit.measure.view import compare
-from audit.photos.guard import open_guarded
-from audit.photos.intake import find_files
+from audit.photos.intake import find_files, open_photo
 from audit.photos.photo import Photo
 from audit.plan.files import read_plan
 from audit.plan.model import Site
@@ -53,7 +51,6 @@ Line = dict[str, Any]
 MEASURE_SIDE_PX = 1280
 #: Spread of an angle of view worked out from EXIF (35 mm equivalents are whole millimetres, zoom and crop unknown).
 EXIF_HFOV_SD_FRACTION = 0.03
-_WINDOW_PER_WORKER = 3
 
 _MEASURE_KEYS = (
     "file",
@@ -205,7 +202,7 @@ def _with_mask(job: MeasureJob, masks: Path | None, used: set[str]) -> MeasureJo
 def _measure_one(job: MeasureJob) -> Line:
     blank: Line = {**dict.fromkeys(_MEASURE_KEYS), "file": job.file}
     try:
-        opened = open_guarded(job.path, job.file, max_side_px=MEASURE_SIDE_PX)
+        opened = open_photo(job.path, job.file, max_side_px=MEASURE_SIDE_PX, guarded=True)
         lens = lens_of(opened.photo, job.hfov_deg, job.projection, job.k1, job.k2)
     except PhotoRefused as refused:
         return {**blank, "error": refused.message}
@@ -298,8 +295,8 @@ def compare_files(jobs: Sequence[CompareJob], workers: int) -> Iterator[Line]:
 
 def _compare_one(job: CompareJob) -> Line:
     try:
-        reference = open_guarded(job.reference_path, job.reference, max_side_px=MEASURE_SIDE_PX)
-        today = open_guarded(job.today_path, job.today, max_side_px=MEASURE_SIDE_PX)
+        reference = open_photo(job.reference_path, job.reference, max_side_px=MEASURE_SIDE_PX, guarded=True)
+        today = open_photo(job.today_path, job.today, max_side_px=MEASURE_SIDE_PX, guarded=True)
         lens = lens_of(reference.photo, job.hfov_deg, job.projection)
     except (PhotoRefused, ValueError) as error:
         text = error.message if isinstance(error, PhotoRefused) else f"{job.reference}: {error}."
@@ -334,7 +331,7 @@ def match_files(
 ) -> list[Line]:
     """The contract's ``match`` lines of a folder of photos or a CSV of their metadata, in input order."""
     site = read_plan(plan)
-    told = read_answers(answers, site) if answers is not None else {}
+    told = read_answers(answers) if answers is not None else {}
     refused: dict[str, str] = {}
     order: list[str] = []
     taken: list[Photo] = []
@@ -343,7 +340,7 @@ def match_files(
         for done, found in enumerate(files, 1):
             order.append(found.name)
             try:
-                opened = open_guarded(found.path, found.name, max_side_px=MEASURE_SIDE_PX)
+                opened = open_photo(found.path, found.name, max_side_px=MEASURE_SIDE_PX, guarded=True)
                 taken.append(replace(opened.photo, codes=read_codes(opened.pixels)))
             except PhotoRefused as error:
                 refused[found.name] = error.message
@@ -353,8 +350,10 @@ def match_files(
     elif photos.is_file():
         table, problems = read_metadata_table(photos)
         taken = list(table)
-        order = [*(p.name for p in taken), *(problem.name for problem in problems)]
-        refused = {problem.name: problem.message for problem in problems}
+        order = [p.name for p in taken]
+        for problem in problems:
+            order.insert(problem.row - 2, problem.photo)
+        refused = {problem.photo: problem.message for problem in problems}
     else:
         raise AuditError(f"{photos}: no such folder or CSV file.")
     placed = {p.photo: p for p in match_photos(site, taken, told, at_least)}
@@ -458,21 +457,10 @@ def verdict_sentence(verdict: Verdict) -> str:
 
 
 def _in_order(function: Callable[[Any], Line], jobs: Sequence[Any], workers: int) -> Iterator[tuple[Any, Any]]:
-    """Results in input order with a bounded window of work in flight; a failure comes back as the exception."""
+    """Results in input order with bounded work under way; a failure comes back as the exception."""
     with compute.executor(workers) as pool:
-        window = max(1, workers) * _WINDOW_PER_WORKER
-        waiting: deque[tuple[Any, Any]] = deque()
-        upcoming = iter(jobs)
-        while True:
-            while len(waiting) < window and (job := next(upcoming, None)) is not None:
-                waiting.append((job, pool.submit(function, job)))
-            if not waiting:
-                return
-            job, future = waiting.popleft()
-            try:
-                yield job, future.result()
-            except (AuditError, OSError, MemoryError, RuntimeError, cv2.error) as error:
-                yield job, error
+        for outcome in compute.each(pool, function, jobs):
+            yield outcome.item, outcome.error if outcome.value is None else outcome.value
 
 
 def _reason(error: BaseException) -> str:

@@ -40,8 +40,7 @@ from audit.measure.record import (
     measurement_to_record,
 )
 from audit.measure.view import compare
-from audit.photos.guard import open_guarded
-from audit.photos.intake import FoundFile, find_files
+from audit.photos.intake import FoundFile, find_files, open_photo
 from audit.photos.photo import Photo
 from audit.photos.pixels import decode, preview_jpeg
 from audit.plan.model import Camera, Site
@@ -249,15 +248,15 @@ def _read(
     done = len(files) - len(waiting)
     progress(Progress("read", done, len(files)))
     jobs = (_FileJob(f, _lens_by_name(site, index, f.name, limits)) for f in waiting)
-    for job, outcome in compute.each(executor, _take, jobs, stop=stop):
+    for outcome in compute.each(executor, _take, jobs, stop=stop):
+        job, taken = outcome.item, outcome.value
         size, mtime_ns = _stamp(job.found)
-        if isinstance(outcome, _Taken):
-            logbook.add_photo(visit, outcome.photo, outcome.data, outcome.preview, mtime_ns=mtime_ns)
-            if outcome.measured is not None and job.lens is not None:
-                method = measurement_method(job.lens)
-                logbook.put_measurement(outcome.photo.sha256, method, outcome.measured)
+        if taken is not None:
+            logbook.add_photo(visit, taken.photo, taken.data, taken.preview, mtime_ns=mtime_ns)
+            if taken.measured is not None and job.lens is not None:
+                logbook.put_measurement(taken.photo.sha256, measurement_method(job.lens), taken.measured)
         else:
-            kind, message = _refusal(job.found.name, outcome)
+            kind, message = _refusal(job.found.name, outcome.error)
             logbook.add_refusal(visit, job.found.name, kind, message, size_bytes=size, mtime_ns=mtime_ns)
         done += 1
         progress(Progress("read", done, len(files), job.found.name))
@@ -285,7 +284,7 @@ def _planned_lens(camera: Camera, limits: Limits) -> Lens:
 
 def _take(job: _FileJob) -> _Taken:
     """Read one file: what it says of itself, its codes, a preview, and, where it is a camera's own, its measurement."""
-    opened = open_guarded(job.found.path, job.found.name, max_side_px=MEASURE_SIDE_PX)
+    opened = open_photo(job.found.path, job.found.name, max_side_px=MEASURE_SIDE_PX, guarded=True)
     photo = opened.photo
     own = job.lens is not None and (photo.width_px, photo.height_px) == (job.lens.width_px, job.lens.height_px)
     measured = measurement_to_record(measure_image(opened.pixels, job.lens)) if own else None
@@ -293,7 +292,7 @@ def _take(job: _FileJob) -> _Taken:
     return _Taken(replace(photo, codes=codes), opened.data, preview_jpeg(opened.pixels, PREVIEW_SIDE_PX), measured)
 
 
-def _refusal(name: str, error: BaseException) -> tuple[str, str]:
+def _refusal(name: str, error: Exception | None) -> tuple[str, str]:
     if isinstance(error, PhotoRefused):
         return error.kind, error.message
     if isinstance(error, MemoryError):
@@ -302,7 +301,7 @@ def _refusal(name: str, error: BaseException) -> tuple[str, str]:
     return "unreadable", f"{name}: could not be read ({_first_line(error)}); copy it again from the device."
 
 
-def _first_line(error: BaseException) -> str:
+def _first_line(error: Exception | None) -> str:
     return next(iter(str(error).splitlines()), type(error).__name__)
 
 
@@ -332,11 +331,12 @@ def _measure(
                 yield _MeasureJob(photo.name, photo.sha256, logbook.image(photo.sha256), lens, method)
 
     done = 0
-    for job, outcome in compute.each(executor, _measure_one, waiting(), stop=stop):
-        if isinstance(outcome, dict):
-            logbook.put_measurement(job.sha256, job.method, outcome)
+    for outcome in compute.each(executor, _measure_one, waiting(), stop=stop):
+        job = outcome.item
+        if outcome.value is not None:
+            logbook.put_measurement(job.sha256, job.method, outcome.value)
         else:
-            log.warning("%s: could not be measured (%s)", job.name, _first_line(outcome))
+            log.warning("%s: could not be measured (%s)", job.name, _first_line(outcome.error))
         done += 1
         progress(Progress("measure", done, len(snapshots), job.name))
     _stop_if_asked(stop)
@@ -399,11 +399,12 @@ def _compare(
                 yield _CompareJob(shot.photo, reference, shot.sha256, then, now, lens)
 
     done = 0
-    for job, outcome in compute.each(executor, _compare_one, waiting(), stop=stop):
-        if isinstance(outcome, dict):
-            logbook.put_comparison(job.reference.sha256, job.sha256, METHOD, outcome)
+    for outcome in compute.each(executor, _compare_one, waiting(), stop=stop):
+        job = outcome.item
+        if outcome.value is not None:
+            logbook.put_comparison(job.reference.sha256, job.sha256, METHOD, outcome.value)
         else:
-            log.warning("%s: could not be compared (%s)", job.name, _first_line(outcome))
+            log.warning("%s: could not be compared (%s)", job.name, _first_line(outcome.error))
         done += 1
         progress(Progress("compare", done, len(pairs), job.name))
     _stop_if_asked(stop)

@@ -74,7 +74,7 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
     findings += _evidence_shots(camera, evidence)
     findings.sort(key=lambda f: (STATES.index(f.state), -(f.probability_bad or 0.0)))
     decisive = [f.state for f in findings if f.check != "evidence" or f.state != "no evidence"]
-    state = min(decisive, key=STATES.index, default="no evidence")
+    state: State = min(decisive, key=STATES.index, default="no evidence")
     return Verdict(camera.camera, state, tuple(findings), tuple(p.photo for p in evidence.placements))
 
 

@@ -157,6 +157,7 @@ def _mark(
     if not np.all(np.isfinite(at)):
         return
     x, y = float(at[0]), float(at[1])
+    corners: list[tuple[float, float]]
     if shape == "square":
         corners = [(-1, -1), (1, -1), (1, 1), (-1, 1)]
     else:
