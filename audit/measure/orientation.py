@@ -1,0 +1,162 @@
+"""Roll and pitch of a camera from one image, or from several snapshots of one view.
+
+The best up direction is answered only where it leads its competitors and its scatter, lens included, is small.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.frames import roll_pitch_from_up
+from audit.lens import Lens
+from audit.measure.angle_of_view import estimate_lens
+from audit.measure.learned_view import NetworkView
+from audit.measure.measurement import Orientation
+from audit.measure.segments import find_segments
+from audit.measure.up_direction import Evidence, climb, constants, cues_through, solve
+
+__all__ = ["combine_orientations", "measure_orientation"]
+
+FloatArray = NDArray[np.float64]
+
+
+def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
+                        network: NetworkView | None = None) -> Orientation:
+    """Roll and pitch of the camera, or why they can't be measured.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (H, W, 3), uint8
+        RGB image; grey and 16-bit images are taken too.
+    lens : Lens or None
+        Lens of this picture (any size of the same aspect); None estimates the angle of view jointly.
+    network : NetworkView or None
+        The learned view of the same picture.
+
+    Returns
+    -------
+    Orientation
+        Signs as in :mod:`audit.frames`; both None with a note where not measured.
+    """
+    height, width = np.shape(pixels)[:2]
+    if lens is not None and (lens.width_px, lens.height_px) != (width, height):
+        lens = lens.resized(width, height)
+    if min(height, width) < 32:
+        return _silent(lens or _assumed(width, height), f"The picture of {width} x {height} px is too small.")
+    segments, scale = find_segments(pixels)
+    if lens is None:
+        lens = estimate_lens(segments, scale, width, height, network)
+    evidence = solve(segments, scale, lens, network)
+    return _answer(evidence, segments, scale, lens, network)
+
+
+def _assumed(width: int, height: int) -> Lens:
+    return Lens(max(width, 1), max(height, 1), 75.0, 20.0, "assumed")
+
+
+def _silent(lens: Lens, note: str, evidence: Evidence | None = None) -> Orientation:
+    return Orientation(None, None, None, None, note, lens, (), _shown(evidence))
+
+
+def _shown(evidence: Evidence | None) -> NDArray[np.float32] | None:
+    if evidence is None or len(evidence.edges) == 0:
+        return None
+    used = evidence.fit.upright > 0.5
+    return np.asarray(evidence.edges.segments_px[used], dtype=np.float32)
+
+
+def _answer(evidence: Evidence, segments: FloatArray, scale: float, lens: Lens,
+            network: NetworkView | None) -> Orientation:
+    table = constants()["answer"]
+    upright = float(evidence.fit.upright.sum())
+    if network is None and upright < table["upright_edges"]:
+        return _silent(lens, "Too few upright edges to tell which way is up.", evidence)
+    unusual = abs(evidence.roll_deg) > table["most_roll_deg"] or evidence.pitch_deg > table["most_pitch_deg"]
+    if network is None and unusual:
+        return _silent(lens, "Lines alone can't tell which of their directions is up.", evidence)
+    if evidence.lead < table["lead"]:
+        return _silent(lens, "The picture fits more than one orientation equally well.", evidence)
+    widen = max(1.0, np.sqrt(evidence.disagreement / 2))
+    roll_sd, pitch_sd = np.sqrt(np.diag(evidence.covariance_deg2)) * widen * table["scale"]
+    by_lens = _lens_effect_deg(segments, scale, lens, network, evidence) if lens.hfov_sd_deg > 0 else (0.0, 0.0)
+    roll_sd = float(np.sqrt(roll_sd**2 + table["roll_floor_deg"] ** 2 + by_lens[0] ** 2))
+    pitch_sd = float(np.sqrt(pitch_sd**2 + table["pitch_floor_deg"] ** 2 + by_lens[1] ** 2))
+    if roll_sd > table["most_roll_sd_deg"] or pitch_sd > table["most_pitch_sd_deg"]:
+        return _silent(lens, "Too little in the picture tells which way is up.", evidence)
+    cues = []
+    if upright >= 3:
+        cues.append(f"{upright:.0f} upright lines")
+    levelled = float(evidence.fit.levelled.sum())
+    if levelled >= 3:
+        cues.append(f"{levelled:.0f} level lines")
+    if network is not None:
+        cues.append("learned view")
+    return Orientation(evidence.roll_deg, roll_sd, evidence.pitch_deg, pitch_sd, None, lens, tuple(cues),
+                       _shown(evidence))
+
+
+def _lens_effect_deg(segments: FloatArray, scale: float, lens: Lens, network: NetworkView | None,
+                     evidence: Evidence) -> tuple[float, float]:
+    """Change of roll and pitch by one standard deviation of the angle of view."""
+    top = 179.0 if lens.projection == "rectilinear" else 359.0
+    changed = lens.with_hfov(float(np.clip(lens.hfov_deg + lens.hfov_sd_deg, 1.0, top)))
+    edges, cue = cues_through(changed, segments, scale, network)
+    fit, _ = climb(edges, cue, evidence.fit.up, constants()["edges"]["temper"])
+    roll, pitch = roll_pitch_from_up(fit.up)
+    return abs(roll - evidence.roll_deg), abs(pitch - evidence.pitch_deg)
+
+
+def combine_orientations(orientations: Sequence[Orientation]) -> Orientation:
+    """One orientation of a camera from several snapshots of the same view.
+
+    Snapshots of one view share the scene and the lens, so most of their error is common: the combined standard
+    deviation falls only by the part that is not. Snapshots that contradict each other widen it.
+
+    Parameters
+    ----------
+    orientations : sequence of Orientation
+        At least one; those not measured are left out.
+
+    Returns
+    -------
+    Orientation
+        Not measured where none was; the segments of the surest snapshot.
+
+    Raises
+    ------
+    ValueError
+        If the sequence is empty.
+    """
+    if not orientations:
+        raise ValueError("no orientation to combine")
+    answered = [o for o in orientations if o.roll_deg is not None]
+    if not answered:
+        return orientations[0]
+    if len(answered) == 1:
+        return answered[0]
+    shared = constants()["answer"]["shared_between_snapshots"]
+    roll, roll_sd = _pooled([o.roll_deg for o in answered], [o.roll_sd_deg for o in answered], shared)
+    pitch, pitch_sd = _pooled([o.pitch_deg for o in answered], [o.pitch_sd_deg for o in answered], shared)
+    surest = min(answered, key=lambda o: o.pitch_sd_deg or 0.0)
+    table = constants()["answer"]
+    if roll_sd > table["most_roll_sd_deg"] or pitch_sd > table["most_pitch_sd_deg"]:
+        return replace(surest, roll_deg=None, roll_sd_deg=None, pitch_deg=None, pitch_sd_deg=None,
+                       note="The snapshots of this camera contradict each other.")
+    cues = (*surest.cues, f"{len(answered)} snapshots")
+    return replace(surest, roll_deg=roll, roll_sd_deg=roll_sd, pitch_deg=pitch, pitch_sd_deg=pitch_sd, cues=cues)
+
+
+def _pooled(values: Sequence[float | None], sds: Sequence[float | None], shared: float) -> tuple[float, float]:
+    """Weighted mean and its sd where a share of each variance is common to all."""
+    x = np.array(values, dtype=np.float64)
+    sd = np.array(sds, dtype=np.float64)
+    own = (1 - shared) * sd**2
+    weight = 1 / own
+    mean = float((weight * x).sum() / weight.sum())
+    spread = float((weight * (x - mean) ** 2).sum()) / max(x.size - 1, 1)
+    common = shared * float((weight * sd**2).sum() / weight.sum())
+    return mean, float(np.sqrt(common + max(1.0, spread) / weight.sum()))

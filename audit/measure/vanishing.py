@@ -1,0 +1,258 @@
+"""Up direction from straight edges: a vote over the sphere, then maximum likelihood.
+
+Edges of built things are mostly upright or level. An upright edge's plane contains the up direction; level edges'
+planes meet the horizon in few directions (two at right angles in most buildings, any number in a town). Both are
+components of one mixture whose last component takes everything else:
+
+``p(edge) = w_up t(angle to up) + sum_k w_k t(angle to level direction k) + w_rest / pi``
+
+with ``t`` a Student density of the edge's own scatter. The angle of an edge to a direction is measured at the edge's
+middle on the viewing sphere, so that any lens serves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.measure.segments import Arcs
+
+__all__ = ["Fit", "Quadratic", "fit_directions", "residual_rad", "tangent_basis", "vote"]
+
+FloatArray = NDArray[np.float64]
+
+_DEGREES_OF_FREEDOM = 4.0
+_MIN_SINE = 0.09
+"""An edge whose middle lies within 5 degrees of a direction says nothing about it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quadratic:
+    """A log likelihood of the up direction to second order about ``at``.
+
+    Attributes
+    ----------
+    at : ndarray, shape (3,)
+    gradient : ndarray, shape (3,)
+        Slope at ``at``.
+    information : ndarray, shape (3, 3)
+        Minus the curvature.
+    """
+
+    at: FloatArray
+    gradient: FloatArray
+    information: FloatArray
+
+    def slope_at(self, up: FloatArray) -> FloatArray:
+        """Slope at another direction near ``at``, shape (3,)."""
+        return self.gradient - self.information @ (up - self.at)
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Maximum of the mixture near one up direction.
+
+    Attributes
+    ----------
+    up : ndarray, shape (3,)
+        Unit up direction in camera coordinates.
+    level : ndarray, shape (K, 3)
+        Unit level directions found with it.
+    information : ndarray, shape (2, 2)
+        Curvature of the log likelihood along :func:`tangent_basis` of ``up``, level directions profiled out.
+    gradient : ndarray, shape (2,)
+        Its slope there.
+    log_likelihood : float
+        Against everything being clutter (0 = no structure).
+    upright : ndarray, shape (N,)
+        Probability of each edge to be upright.
+    levelled : ndarray, shape (N,)
+        Probability of each edge to run in one of the level directions.
+    """
+
+    up: FloatArray
+    level: FloatArray
+    information: FloatArray
+    gradient: FloatArray
+    log_likelihood: float
+    upright: FloatArray
+    levelled: FloatArray
+
+
+def tangent_basis(direction: FloatArray) -> FloatArray:
+    """Two unit vectors that span the plane square to ``direction``, shape (2, 3)."""
+    helper = np.array([1.0, 0.0, 0.0]) if abs(direction[0]) < 0.8 else np.array([0.0, 0.0, 1.0])
+    first = helper - (helper @ direction) * direction
+    first /= np.linalg.norm(first)
+    return np.stack([first, np.cross(direction, first)])
+
+
+def residual_rad(edges: Arcs, directions: FloatArray) -> FloatArray:
+    """Sine of each edge's angle to each direction at the edge's middle.
+
+    Parameters
+    ----------
+    directions : ndarray, shape (M, 3)
+
+    Returns
+    -------
+    ndarray, shape (N, M)
+        Signed; 1 (no bearing on it) where the edge's middle lies at the direction itself.
+    """
+    off = edges.normal @ directions.T
+    along = edges.middle @ directions.T
+    sine = np.sqrt(np.maximum(1.0 - along**2, 0.0))
+    ratio = np.divide(off, sine, out=np.ones_like(off), where=sine > _MIN_SINE)
+    return np.clip(ratio, -1.0, 1.0)
+
+
+def _student(x: FloatArray, sd: FloatArray) -> FloatArray:
+    """Student density per radian with 4 degrees of freedom: 3/8 (1 + x^2 / 4)^(-5/2)."""
+    return np.asarray(0.375 / sd * (1.0 + (x / sd) ** 2 / _DEGREES_OF_FREEDOM) ** -2.5)
+
+
+def vote(edges: Arcs, directions: FloatArray, blur_rad: float, most: int = 250) -> FloatArray:
+    """Coarse log likelihood of up directions from upright edges alone, shape (M,).
+
+    The scatter is widened by ``blur_rad``, half the spacing of ``directions``, so that no peak is missed; the longest
+    ``most`` edges vote.
+    """
+    if len(edges) == 0:
+        return np.zeros(directions.shape[0])
+    normal = edges.normal[:most].astype(np.float32)
+    middle = edges.middle[:most].astype(np.float32)
+    grid = directions.astype(np.float32).T
+    off = np.square(normal @ grid)
+    away = np.float32(1.0) - np.square(middle @ grid)
+    np.maximum(away, np.float32(_MIN_SINE**2), out=away)
+    off /= away
+    variance = (edges.sd_rad[:most] ** 2 + blur_rad**2).astype(np.float32)[:, None]
+    off /= variance * np.float32(_DEGREES_OF_FREEDOM)
+    off += 1.0
+    np.reciprocal(off, out=off)
+    peak = np.float32(0.35 * np.pi * 0.375) / np.sqrt(variance)
+    np.log(np.float32(0.65) + peak * off * off * np.sqrt(off), out=off)
+    return np.asarray(off.sum(axis=0), dtype=np.float64)
+
+
+def _level_directions(edges: Arcs, up: FloatArray, free: FloatArray, most: int) -> FloatArray:
+    """Strongest level directions of the edges not taken as upright, shape (K, 3)."""
+    basis = tangent_basis(up)
+    crossing = np.cross(edges.normal, up)
+    size = np.linalg.norm(crossing, axis=1)
+    azimuth = np.arctan2(crossing @ basis[1], crossing @ basis[0]) % np.pi
+    level = crossing / np.maximum(size, 1e-9)[:, None]
+    away = 1.0 - np.einsum("ij,ij->i", edges.middle, level) ** 2
+    # An edge parallel to the horizon and close to it crosses it at a badly known azimuth.
+    sharp = edges.sd_rad * np.sqrt(np.maximum(away, 1e-6)) / np.maximum(size, 0.02)
+    weight = free * np.minimum(edges.length_px, 120.0) / (1.0 + np.degrees(sharp))
+    bins = 180
+    at = (azimuth * bins / np.pi).astype(int) % bins
+    histogram: FloatArray = np.bincount(at, weights=weight, minlength=bins).astype(np.float64)
+    smooth = histogram.copy()
+    for shift, share in ((1, 0.8), (2, 0.4), (3, 0.15)):
+        smooth = smooth + share * (np.roll(histogram, shift) + np.roll(histogram, -shift))
+    chosen: list[float] = []
+    total = weight.sum()
+    for _ in range(most):
+        best = int(np.argmax(smooth))
+        if total <= 0 or smooth[best] < 0.06 * total:
+            break
+        chosen.append((best + 0.5) * np.pi / bins)
+        smooth[(best + np.arange(-7, 8)) % bins] = 0.0
+    angles = np.array(chosen)
+    return np.asarray(np.cos(angles)[:, None] * basis[0] + np.sin(angles)[:, None] * basis[1])
+
+
+def fit_directions(edges: Arcs, up: FloatArray, steps: int = 8, level_directions: int = 2,
+                   extra: Quadratic | None = None) -> Fit:
+    """Climbs to the mixture's nearest maximum by expectation and Gauss-Newton steps.
+
+    Parameters
+    ----------
+    up : ndarray, shape (3,)
+        Where to start.
+    level_directions : int
+        Most level directions to allow; 0 uses uprights alone.
+    extra : Quadratic or None
+        Another cue's log likelihood near here, added in each step.
+    """
+    up = up / np.linalg.norm(up)
+    count = len(edges)
+    if count == 0:
+        return Fit(up, np.zeros((0, 3)), np.zeros((2, 2)), np.zeros(2), 0.0, np.zeros(0), np.zeros(0))
+    off = residual_rad(edges, up[None])[:, 0]
+    near = _student(off, edges.sd_rad + np.radians(1.0))
+    free = 1.0 - 0.35 * near / (0.35 * near + 0.65 / np.pi)
+    level = _level_directions(edges, up, free, level_directions)
+    kinds = 1 + level.shape[0]
+    share = np.concatenate([[0.3], np.full(kinds - 1, 0.3 / max(kinds - 1, 1)), [0.4]])
+    variance = edges.sd_rad**2
+    matrix = np.zeros((2 + kinds - 1, 2 + kinds - 1))
+    slope = np.zeros(2 + kinds - 1)
+    log_likelihood = 0.0
+    belongs = np.zeros((count, kinds))
+    for step in range(steps + 1):
+        basis = tangent_basis(up)
+        directions = np.concatenate([up[None], level])
+        residual = residual_rad(edges, directions)
+        density = np.empty((count, kinds + 1))
+        density[:, :kinds] = _student(residual, edges.sd_rad[:, None]) * share[:kinds]
+        density[:, kinds] = share[kinds] / np.pi
+        total = density.sum(axis=1)
+        belongs = density[:, :kinds] / total[:, None]
+        log_likelihood = float(np.log(total * np.pi).sum())
+        # Student weights turn each component into a re-weighted least-squares problem.
+        robust = (_DEGREES_OF_FREEDOM + 1) / (_DEGREES_OF_FREEDOM + residual**2 / variance[:, None])
+        weight = belongs * robust / variance[:, None]
+        along = edges.middle @ directions.T
+        sine = np.sqrt(np.maximum(1.0 - along**2, _MIN_SINE**2))
+        matrix[:] = 0.0
+        slope[:] = 0.0
+        rows = edges.normal @ basis.T / sine[:, :1]
+        matrix[:2, :2] += (rows * weight[:, :1]).T @ rows
+        slope[:2] -= rows.T @ (weight[:, 0] * residual[:, 0])
+        for k in range(kinds - 1):
+            turn = np.cross(up, level[k])
+            tilt = -(level[k] @ basis.T) * (edges.normal @ up)[:, None] / sine[:, k + 1, None]
+            spin = (edges.normal @ turn) / sine[:, k + 1]
+            full = np.concatenate([tilt, spin[:, None]], axis=1)
+            block = (full * weight[:, k + 1, None]).T @ full
+            gain = full.T @ (weight[:, k + 1] * residual[:, k + 1])
+            index = [0, 1, 2 + k]
+            matrix[np.ix_(index, index)] += block
+            slope[index] -= gain
+        if step == steps:
+            break
+        solve = matrix.copy()
+        right = slope.copy()
+        if extra is not None:
+            solve[:2, :2] += basis @ extra.information @ basis.T
+            right[:2] += basis @ extra.slope_at(up)
+        solve[np.diag_indices_from(solve)] += 1e-3 + 1e-9 * np.trace(solve)
+        move = np.clip(np.linalg.solve(solve, right), -0.05, 0.05)
+        changed = up + move[:2] @ basis
+        changed /= np.linalg.norm(changed)
+        turned = []
+        for k in range(kinds - 1):
+            line = level[k] + move[2 + k] * np.cross(up, level[k])
+            line -= (line @ changed) * changed
+            turned.append(line / np.linalg.norm(line))
+        level = np.array(turned).reshape(-1, 3)
+        up = changed
+        share = np.concatenate([belongs.sum(axis=0), [count - belongs.sum()]]) + 1.0
+        share /= share.sum()
+    information, gradient = _profile(matrix, slope)
+    return Fit(up, level, information, gradient, log_likelihood, belongs[:, 0], belongs[:, 1:].sum(axis=1))
+
+
+def _profile(matrix: FloatArray, slope: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Curvature and slope along the first two parameters with the others at their best."""
+    if matrix.shape[0] == 2:
+        return matrix.copy(), slope.copy()
+    cross = matrix[:2, 2:]
+    inner = matrix[2:, 2:] + np.eye(matrix.shape[0] - 2) * 1e-6
+    back = np.linalg.solve(inner, cross.T)
+    return matrix[:2, :2] - cross @ back, slope[:2] - back.T @ slope[2:]
