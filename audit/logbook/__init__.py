@@ -6,6 +6,7 @@ was signed. One logbook is a folder (SQLite and images) or a PostgreSQL database
 """
 
 from audit.logbook.logbook import Logbook
+from audit.logbook.package import is_package, seal_package, verify_package, zip_package
 from audit.logbook.records import (
     AnswerRecord,
     Channel,
@@ -15,6 +16,7 @@ from audit.logbook.records import (
     ReferenceRecord,
     RefusalRecord,
     SeenFile,
+    SignedRecord,
     VerifyProblem,
     VisitRecord,
 )
@@ -29,6 +31,11 @@ __all__ = [
     "ReferenceRecord",
     "RefusalRecord",
     "SeenFile",
+    "SignedRecord",
     "VerifyProblem",
     "VisitRecord",
+    "is_package",
+    "seal_package",
+    "verify_package",
+    "zip_package",
 ]

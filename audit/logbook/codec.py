@@ -58,9 +58,7 @@ def load(kind: type[T], text: str) -> T:
 
 def dump_plain(record: Any) -> str:
     """Any JSON-like value as compact JSON text with sorted keys."""
-    return json.dumps(
-        _plain(record), separators=(",", ":"), sort_keys=True, ensure_ascii=False, allow_nan=False
-    )
+    return json.dumps(_plain(record), separators=(",", ":"), sort_keys=True, ensure_ascii=False, allow_nan=False)
 
 
 def load_plain(text: str) -> dict[str, Any]:
@@ -104,6 +102,4 @@ def _plain(value: Any) -> Any:
         return _plain(value.tolist())
     if hasattr(value, "isoformat"):
         return value.isoformat()
-    raise LogbookError(
-        f"a record holds a {type(value).__name__}, which can't be kept; this is a fault of the program."
-    )
+    raise LogbookError(f"a record holds a {type(value).__name__}, which can't be kept; this is a fault of the program.")

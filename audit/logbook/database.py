@@ -175,9 +175,7 @@ class Database:
         if "disk is full" in low or "no space left" in low or "disk full" in low:
             return f"{self.shown}: the disk is full; free some space and run the same command again, nothing is lost."
         if "readonly" in low or "read-only" in low:
-            return (
-                f"{self.shown}: the logbook is read-only here; make the folder writable or copy it elsewhere."
-            )
+            return f"{self.shown}: the logbook is read-only here; make the folder writable or copy it elsewhere."
         if "database is locked" in low or "lock timeout" in low:
             return f"{self.shown}: the logbook is busy with another program; try again in a moment."
         if "not a database" in low or "malformed" in low:
@@ -308,6 +306,4 @@ def _upgrade(connection: Connection) -> None:
     command.upgrade(config, SCHEMA)  # type: ignore[arg-type]
     missing = set(metadata.tables) - set(sa.inspect(connection).get_table_names())
     if missing:
-        raise LogbookError(
-            f"the schema's steps left out {', '.join(sorted(missing))}; this is a fault of the program."
-        )
+        raise LogbookError(f"the schema's steps left out {', '.join(sorted(missing))}; this is a fault of the program.")

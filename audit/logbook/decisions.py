@@ -25,8 +25,8 @@ class Decisions(Store):
         self,
         visit: VisitRef,
         camera: str,
-        check: Check,
-        decision: DecisionWord,
+        check: Check | str,
+        decision: DecisionWord | str,
         by: str,
         why: str,
         latest_seen: int | None = None,
@@ -57,13 +57,11 @@ class Decisions(Store):
             verdict = self._verdict(connection, number, camera)
             finding = _finding(verdict, check) if verdict else None
             if verdict is None:
-                raise LogbookError(
-                    f"visit {number} has no findings for camera '{camera}'; check the camera's id."
-                )
+                raise LogbookError(f"visit {number} has no findings for camera '{camera}'; check the camera's id.")
             self._refuse_if_newer(connection, number, camera, check, latest_seen)
             return self._add(connection, number, camera, check, decision, by, why, finding, None)
 
-    def undo(self, visit: VisitRef, camera: str, check: Check, by: str, why: str = "") -> DecisionRecord:
+    def undo(self, visit: VisitRef, camera: str, check: Check | str, by: str, why: str = "") -> DecisionRecord:
         """Takes the decision in force back by adding an entry; the one before it counts again."""
         number = number_of(visit)
         with self._changing(number) as connection:
@@ -89,8 +87,7 @@ class Decisions(Store):
                         finding = _finding(verdict, row.check) if verdict else None
                         hashes[name, row.check] = None if finding is None else finding_hash(finding)
         return tuple(
-            _record(row, row.id in counting, hashes[row.camera, row.check] != row.finding_sha256)
-            for row in rows
+            _record(row, row.id in counting, hashes[row.camera, row.check] != row.finding_sha256) for row in rows
         )
 
     def _rows(self, connection: Connection, visit: int, camera: str | None) -> list[sa.Row[Any]]:
@@ -105,11 +102,7 @@ class Decisions(Store):
     ) -> None:
         if latest_seen is None:
             return
-        newer = [
-            row
-            for row in self._rows(connection, visit, camera)
-            if row.check == check and row.id > latest_seen
-        ]
+        newer = [row for row in self._rows(connection, visit, camera) if row.check == check and row.id > latest_seen]
         if newer:
             last = newer[-1]
             raise LogbookError(
@@ -122,8 +115,8 @@ class Decisions(Store):
         connection: Connection,
         visit: int,
         camera: str,
-        check: Check,
-        decision: DecisionWord,
+        check: str,
+        decision: str,
         by: str,
         why: str,
         finding: Finding | None,

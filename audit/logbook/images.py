@@ -68,9 +68,7 @@ class ImageStore:
         if data is None:
             raise LogbookError(f"{self.url}: image {sha256} is missing; restore it from a backup.")
         if sha256_hex(data) != sha256:
-            raise LogbookError(
-                f"{self.url}: image {sha256} was changed after it was kept; restore it from a backup."
-            )
+            raise LogbookError(f"{self.url}: image {sha256} was changed after it was kept; restore it from a backup.")
         return data
 
     def get_preview(self, sha256: str) -> bytes | None:

@@ -49,9 +49,7 @@ def _folder_lock(folder: Path, shown: str, now: datetime) -> Iterator[None]:
     try:
         lock.acquire()
     except Timeout as error:
-        raise LogbookError(
-            f"{shown}: {_holder(note)}; wait until it is done, or stop it, and try again."
-        ) from error
+        raise LogbookError(f"{shown}: {_holder(note)}; wait until it is done, or stop it, and try again.") from error
     except OSError as error:
         raise LogbookError(
             f"{shown}: the logbook is read-only here ({error.strerror or error}); make the folder writable or copy it."

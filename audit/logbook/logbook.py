@@ -13,12 +13,10 @@ from audit import __version__
 from audit.errors import LogbookError
 from audit.logbook import tables
 from audit.logbook.database import SQLITE_NAME, Database, file_sentence, is_url
-from audit.logbook.decisions import Decisions
 from audit.logbook.images import ImageStore
 from audit.logbook.locks import one_writer
-from audit.logbook.photos import Photos
-from audit.logbook.plans import Plans
 from audit.logbook.results import Results
+from audit.logbook.signoff import Signoff
 from audit.logbook.store import Clock, utc_now
 from audit.plan.model import Site
 
@@ -27,7 +25,7 @@ __all__ = ["Logbook"]
 _IMAGES_IN_FOLDER = "."
 
 
-class Logbook(Plans, Photos, Results, Decisions):
+class Logbook(Results, Signoff):
     """One site's plan, visits, photos, measurements, findings, decisions and signatures.
 
     Made by :meth:`create` and :meth:`open`. Methods may be called from several threads and processes; each is one
@@ -66,9 +64,7 @@ class Logbook(Plans, Photos, Results, Decisions):
         _make_folder(address)
         database = Database(address)
         if database.exists():
-            raise LogbookError(
-                f"{database.shown}: there is a logbook already; open it, or give another address."
-            )
+            raise LogbookError(f"{database.shown}: there is a logbook already; open it, or give another address.")
         images_url = images or _IMAGES_IN_FOLDER
         book = cls(database, ImageStore(_images_address(database, images_url)), clock)
         database.lay_out()
@@ -88,9 +84,19 @@ class Logbook(Plans, Photos, Results, Decisions):
         return book
 
     @classmethod
-    def open(
-        cls, address: str | os.PathLike[str], images: str | None = None, clock: Clock = utc_now
-    ) -> Logbook:
+    def exists(cls, address: str | os.PathLike[str]) -> bool:
+        """Whether there is a logbook at an address."""
+        address = os.fspath(address)
+        if not is_url(address) and not (Path(address) / SQLITE_NAME).is_file():
+            return False
+        database = Database(address)
+        try:
+            return database.exists()
+        finally:
+            database.close()
+
+    @classmethod
+    def open(cls, address: str | os.PathLike[str], images: str | None = None, clock: Clock = utc_now) -> Logbook:
         """Opens a logbook; an older schema is brought up to date after keeping a copy.
 
         Raises

@@ -17,7 +17,7 @@ from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, load, sha256_hex
 from audit.logbook.locks import one_writer
 from audit.logbook.records import RefusalRecord, SeenFile, VisitKind, VisitRecord
-from audit.logbook.store import Store, VisitRef, number_of, visit_record
+from audit.logbook.store import Store, VisitRef, number_of, refuse_signed, visit_record
 from audit.photos.photo import Photo
 
 __all__ = ["Photos"]
@@ -46,30 +46,31 @@ class Photos(Store):
             query = sa.select(tables.visits).order_by(tables.visits.c.number.desc()).limit(1)
             row = connection.execute(query).one_or_none()
         if row is None:
-            raise LogbookError(
-                f"{self.database.shown}: no visit yet; bring photos in with 'photo-audit visit'."
-            )
+            raise LogbookError(f"{self.database.shown}: no visit yet; bring photos in with 'photo-audit visit'.")
         return visit_record(row)
 
     def open_visit(self, kind: VisitKind, on: date) -> VisitRecord:
-        """The open visit of that kind and day, or the next one."""
+        """The visit of that kind and day, or the next one where there is none.
+
+        Raises
+        ------
+        LogbookError
+            If that visit is signed.
+        """
         if kind not in get_args(VisitKind):
             raise LogbookError(f"a visit is commissioning or maintenance, not '{kind}'.")
         table = tables.visits
         with self.database.writing() as connection:
             connection.execute(sa.select(tables.logbook.c.id).with_for_update())
-            query = sa.select(table).where(
-                table.c.kind == kind, table.c.on_day == on, table.c.signed_at.is_(None)
-            )
+            query = sa.select(table).where(table.c.kind == kind, table.c.on_day == on)
             row = connection.execute(query.order_by(table.c.number.desc()).limit(1)).one_or_none()
             if row is not None:
+                refuse_signed(row)
                 return visit_record(row)
             last = connection.execute(sa.select(sa.func.max(table.c.number))).scalar() or 0
             record = VisitRecord(number=last + 1, kind=kind, on=on, started_at=self.clock())
             connection.execute(
-                table.insert().values(
-                    number=record.number, kind=kind, on_day=on, started_at=record.started_at
-                )
+                table.insert().values(number=record.number, kind=kind, on_day=on, started_at=record.started_at)
             )
         return record
 
@@ -77,12 +78,7 @@ class Photos(Store):
     def writing(self, visit: VisitRef) -> Iterator[None]:
         """Holds the logbook for one run on an open visit; others are told at once who holds it."""
         with one_writer(self.database, self.clock()):
-            record = self.visit(number_of(visit))
-            if record.signed_at is not None:
-                raise LogbookError(
-                    f"visit {record.number} was signed by {record.signed_by} on {record.signed_at:%Y-%m-%d} and can't "
-                    f"be changed; open another visit."
-                )
+            refuse_signed(self.visit(number_of(visit)))
             yield
 
     def add_photo(
@@ -104,18 +100,14 @@ class Photos(Store):
             As kept; its name may differ from the one given.
         """
         if sha256_hex(data) != photo.sha256:
-            raise LogbookError(
-                f"{photo.name}: the bytes are not those that were read first; run the visit again."
-            )
+            raise LogbookError(f"{photo.name}: the bytes are not those that were read first; run the visit again.")
         number = number_of(visit)
         with self.database.reading() as connection:
             known = self._same_photo(connection, number, photo)
         if known is not None:
             return known
         if self.database.read_only:
-            raise LogbookError(
-                f"{self.database.shown}: the logbook is read-only here; make the folder writable."
-            )
+            raise LogbookError(f"{self.database.shown}: the logbook is read-only here; make the folder writable.")
         self.images.put(data)
         if preview is not None:
             self.images.put_preview(photo.sha256, preview)
@@ -144,9 +136,7 @@ class Photos(Store):
                 )
             )
             refusals = tables.refusals
-            connection.execute(
-                refusals.delete().where(refusals.c.visit == number, refusals.c.name == file_name)
-            )
+            connection.execute(refusals.delete().where(refusals.c.visit == number, refusals.c.name == file_name))
         return kept
 
     def add_refusal(
@@ -195,12 +185,8 @@ class Photos(Store):
         photos, refusals = tables.photos, tables.refusals
         number = number_of(visit)
         queries = (
-            sa.select(photos.c.file_name, photos.c.size_bytes, photos.c.mtime_ns).where(
-                photos.c.visit == number
-            ),
-            sa.select(refusals.c.name, refusals.c.size_bytes, refusals.c.mtime_ns).where(
-                refusals.c.visit == number
-            ),
+            sa.select(photos.c.file_name, photos.c.size_bytes, photos.c.mtime_ns).where(photos.c.visit == number),
+            sa.select(refusals.c.name, refusals.c.size_bytes, refusals.c.mtime_ns).where(refusals.c.visit == number),
         )
         with self.database.reading() as connection:
             return frozenset(SeenFile(*row) for query in queries for row in connection.execute(query))

@@ -20,6 +20,7 @@ __all__ = [
     "ReferenceRecord",
     "RefusalRecord",
     "SeenFile",
+    "SignedRecord",
     "VerifyProblem",
     "VisitKind",
     "VisitRecord",
@@ -164,3 +165,30 @@ class VerifyProblem:
     name: str
     message: str
     visit: int | None = None
+
+    def sentence(self) -> str:
+        """The problem as one line."""
+        return self.message
+
+
+@dataclass(frozen=True, slots=True)
+class SignedRecord:
+    """A signed visit's canonical record with its signature.
+
+    Attributes
+    ----------
+    record : bytes
+        JSON by RFC 8785.
+    record_sha256 : str
+        The next signed visit names it.
+    signature : bytes
+        Ed25519 over ``record``, 64 bytes.
+    public_key : bytes
+        PEM.
+    """
+
+    visit: int
+    record: bytes
+    record_sha256: str
+    signature: bytes
+    public_key: bytes

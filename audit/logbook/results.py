@@ -67,9 +67,7 @@ class Results(Store):
             body = connection.execute(query).scalar()
         return None if body is None else load_plain(body)
 
-    def put_comparison(
-        self, reference_sha256: str, today_sha256: str, method: str, record: dict[str, Any]
-    ) -> None:
+    def put_comparison(self, reference_sha256: str, today_sha256: str, method: str, record: dict[str, Any]) -> None:
         """Keeps a comparison; the first one of a pair and method stays."""
         row = {
             "reference_sha256": reference_sha256,
@@ -135,14 +133,10 @@ class Results(Store):
             changed = self._replace(connection, table, "photo", number, rows)
             if changed:
                 photos = tables.photos
-                known = set(
-                    connection.execute(sa.select(photos.c.name).where(photos.c.visit == number)).scalars()
-                )
+                known = set(connection.execute(sa.select(photos.c.name).where(photos.c.visit == number)).scalars())
                 missing = sorted({row["photo"] for row in changed} - known)
                 if missing:
-                    raise LogbookError(
-                        f"visit {number} has no photo '{missing[0]}' to place; add the photo first."
-                    )
+                    raise LogbookError(f"visit {number} has no photo '{missing[0]}' to place; add the photo first.")
             self._insert_or_update(connection, table, changed)
 
     def placements(self, visit: VisitRef, camera: str | None = None) -> tuple[Placement, ...]:
@@ -159,9 +153,7 @@ class Results(Store):
         table = tables.placements
         query = sa.select(table.c.body).where(table.c.visit == number_of(visit), table.c.decision == "unsure")
         with self.database.reading() as connection:
-            return tuple(
-                load(Placement, body) for body in connection.execute(query.order_by(table.c.photo)).scalars()
-            )
+            return tuple(load(Placement, body) for body in connection.execute(query.order_by(table.c.photo)).scalars())
 
     def put_verdicts(self, visit: VisitRef, verdicts: Iterable[Verdict]) -> None:
         """Replaces the verdicts of a visit; rows that stay the same are not touched."""
@@ -222,26 +214,20 @@ class Results(Store):
         query = sa.select(tables.visits, table.c.body).join(table, table.c.visit == tables.visits.c.number)
         query = query.where(table.c.camera == camera).order_by(table.c.visit)
         with self.database.reading() as connection:
-            return tuple(
-                HistoryEntry(visit_record(row), load(Verdict, row.body)) for row in connection.execute(query)
-            )
+            return tuple(HistoryEntry(visit_record(row), load(Verdict, row.body)) for row in connection.execute(query))
 
     def _replace(
         self, connection: Connection, table: sa.Table, key: str, visit: int, rows: dict[str, dict[str, Any]]
     ) -> list[dict[str, Any]]:
         """Removes rows of the visit that are not in ``rows``; gives those that are new or differ."""
         same, gone = set(), []
-        for name, body in connection.execute(
-            sa.select(table.c[key], table.c.body).where(table.c.visit == visit)
-        ):
+        for name, body in connection.execute(sa.select(table.c[key], table.c.body).where(table.c.visit == visit)):
             if name not in rows:
                 gone.append({"of_visit": visit, "of_name": name})
             elif rows[name]["body"] == body:
                 same.add(name)
         if gone:
-            of_one = sa.and_(
-                table.c.visit == sa.bindparam("of_visit"), table.c[key] == sa.bindparam("of_name")
-            )
+            of_one = sa.and_(table.c.visit == sa.bindparam("of_visit"), table.c[key] == sa.bindparam("of_name"))
             connection.execute(table.delete().where(of_one), gone)
         return [row for name, row in rows.items() if name not in same]
 
@@ -249,6 +235,4 @@ class Results(Store):
         table = tables.images
         for sha256 in hashes:
             if connection.execute(sa.select(table.c.sha256).where(table.c.sha256 == sha256)).first() is None:
-                raise LogbookError(
-                    f"image {sha256[:12]} is not in the logbook; add its photo before its measurement."
-                )
+                raise LogbookError(f"image {sha256[:12]} is not in the logbook; add its photo before its measurement.")

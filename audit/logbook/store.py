@@ -17,7 +17,7 @@ from audit.logbook.database import Database
 from audit.logbook.images import ImageStore
 from audit.logbook.records import VisitRecord
 
-__all__ = ["Clock", "Store", "VisitRef", "number_of", "utc_now", "visit_record"]
+__all__ = ["Clock", "Store", "VisitRef", "number_of", "refuse_signed", "utc_now", "visit_record"]
 
 Clock = Callable[[], datetime]
 VisitRef = VisitRecord | int
@@ -41,12 +41,7 @@ class Store:
         """One transaction on an open visit; refuses a signed one, also one that is being signed meanwhile."""
         number = number_of(visit)
         with self.database.writing() as connection:
-            row = self._visit_row(connection, number, lock="share")
-            if row.signed_at is not None:
-                raise LogbookError(
-                    f"visit {number} was signed by {row.signed_by} on {row.signed_at:%Y-%m-%d} and can't be changed; "
-                    f"open another visit."
-                )
+            refuse_signed(self._visit_row(connection, number, lock="share"))
             yield connection
 
     def _visit_row(self, connection: Connection, number: int, lock: str | None = None) -> Row[Any]:
@@ -79,6 +74,15 @@ class Store:
 def number_of(visit: VisitRef) -> int:
     """A visit's number."""
     return visit.number if isinstance(visit, VisitRecord) else int(visit)
+
+
+def refuse_signed(visit: VisitRecord | Row[Any]) -> None:
+    """Raises LogbookError for a signed visit."""
+    if visit.signed_at is not None:
+        raise LogbookError(
+            f"visit {visit.number} was signed by {visit.signed_by} on {visit.signed_at:%Y-%m-%d} and can't be changed; "
+            f"open a visit of another day."
+        )
 
 
 def visit_record(row: Row[Any]) -> VisitRecord:

@@ -45,12 +45,8 @@ def upgrade() -> None:
         sa.Column("method", sa.String(120), nullable=False),
         sa.Column("body", sa.Text(), nullable=False),
         sa.Column("at", sa.String(27), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["reference_sha256"], ["images.sha256"], name=op.f("fk_comparisons_reference_sha256")
-        ),
-        sa.ForeignKeyConstraint(
-            ["today_sha256"], ["images.sha256"], name=op.f("fk_comparisons_today_sha256")
-        ),
+        sa.ForeignKeyConstraint(["reference_sha256"], ["images.sha256"], name=op.f("fk_comparisons_reference_sha256")),
+        sa.ForeignKeyConstraint(["today_sha256"], ["images.sha256"], name=op.f("fk_comparisons_today_sha256")),
         sa.PrimaryKeyConstraint("reference_sha256", "today_sha256", "method", name=op.f("pk_comparisons")),
     )
     op.create_index(op.f("ix_comparisons_today_sha256"), "comparisons", ["today_sha256"], unique=False)
