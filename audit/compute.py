@@ -13,11 +13,12 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager, suppress
-from typing import Any, ParamSpec, TypeVar
+from dataclasses import dataclass
+from typing import Any, Generic, ParamSpec, TypeVar
 
 from audit.errors import AuditError
 
-__all__ = ["InProcess", "LocalProcesses", "WorkerLost", "each", "executor", "usable_cores"]
+__all__ = ["InProcess", "LocalProcesses", "Outcome", "WorkerLost", "each", "executor", "usable_cores"]
 
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 _GLANCE_SECONDS = 0.2
@@ -33,6 +34,15 @@ log = logging.getLogger(__name__)
 
 class WorkerLost(AuditError):
     """The worker died while it worked on this item, twice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome(Generic[Item, Value]):
+    """One item's result: ``value``, or ``error`` where the function raised or its worker died."""
+
+    item: Item
+    value: Value | None
+    error: Exception | None = None
 
 
 class InProcess(Executor):
@@ -122,10 +132,8 @@ def each(
     items: Iterable[Item],
     window: int = 0,
     stop: Callable[[], bool] | None = None,
-) -> Iterator[tuple[Item, Value | Exception]]:
-    """Each item with ``function(item)``, in the order of ``items``, with at most ``window`` of them under way.
-
-    Where the function raises, the exception comes in place of the value.
+) -> Iterator[Outcome[Item, Value]]:
+    """Outcomes of ``function(item)`` in the order of ``items``, with at most ``window`` items under way.
 
     An item whose worker dies is tried once more, alone; dying again it comes out with :class:`WorkerLost`, and
     the others go on. Closing the iterator, or ``stop`` giving True, cancels what has not begun.
@@ -146,7 +154,7 @@ def each(
             if not _ready(future, stop):
                 return
             try:
-                outcome: Value | Exception = future.result()
+                outcome = Outcome(item, future.result())
             except (BrokenExecutor, CancelledError) as error:
                 if not isinstance(executor, LocalProcesses):
                     raise AuditError(
@@ -155,9 +163,9 @@ def each(
                 yield from _after_a_death(executor, function, pending)
                 continue
             except Exception as error:
-                outcome = _lost(error)
+                outcome = Outcome(item, None, _lost(error))
             pending.popleft()
-            yield item, outcome
+            yield outcome
     finally:
         for _, future in pending:
             future.cancel()
@@ -199,7 +207,7 @@ def _ready(future: Future[Value], stop: Callable[[], bool] | None) -> bool:
 
 def _after_a_death(
     executor: LocalProcesses, function: Callable[[Item], Value], pending: deque[tuple[Item, Future[Value]]]
-) -> Iterator[tuple[Item, Value | Exception]]:
+) -> Iterator[Outcome[Item, Value]]:
     """Goes through what was under way one by one, so that a second death names its item."""
     log.warning("a worker died; its items are tried again one by one", extra={"items": len(pending)})
     executor.rebuild()
@@ -208,14 +216,14 @@ def _after_a_death(
         try:
             if not _done_before(future):
                 future = executor.submit(_call, function, item)
-            outcome: Value | Exception = future.result()
+            outcome = Outcome(item, future.result())
         except BrokenExecutor:
             executor.rebuild()
-            outcome = WorkerLost(_DIED)
+            outcome = Outcome(item, None, WorkerLost(_DIED))
         except Exception as error:
-            outcome = error
+            outcome = Outcome(item, None, error)
         pending.popleft()
-        yield item, outcome
+        yield outcome
 
 
 def _done_before(future: Future[Value]) -> bool:

@@ -73,26 +73,26 @@ def cluster() -> Iterator[str]:
 def test_in_process_keeps_order_and_errors() -> None:
     with compute.executor() as here:
         outcomes = list(compute.each(here, refuse_odd, range(5)))
-    assert [item for item, _ in outcomes] == [0, 1, 2, 3, 4]
-    assert [o for _, o in outcomes[::2]] == [0, 2, 4]
-    assert all(isinstance(o, PhotoRefused) for _, o in outcomes[1::2])
+    assert [o.item for o in outcomes] == [0, 1, 2, 3, 4]
+    assert [o.value for o in outcomes] == [0, None, 2, None, 4]
+    assert [type(o.error) for o in outcomes] == [type(None), PhotoRefused] * 2 + [type(None)]
 
 
 def test_processes_give_the_same_as_in_process(processes: compute.LocalProcesses) -> None:
-    assert [o for _, o in compute.each(processes, square, range(30), window=4)] == [n * n for n in range(30)]
+    assert [o.value for o in compute.each(processes, square, range(30), window=4)] == [n * n for n in range(30)]
 
 
 def test_an_error_comes_back_whole_from_a_process(processes: compute.LocalProcesses) -> None:
-    _, error = list(compute.each(processes, refuse_odd, [7]))[0]
-    assert isinstance(error, PhotoRefused)
-    assert (error.name, error.kind) == ("7.jpg", "damaged")
-    _, error = list(compute.each(processes, raise_plan_error, [1]))[0]
-    assert isinstance(error, PlanError)
-    assert error.problems[0].file == "plan.csv"
+    outcome = list(compute.each(processes, refuse_odd, [7]))[0]
+    assert isinstance(outcome.error, PhotoRefused)
+    assert (outcome.error.name, outcome.error.kind) == ("7.jpg", "damaged")
+    outcome = list(compute.each(processes, raise_plan_error, [1]))[0]
+    assert isinstance(outcome.error, PlanError)
+    assert outcome.error.problems[0].file == "plan.csv"
 
 
 def test_workers_use_one_thread(processes: compute.LocalProcesses) -> None:
-    assert all(o == ("1", 1) for _, o in compute.each(processes, threads, range(3)))
+    assert all(o.value == ("1", 1) for o in compute.each(processes, threads, range(3)))
 
 
 def test_only_a_window_of_items_is_taken_from_the_source(processes: compute.LocalProcesses) -> None:
@@ -114,37 +114,38 @@ def test_only_a_window_of_items_is_taken_from_the_source(processes: compute.Loca
 
 def test_a_stop_ends_the_run_between_items(processes: compute.LocalProcesses) -> None:
     got: list[int] = []
-    for item, _ in compute.each(processes, slow, range(1000), window=4, stop=lambda: len(got) >= 3):
-        got.append(item)
+    for outcome in compute.each(processes, slow, range(1000), window=4, stop=lambda: len(got) >= 3):
+        got.append(outcome.item)
     assert got == [0, 1, 2]
 
 
 def test_an_item_that_kills_its_worker_fails_alone(processes: compute.LocalProcesses) -> None:
     outcomes = list(compute.each(processes, die_on_three, range(12), window=6))
-    assert [item for item, _ in outcomes] == list(range(12))
-    assert isinstance(outcomes[3][1], compute.WorkerLost)
-    assert all(item == outcome for item, outcome in outcomes if item != 3)
+    assert [o.item for o in outcomes] == list(range(12))
+    assert [o.item for o in outcomes if o.error is not None] == [3]
+    assert isinstance(outcomes[3].error, compute.WorkerLost)
+    assert all(o.value == o.item for o in outcomes if o.item != 3)
 
 
 def test_an_item_whose_worker_was_killed_once_is_done_again(processes: compute.LocalProcesses, tmp_path: Path) -> None:
     items = [str(tmp_path / f"{n}.{'die' if n in (2, 5) else 'ok'}") for n in range(8)]
     outcomes = list(compute.each(processes, die_once, items, window=3))
-    assert [o for _, o in outcomes] == [Path(item).name for item in items]
+    assert [o.value for o in outcomes] == [Path(item).name for item in items]
 
 
 def test_dask_gives_the_same_as_in_process(cluster: str) -> None:
     with compute.executor(cluster=cluster) as dask:
-        assert [o for _, o in compute.each(dask, square, range(20), window=5)] == [n * n for n in range(20)]
+        assert [o.value for o in compute.each(dask, square, range(20), window=5)] == [n * n for n in range(20)]
         outcomes = list(compute.each(dask, refuse_odd, [2, 3]))
-        assert isinstance(outcomes[1][1], PhotoRefused)
-        assert all(o == ("1", 1) for _, o in compute.each(dask, threads, range(3)))
+        assert isinstance(outcomes[1].error, PhotoRefused)
+        assert all(o.value == ("1", 1) for o in compute.each(dask, threads, range(3)))
 
 
 def test_a_dask_worker_killed_in_the_middle_loses_nothing(cluster: str, tmp_path: Path) -> None:
     items = [str(tmp_path / f"{n}.{'die' if n == 4 else 'ok'}") for n in range(10)]
     with compute.executor(cluster=cluster) as dask:
         outcomes = list(compute.each(dask, die_once, items, window=4))
-    assert [o for _, o in outcomes] == [Path(item).name for item in items]
+    assert [o.value for o in outcomes] == [Path(item).name for item in items]
 
 
 def test_a_cluster_that_does_not_answer_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
