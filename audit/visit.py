@@ -6,7 +6,6 @@ begins, so a visit that is stopped at any moment goes on where it was.
 
 from __future__ import annotations
 
-import hashlib
 import logging
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -21,7 +20,7 @@ from audit.errors import AuditError, PhotoRefused
 from audit.judge.evidence import CameraEvidence, Comparison, Snapshot
 from audit.judge.finding import Verdict
 from audit.judge.findings import judge_camera
-from audit.judge.limits import Limits, load_limits
+from audit.judge.limits import Limits, load_limits, planned_lens
 from audit.lens import Lens
 from audit.logbook import Logbook, ReferenceRecord, VisitRecord
 from audit.match.assign import match_photos
@@ -29,7 +28,7 @@ from audit.match.labels import LabelIndex, read_codes
 from audit.match.placement import Placement
 from audit.match.swaps import Swap, swapped_pairs
 from audit.measure.clarity import measure_series
-from audit.measure.image import METHOD, measure_image
+from audit.measure.image import METHOD, measure_image, measurement_method
 from audit.measure.measurement import Orientation
 from audit.measure.orientation import combine_orientations
 from audit.measure.record import (
@@ -43,9 +42,16 @@ from audit.measure.view import compare
 from audit.photos.intake import FoundFile, find_files, open_photo
 from audit.photos.photo import Photo
 from audit.photos.pixels import decode, preview_jpeg
-from audit.plan.model import Camera, Site
+from audit.plan.model import Site
 
-__all__ = ["KINDS", "Progress", "Stopped", "VisitSummary", "judge_again", "measurement_method", "run_visit"]
+__all__ = [
+    "KINDS",
+    "Progress",
+    "Stopped",
+    "VisitSummary",
+    "judge_again",
+    "run_visit",
+]
 
 log = logging.getLogger(__name__)
 
@@ -196,14 +202,6 @@ def judge_again(
         return _from_photos(logbook, visit, limits or load_limits(), at_least, executor, progress, lambda: False)
 
 
-def measurement_method(lens: Lens) -> str:
-    """Key under which a measurement is kept: version of the measuring rooms and the lens that was used."""
-    text = (
-        f"{lens.hfov_deg:.6f} {lens.projection} {lens.k1:.8f} {lens.k2:.8f} {lens.principal_px} {lens.hfov_sd_deg:.6f}"
-    )
-    return f"{METHOD}-{hashlib.sha256(text.encode()).hexdigest()[:12]}"
-
-
 def _from_photos(
     logbook: Logbook,
     visit: VisitRecord,
@@ -275,11 +273,7 @@ def _lens_by_name(site: Site, index: LabelIndex, name: str, limits: Limits) -> L
     """The planned lens of the one camera that a file's name tells, so that it can be measured as it is read."""
     hits = index.hits(Photo(name, "", 0, "", 1, 1))
     cameras = {c for hit in hits for c in hit.cameras}
-    return _planned_lens(site.cameras[cameras.pop()], limits) if len(cameras) == 1 else None
-
-
-def _planned_lens(camera: Camera, limits: Limits) -> Lens:
-    return replace(camera.lens, hfov_sd_deg=limits.lens.hfov_sd_fraction * camera.lens.hfov_deg)
+    return planned_lens(site.cameras[cameras.pop()], limits) if len(cameras) == 1 else None
 
 
 def _take(job: _FileJob) -> _Taken:
@@ -325,7 +319,7 @@ def _measure(
     def waiting() -> Iterator[_MeasureJob]:
         for placement in snapshots:
             photo = photos[placement.photo]
-            lens = _planned_lens(site.camera(placement.camera or ""), limits)
+            lens = planned_lens(site.camera(placement.camera or ""), limits)
             method = measurement_method(lens)
             if logbook.measurement(photo.sha256, method) is None:
                 yield _MeasureJob(photo.name, photo.sha256, logbook.image(photo.sha256), lens, method)
@@ -354,7 +348,7 @@ def _snapshots_by_camera(
     found: dict[str, list[Snapshot]] = {}
     for placement in snapshots:
         photo, camera = photos[placement.photo], placement.camera or ""
-        record = logbook.measurement(photo.sha256, measurement_method(_planned_lens(site.camera(camera), limits)))
+        record = logbook.measurement(photo.sha256, measurement_method(planned_lens(site.camera(camera), limits)))
         if record is None:
             continue
         measured = measurement_from_record(record)
@@ -394,7 +388,7 @@ def _compare(
     def waiting() -> Iterator[_CompareJob]:
         for camera, shot, reference in pairs:
             if logbook.comparison(reference.sha256, shot.sha256, METHOD) is None:
-                lens = _planned_lens(site.camera(camera), limits)
+                lens = planned_lens(site.camera(camera), limits)
                 then, now = logbook.image(reference.sha256), logbook.image(shot.sha256)
                 yield _CompareJob(shot.photo, reference, shot.sha256, then, now, lens)
 

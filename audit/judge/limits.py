@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from audit.errors import AuditError
+from audit.lens import Lens
+from audit.plan.model import Camera
 
-__all__ = ["Limits", "load_limits"]
+__all__ = ["Limits", "load_limits", "planned_lens"]
 
 
 class _Table(BaseModel):
@@ -119,3 +122,8 @@ def load_limits(path: Path | None = None) -> Limits:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise AuditError(f"{path.name}: entry '{where}': {first['msg'].lower()}.") from None
+
+
+def planned_lens(camera: Camera, limits: Limits) -> Lens:
+    """The plan's lens with the uncertainty that data sheets have."""
+    return replace(camera.lens, hfov_sd_deg=limits.lens.hfov_sd_fraction * camera.lens.hfov_deg)

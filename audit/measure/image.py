@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import time
 from dataclasses import replace
 
@@ -15,7 +16,7 @@ from audit.measure.network import look
 from audit.measure.orientation import measure_orientation
 from audit.measure.sky import measure_sky
 
-__all__ = ["METHOD", "measure_image"]
+__all__ = ["METHOD", "measure_image", "measurement_method"]
 
 #: Version of the measuring rooms' answers; a stored measurement of another version is measured again and kept.
 METHOD = "1"
@@ -47,3 +48,10 @@ def measure_image(pixels: NDArray[np.uint8], lens: Lens | None) -> ImageMeasurem
     clarity = measure_clarity(pixels, sky)
     measured = ImageMeasurement(width, height, orientation, sky, clarity, 0.0)
     return replace(measured, elapsed_ms=1000 * (time.perf_counter() - started))
+
+
+def measurement_method(lens: Lens) -> str:
+    """Key under which a measurement is kept: version of the measuring rooms and the lens that was used."""
+    terms = (lens.projection, lens.principal_px)
+    numbers = " ".join(f"{x:.8f}" for x in (lens.hfov_deg, lens.hfov_sd_deg, lens.k1, lens.k2))
+    return f"{METHOD}-{hashlib.sha256(f'{terms} {numbers}'.encode()).hexdigest()[:12]}"

@@ -1,0 +1,138 @@
+"""One camera's case as it is shown and handed over: verdict, pictures, decisions, all from the logbook."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from audit.judge.finding import Finding, Verdict
+from audit.judge.findings import intended_pose
+from audit.judge.limits import Limits, load_limits, planned_lens
+from audit.logbook import DecisionRecord, Logbook, ReferenceRecord, VisitRecord
+from audit.match.placement import Placement
+from audit.measure.image import METHOD, measurement_method
+from audit.measure.measurement import ImageMeasurement, ViewChange
+from audit.measure.record import change_from_record, measurement_from_record
+from audit.photos.photo import Photo
+from audit.plan.model import Camera
+from audit.plan.optics import Pose
+
+__all__ = ["Case", "Shot", "case_of", "cases", "evidence_of", "open_findings", "pose_held_to", "preview_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """A photo of the camera with its place and, for the camera's own pictures, its measurement."""
+
+    photo: Photo
+    placement: Placement
+    measured: ImageMeasurement | None
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Everything about one camera in one visit.
+
+    Attributes
+    ----------
+    shots : tuple of Shot
+        The camera's own pictures first.
+    decisions : tuple of DecisionRecord
+        In force, one a check at most.
+    references : tuple of ReferenceRecord
+        Signed earlier, by day and by night.
+    """
+
+    camera: Camera
+    verdict: Verdict
+    shots: tuple[Shot, ...]
+    decisions: tuple[DecisionRecord, ...]
+    references: tuple[ReferenceRecord, ...]
+
+    @property
+    def day(self) -> Shot | None:
+        """The best day snapshot."""
+        return next((s for s in self.shots if s.measured is not None and not s.measured.clarity.night), None)
+
+    @property
+    def night(self) -> Shot | None:
+        """The best night snapshot."""
+        return next((s for s in self.shots if s.measured is not None and s.measured.clarity.night), None)
+
+    def decision(self, finding: Finding) -> DecisionRecord | None:
+        """What was decided on a finding."""
+        return next((d for d in self.decisions if d.check == finding.check), None)
+
+    def reference(self, night: bool) -> ReferenceRecord | None:
+        """The signed reference by day or by night."""
+        return next((r for r in self.references if r.channel == ("night" if night else "day")), None)
+
+
+def pose_held_to(camera: Camera) -> Pose:
+    """The plan's pose, or what was agreed since."""
+    intended = intended_pose(camera)
+    return Pose(intended.bearing_deg, intended.pitch_deg, intended.roll_deg)
+
+
+def case_of(logbook: Logbook, visit: VisitRecord, camera: Camera, limits: Limits | None = None) -> Case | None:
+    """The case of one camera; None where the visit has not judged it."""
+    verdicts = logbook.verdicts(visit, camera.camera)
+    if not verdicts:
+        return None
+    method = measurement_method(planned_lens(camera, limits or load_limits()))
+    places = {p.photo: p for p in logbook.placements(visit, camera.camera)}
+    shots = []
+    for photo in logbook.photos(visit, camera.camera):
+        placement = places.get(photo.name)
+        if placement is None:
+            continue
+        record = logbook.measurement(photo.sha256, method) if placement.role == "snapshot" else None
+        shots.append(Shot(photo, placement, None if record is None else measurement_from_record(record)))
+    shots.sort(key=_own_pictures_first)
+    decisions = tuple(d for d in logbook.decisions(visit, camera.camera) if d.in_force)
+    return Case(camera, verdicts[0], tuple(shots), decisions, logbook.camera_references(camera.camera, visit))
+
+
+def cases(logbook: Logbook, visit: VisitRecord) -> Iterator[Case]:
+    """All cases of a visit, worst first."""
+    limits = load_limits()
+    site = logbook.site(visit)
+    for verdict in logbook.verdicts(visit):
+        if verdict.camera in site:
+            case = case_of(logbook, visit, site.camera(verdict.camera), limits)
+            if case is not None:
+                yield case
+
+
+def open_findings(case: Case) -> tuple[Finding, ...]:
+    """Findings that ask for something and are neither rejected nor waived."""
+    found = []
+    for finding in case.verdict.findings:
+        decision = case.decision(finding)
+        settled = decision is not None and decision.decision in ("reject", "waive")
+        if finding.state in ("put right", "look again") and not settled:
+            found.append(finding)
+    return tuple(found)
+
+
+def evidence_of(logbook: Logbook, case: Case, shot: Shot) -> tuple[ReferenceRecord | None, ViewChange | None]:
+    """The reference that a snapshot was compared with, and what came out."""
+    if shot.measured is None:
+        return None, None
+    reference = case.reference(shot.measured.clarity.night)
+    if reference is None:
+        return None, None
+    record = logbook.comparison(reference.sha256, shot.photo.sha256, METHOD)
+    return reference, None if record is None else change_from_record(record)
+
+
+def preview_of(logbook: Logbook, sha256: str) -> bytes:
+    """A picture's preview, or the picture itself where none is kept."""
+    return logbook.preview(sha256) or logbook.image(sha256)
+
+
+def _own_pictures_first(shot: Shot) -> tuple[bool, bool, float, str]:
+    if shot.measured is None:
+        return True, False, 1.0, shot.photo.name
+    dirt = shot.measured.clarity.dirt_probability
+    return False, shot.measured.clarity.night, 1.0 if dirt is None else round(dirt, 3), shot.photo.name
