@@ -1,0 +1,576 @@
+"""Mount chains: which parts a camera hangs on, whether they go together, and what its joints can still move.
+
+The knowledge stands in ``catalogue.toml``; here are only the rules that read it.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+import math
+import re
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from audit.errors import PlanProblem
+from audit.plan.catalogue import catalogue, plain_words
+from audit.plan.model import Camera, Site
+
+__all__ = [
+    "Joints",
+    "Part",
+    "PartLine",
+    "Thread",
+    "chain_problems",
+    "joints",
+    "needed_chain",
+    "part_named",
+    "parts_list",
+    "thread_named",
+    "write_parts",
+]
+
+_ANGLE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:°|deg|degrees)?")
+#: How far a seat may stand from the planned direction before another adapter is needed (our default).
+_SEAT_SLACK_DEG = 3.0
+#: Settable tilt adapters reach about this far (our default: the usual wedges are 10 to 45 degrees).
+_ADAPTER_REACH_DEG = 45.0
+_HALF_PANORAMA_PITCH_DEG = -60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Thread:
+    """A pipe thread: outside diameter and pitch in millimetres, flank angle, tapered or not."""
+
+    name: str
+    outside_mm: float
+    pitch_mm: float
+    angle_deg: float
+    taper: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One part of a chain: its catalogue word, and what the plan's wording adds.
+
+    Attributes
+    ----------
+    word : str
+        Catalogue name.
+    text : str
+        As the plan wrote it.
+    thread : str or None
+        Pipe thread named in the plan.
+    angle_deg : float or None
+        Angle named in the plan (tilt adapters).
+    """
+
+    word: str
+    text: str
+    thread: str | None = None
+    angle_deg: float | None = None
+
+    def fact(self, name: str, default: Any = None) -> Any:
+        """An entry of the catalogue for this part."""
+        return catalogue()["parts"][self.word].get(name, default)
+
+
+@dataclass(frozen=True, slots=True)
+class Joints:
+    """What can still be moved once the parts are up.
+
+    Attributes
+    ----------
+    seat_pitch_deg : float
+        Where the seat's own axis looks: 0 level, -90 straight down.
+    lowest_pitch_deg, highest_pitch_deg : float
+        Pitch that the camera's joint reaches on this seat.
+    turn_deg : float
+        How far it can turn (360 = all round, 0 = not without moving the seat).
+    rolls : bool
+        Whether it can be turned about its own axis.
+    where : str
+        The joint, in words.
+    """
+
+    seat_pitch_deg: float
+    lowest_pitch_deg: float
+    highest_pitch_deg: float
+    turn_deg: float
+    rolls: bool
+    where: str
+
+    def reaches(self, pitch_deg: float) -> bool:
+        """Whether the joint alone brings the axis to that pitch."""
+        return self.lowest_pitch_deg - 1e-9 <= pitch_deg <= self.highest_pitch_deg + 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class PartLine:
+    """One line of the parts list: how many are needed, how many spares, and for which cameras."""
+
+    part: str
+    needed: int
+    spares: int
+    cameras: tuple[str, ...]
+
+
+@cache
+def _part_words() -> dict[str, str]:
+    return {plain_words(n): word for word, entry in catalogue()["parts"].items() for n in (word, *entry["names"])}
+
+
+@cache
+def _thread_words() -> dict[str, str]:
+    return {plain_words(n): word for word, entry in catalogue()["threads"].items() for n in (word, *entry["names"])}
+
+
+@cache
+def thread_named(text: str) -> Thread | None:
+    """The thread that a text names, None where it names none that the catalogue knows."""
+    plain = f" {plain_words(text)} "
+    for name in sorted(_thread_words(), key=len, reverse=True):
+        if f" {name} " in plain:
+            word = _thread_words()[name]
+            entry = catalogue()["threads"][word]
+            return Thread(word, entry["outside_mm"], entry["pitch_mm"], entry["angle_deg"], entry["taper"])
+    return None
+
+
+@cache
+def part_named(text: str) -> Part | None:
+    """The catalogue's part that a plan's wording names, the longest name winning; None where it knows none."""
+    plain = f" {plain_words(text)} "
+    for name in sorted(_part_words(), key=len, reverse=True):
+        if f" {name} " in plain:
+            thread = thread_named(text)
+            word = _part_words()[name]
+            angle = _ANGLE.search(text) if catalogue()["parts"][word].get("tilts") else None
+            return Part(
+                word, text, thread.name if thread else None, float(angle.group(1).replace(",", ".")) if angle else None
+            )
+    return None
+
+
+@cache
+def _structure(text: str) -> str | None:
+    plain = plain_words(text)
+    for surface, names in catalogue()["structures"].items():
+        if plain in map(plain_words, names):
+            return str(surface)
+    for surface, names in catalogue()["surfaces"].items():
+        if plain in map(plain_words, (surface, *names)):
+            return str(surface)
+    return None
+
+
+def _is_made_of(camera: Camera, material: str) -> bool:
+    words = f" {plain_words(camera.surface_detail)} {plain_words(camera.mount.parts[0]) if camera.mount.parts else ''} "
+    return any(f" {m} " in words for m in catalogue()["materials"][material])
+
+
+def _seat(camera: Camera) -> str | None:
+    if _is_made_of(camera, "beam"):
+        return "beam"
+    return None if camera.surface is None else str(catalogue()["seats"][camera.surface])
+
+
+def _chain(camera: Camera) -> tuple[tuple[Part, ...], tuple[str, ...], str | None]:
+    """Known parts, unknown wordings, and the structure named at the chain's start."""
+    names = list(camera.mount.parts)
+    structure = None
+    if names and part_named(names[0]) is None and _structure(names[0]) is not None:
+        structure = _structure(names.pop(0))
+    found = [(name, part_named(name)) for name in names]
+    return (tuple(p for _, p in found if p is not None), tuple(n for n, p in found if p is None), structure)
+
+
+def _seat_pitch(camera: Camera, parts: tuple[Part, ...]) -> float:
+    """Where the last seat looks, degrees above the horizontal."""
+    pitch = -90.0 if camera.surface in ("soffit", "hard ceiling", "tile ceiling") else 0.0
+    for part in parts:
+        if part.fact("points") == "down":
+            pitch = -90.0
+        elif part.fact("tilts"):
+            angle = part.angle_deg if part.angle_deg is not None else min(_ADAPTER_REACH_DEG, abs(camera.pitch_deg))
+            pitch = max(-90.0, pitch - angle) if pitch > -90.0 else pitch + angle
+    return pitch
+
+
+def joints(camera: Camera) -> Joints | None:
+    """What the camera's own joint can move on its planned seat; None where the plan names no form.
+
+    Ranges are those of the common build of each form (our default): the camera's own sheet decides.
+    """
+    if camera.form is None:
+        return None
+    entry = catalogue()["joints"][camera.form]
+    seat = _seat_pitch(camera, _chain(camera)[0])
+    cone = float(entry["cone_deg"])
+    lowest, highest = max(-90.0, seat - cone), min(90.0, seat + cone)
+    turn = float(entry["turns_deg"])
+    if seat > -60.0 and camera.form != "ptz":
+        turn = min(turn, 2 * cone)
+    return Joints(seat, lowest, highest, turn, bool(entry["rolls"]), str(entry["where"]))
+
+
+def needed_chain(camera: Camera) -> tuple[str, ...]:
+    """The parts that the camera's form needs on its surface and in its setting, structure outwards; empty if unknown."""
+    if camera.form is None or camera.surface is None:
+        return ()
+    outdoor = camera.setting != "indoor"
+    seat = _seat(camera)
+    heavy = bool(catalogue()["joints"][camera.form].get("heavy"))
+    chain: list[str] = []
+    if seat == "mast":
+        chain.append(
+            "heavy pole adapter" if heavy else "wide plate" if _is_made_of(camera, "turning") else "pole adapter"
+        )
+    elif seat == "corner":
+        chain.append("corner adapter")
+    elif seat == "tile":
+        chain.append("tile bridge")
+    elif camera.surface == "wall" and _is_made_of(camera, "sheet"):
+        chain.append("rail")
+    ceiling = camera.surface in ("soffit", "hard ceiling", "tile ceiling")
+    hangs = camera.form in ("ptz", "multi-sensor") or (camera.form == "fisheye" and not _half_panorama(camera))
+    hangs = hangs or (camera.form == "dome" and outdoor)
+    if seat == "edge":
+        chain += ["parapet arm", "pendant cap"] if hangs else ["parapet arm"]
+    elif seat == "beam":
+        chain += ["beam clamp", "drop pipe", "pendant cap"] if hangs or camera.form == "dome" else ["beam clamp"]
+    elif hangs and not ceiling:
+        chain += ["heavy arm" if heavy else "arm", "pendant cap"]
+    elif hangs and heavy:
+        chain += ["flange", "drop pipe", "pendant cap"]
+    elif camera.form == "box":
+        chain.append("housing bracket")
+        chain += ["housing"] if outdoor else []
+    else:
+        chain.append("junction box")
+    if _half_panorama(camera) and camera.pitch_deg < -_SEAT_SLACK_DEG:
+        chain.append(f"tilt adapter {-camera.pitch_deg:.0f}")
+    if heavy or seat == "tile":
+        chain.append("safety lanyard")
+    return tuple(chain)
+
+
+def _half_panorama(camera: Camera) -> bool:
+    return camera.form == "fisheye" and camera.pitch_deg > _HALF_PANORAMA_PITCH_DEG
+
+
+class _Report:
+    """Collects the problems of one camera's chain."""
+
+    def __init__(self, camera: Camera, file: str) -> None:
+        self.camera, self.file = camera, file
+        self.found: list[PlanProblem] = []
+
+    def add(
+        self,
+        message: str,
+        remedy: str,
+        severity: str = "warning",
+        value: str | None = None,
+        accepted: str | None = None,
+    ) -> None:
+        shown = value if value is not None else (str(self.camera.mount) or None)
+        self.found.append(
+            PlanProblem(
+                self.file,
+                f"{self.camera.camera}: {message}",
+                row=self.camera.row,
+                column="mount",
+                value=shown,
+                accepted=accepted,
+                severity=severity,
+                camera=self.camera.camera,
+                remedy=remedy,
+            )
+        )
+
+
+def chain_problems(camera: Camera, file: str = "plan") -> tuple[PlanProblem, ...]:
+    """What is missing in a camera's mount chain, what can't fit, and what will go wrong, each with a remedy.
+
+    ``error``: it can't be mounted as planned; ``warning``: it can, and will go wrong; ``caution``: worth knowing.
+    """
+    report = _Report(camera, file)
+    if not camera.mount.parts:
+        needed = needed_chain(camera)
+        advice = f"Usual here: {' > '.join(needed)}." if needed else "Name the parts from the structure outwards."
+        report.add("no mount parts are planned.", advice)
+        return tuple(report.found)
+    parts, unknown, structure = _chain(camera)
+    for name in unknown:
+        near = difflib.get_close_matches(plain_words(name), list(_part_words()), n=1)
+        guess = f"Did you mean '{_part_words()[near[0]]}'? " if near else ""
+        report.add(
+            f"the part '{name}' is unknown.",
+            guess + "Use a part of the catalogue.",
+            "error",
+            name,
+            ", ".join(catalogue()["parts"]),
+        )
+    _check_order(report, parts, structure)
+    if unknown:
+        return tuple(report.found)
+    _check_interfaces(report, parts, structure)
+    _check_threads(report, parts)
+    _check_reach(report, parts)
+    _check_setting(report, parts)
+    return tuple(report.found)
+
+
+def _check_order(report: _Report, parts: tuple[Part, ...], structure: str | None) -> None:
+    camera = report.camera
+    if structure is not None and camera.surface is not None and structure != camera.surface:
+        report.add(
+            f"the chain starts at a {structure}, but the surface is '{camera.surface_detail or camera.surface}'.",
+            "Correct the surface or the chain.",
+            "error",
+            camera.mount.parts[0],
+            camera.surface,
+        )
+    seen: dict[str, int] = {}
+    for index, part in enumerate(parts):
+        before = seen.get(part.word)
+        if before is not None and before != index - 1:
+            report.add(
+                f"the chain runs in a loop: '{part.text}' comes back after other parts.",
+                "List each part once, from the structure outwards to the camera.",
+                "error",
+                part.text,
+            )
+            return
+        seen[part.word] = index
+    for name in camera.mount.parts[1:]:
+        if part_named(name) is None and _structure(name) is not None:
+            report.add(
+                f"'{name}' is a structure and stands inside the chain.",
+                "A chain starts at the structure and goes outwards to the camera.",
+                "error",
+                name,
+            )
+            return
+
+
+def _bridge(have: str, want: tuple[str, ...]) -> str | None:
+    for entry in catalogue()["bridges"]:
+        if entry["from"] == have and entry["to"] in want:
+            return str(entry["part"])
+    for entry in catalogue()["bridges"]:
+        if entry["from"] == have and (further := _bridge(str(entry["to"]), want)) is not None and entry["to"] != have:
+            return f"{entry['part']} and {further}"
+    return None
+
+
+def _check_interfaces(report: _Report, parts: tuple[Part, ...], structure: str | None) -> None:
+    """Each part must fit what the one before offers; the camera must fit the last."""
+    camera = report.camera
+    seat = _seat(camera)
+    if seat is None:
+        if structure is None:
+            return
+        seat = str(catalogue()["seats"][structure])
+    have, also, last = seat, "", camera.surface_detail or camera.surface or structure or "structure"
+    for part in parts:
+        fits = tuple(part.fact("fits", ()))
+        if not fits:
+            continue
+        if have == "beam" and "beam" not in fits and "flat" in fits:
+            have = "flat"
+        if have not in fits and also not in fits:
+            missing = _bridge(have, fits)
+            remedy = (
+                f"Add a {missing} between {last} and {part.text}."
+                if missing
+                else (f"Put the parts in order, or choose another than '{part.text}'.")
+            )
+            report.add(
+                f"'{part.text}' does not fit on {last}" + (f": the {missing} is missing." if missing else "."),
+                remedy,
+                "error",
+                part.text,
+            )
+        have, also, last = str(part.fact("offers")), str(part.fact("also_offers", "")), part.text
+    if camera.form is None:
+        return
+    fits = tuple(catalogue()["joints"][camera.form]["fits"])
+    if have in ("beam",) and "flat" in fits:
+        have = "flat"
+    if have not in fits and also not in fits:
+        missing = _bridge(have, fits)
+        shown = camera.form_detail or camera.form
+        if missing:
+            report.add(
+                f"the {missing} is missing between {last} and the {shown}"
+                + (": an arm or pipe does not bring it along." if "pendant cap" in missing else "."),
+                f"Order a {missing} made for this camera.",
+                "error",
+            )
+        else:
+            report.add(
+                f"a {shown} can't be fixed to '{last}'.",
+                f"It needs {' or '.join(fits)}: usual here {' > '.join(needed_chain(camera)) or 'another mount'}.",
+                "error",
+            )
+
+
+def _check_threads(report: _Report, parts: tuple[Part, ...]) -> None:
+    named = [(p, thread_named(p.text)) for p in parts if p.thread is not None]
+    for (inner, a), (outer, b) in zip(named, named[1:], strict=False):
+        if a is None or b is None or a == b:
+            continue
+        gap = abs(a.outside_mm - b.outside_mm)
+        if gap < 1.0 and abs(a.pitch_mm - b.pitch_mm) < 0.001:
+            how = f"it goes on ({gap:.2f} mm apart, same pitch) but neither holds nor seals as made"
+        elif gap < 1.0:
+            how = f"it starts by hand and binds after a few turns (pitch {a.pitch_mm:g} against {b.pitch_mm:g} mm)"
+        else:
+            how = f"{a.outside_mm:g} mm against {b.outside_mm:g} mm outside"
+        report.add(
+            f"'{inner.text}' and '{outer.text}' have different threads: {how}.",
+            f"Order both with {a.name}; no force, no tape as a spacer.",
+            "error",
+            outer.text,
+            a.name,
+        )
+
+
+def _check_reach(report: _Report, parts: tuple[Part, ...]) -> None:
+    camera = report.camera
+    reach = joints(camera)
+    if reach is None:
+        return
+    tilts = [p for p in parts if p.fact("tilts")]
+    if _half_panorama(camera):
+        if camera.pitch_deg < -_SEAT_SLACK_DEG and abs(reach.seat_pitch_deg - camera.pitch_deg) > _SEAT_SLACK_DEG:
+            have = f"'{tilts[0].text}' gives {-reach.seat_pitch_deg:.0f}°" if tilts else "no tilt adapter is planned"
+            report.add(
+                f"a fisheye on a wall can't tip by itself, and for {-camera.pitch_deg:.0f}° down {have}.",
+                f"Plan a tilt adapter of {-camera.pitch_deg:.0f}°, thick side up, between box and camera.",
+                "error",
+            )
+        elif abs(camera.pitch_deg) <= _SEAT_SLACK_DEG and not tilts and camera.setting != "indoor":
+            report.add(
+                "without a tilt adapter half of what this fisheye sees lies above the horizon.",
+                "Plan a tilt adapter, or accept the sky.",
+            )
+        return
+    if not reach.reaches(camera.pitch_deg) and not (
+        camera.form == "fisheye" and abs(reach.seat_pitch_deg - camera.pitch_deg) <= _SEAT_SLACK_DEG
+    ):
+        report.add(
+            f"pitch {camera.pitch_deg:g}° lies outside what {reach.where} reaches on this seat "
+            f"({reach.lowest_pitch_deg:.0f}° to {reach.highest_pitch_deg:.0f}°).",
+            "Change the seat (arm, L-bracket or tilt adapter), or check the planned pitch and the camera's sheet.",
+        )
+
+
+def _check_setting(report: _Report, parts: tuple[Part, ...]) -> None:
+    camera = report.camera
+    words = {p.word for p in parts}
+    outdoor = camera.setting == "outdoor"
+    joint = catalogue()["joints"].get(camera.form, {})
+    facts = {
+        name
+        for p in parts
+        for name in ("room_for_plug", "hides_light", "sheds_water", "holds_fall", "spreads_load")
+        if p.fact(name)
+    }
+    seat_down = _seat_pitch(camera, parts) <= -60.0
+    if joint.get("plug") and outdoor and "room_for_plug" not in facts and not _is_made_of(camera, "hollow"):
+        report.add(
+            f"a {camera.form} has a plug on its lead, and no part has room for it: left outside it corrodes.",
+            "Add a junction box under the camera's foot.",
+        )
+    if camera.form == "dome" and outdoor and not seat_down and "sheds_water" not in facts:
+        report.add(
+            "a dome flat on a wall outdoors holds water, which dries to dust and glows under infrared at night.",
+            "Hang it on an arm with a pendant cap or turn it down by an L-bracket; at least add a weather shield.",
+        )
+    if "hides_light" in facts:
+        if outdoor:
+            report.add("a recessed mount is not made for outdoors.", "Use a surface or pendant mount.")
+        report.add(
+            "a recessed mount hides the status light and the label.",
+            "Read light and serial, and photograph them, before closing the ceiling.",
+            "caution",
+        )
+    if joint.get("heavy"):
+        light = [p for p in parts if p.fact("load") == "light" or p.word == "pole adapter"]
+        for part in light:
+            report.add(
+                f"'{part.text}' is a light part under a heavy {camera.form}: it sags and shakes.",
+                f"Use the heavy {part.word}, and check its rated load against the delivery note.",
+            )
+        if "holds_fall" not in facts:
+            report.add(f"a heavy {camera.form} has no second fixing against falling.", "Add a safety lanyard.")
+    if camera.surface == "tile ceiling":
+        if "tile bridge" not in words and "recessed mount" not in words:
+            report.add(
+                "a ceiling tile alone sags, and the view tilts within months.", "Add a tile bridge on both rails."
+            )
+        if "holds_fall" not in facts:
+            report.add("nothing holds the camera if the tile goes.", "Add a safety wire to the slab.")
+    if camera.surface == "wall" and _is_made_of(camera, "sheet") and "spreads_load" not in facts:
+        report.add(
+            "thin sheet moves with wind and heat, and the aim with it.",
+            "Fix a rail or back plate to the frame behind the sheet.",
+        )
+    if _is_made_of(camera, "turning"):
+        if "spreads_load" not in facts:
+            report.add("a wood post swells and turns.", "Use a wide plate with four screws over two faces.")
+        report.add(
+            "a wood post turns with the seasons, and the bearing with it.",
+            "Keep a reference picture and compare it at each visit.",
+            "caution",
+        )
+    if camera.form == "dome" and _is_made_of(camera, "sloped") and not any(p.fact("tilts") for p in parts):
+        report.add("a dome on a slope hangs out of level.", "Add a tilt adapter against the slope.")
+    for part in parts:
+        if re.search(r"\b(old|existing|reuse|reused)\b", part.text.lower()):
+            report.add(
+                f"'{part.text}': a new camera usually does not fit an old mount.",
+                "Photograph the old hole pattern first, and plan an adapter plate.",
+            )
+
+
+def parts_list(site: Site, spares: float = 0.1) -> tuple[PartLine, ...]:
+    """All mount parts of a site by name, with spares.
+
+    Parameters
+    ----------
+    spares : float
+        Share of spares, rounded up to whole parts; 0 for none.
+    """
+    needed: dict[str, tuple[str, list[str]]] = {}
+    for camera in site.cameras:
+        names = list(camera.mount.parts)
+        if names and part_named(names[0]) is None and _structure(names[0]) is not None:
+            names = names[1:]
+        for name in names:
+            needed.setdefault(plain_words(name), (name, []))[1].append(camera.camera)
+    lines = (
+        PartLine(name, len(cameras), math.ceil(spares * len(cameras) - 1e-9), tuple(dict.fromkeys(cameras)))
+        for name, cameras in needed.values()
+    )
+    return tuple(sorted(lines, key=lambda line: (-line.needed, line.part)))
+
+
+def write_parts(lines: tuple[PartLine, ...], path: str | Path) -> None:
+    """Write a parts list as CSV; text that a spreadsheet would run as a formula gets a leading apostrophe."""
+
+    def safe(text: str) -> str:
+        return "'" + text if text[:1] in "=+-@\t\r" else text
+
+    stream = io.StringIO(newline="")
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(["part", "needed", "spares", "cameras"])
+    for line in lines:
+        writer.writerow([safe(line.part), line.needed, line.spares, safe(" ".join(line.cameras))])
+    Path(path).write_text(stream.getvalue(), encoding="utf-8", newline="")
