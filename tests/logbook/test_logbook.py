@@ -1,0 +1,288 @@
+"""The logbook keeps what it is given, once, on SQLite and on PostgreSQL alike."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from logbook_samples import DAY, METHOD, PLAN, fill, make_photo, make_placement, make_site, make_verdict, start
+
+from audit.errors import LogbookError
+from audit.judge.finding import Verdict
+from audit.logbook import Logbook, SeenFile
+from audit.match.placement import Placement
+
+
+def test_a_site_comes_back_as_it_was_given(place) -> None:
+    start(place.address, place.images).close()
+    with Logbook.open(place.address) as book:
+        assert book.site() == make_site()
+        assert book.plan_file() == ("plan.csv", PLAN)
+
+
+def test_plans_keep_their_history(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book)
+    book.sign(visit, "Ada Example")
+    book.replace_plan(make_site(2), "plan-2.csv", b"second", by="Ben Example")
+    book.replace_plan(make_site(2), "plan-2.csv", b"second", by="Ben Example")
+    assert [(p.name, p.by) for p in book.plans()] == [("plan.csv", None), ("plan-2.csv", "Ben Example")]
+    assert len(book.site().cameras) == 2
+    assert len(book.site(visit).cameras) == 3, "a signed visit keeps the plan that it was signed with"
+    assert book.verify() == ()
+
+
+def test_the_same_day_and_kind_goes_on_and_another_day_opens_the_next(place) -> None:
+    book = start(place.address, place.images)
+    first = book.open_visit("commissioning", DAY)
+    assert book.open_visit("commissioning", DAY) == first
+    assert book.open_visit("maintenance", DAY).number == 2
+    assert book.open_visit("commissioning", DAY + timedelta(days=1)).number == 3
+    assert book.open_visit("commissioning", DAY) == first
+    assert book.visit().number == 3
+    assert book.visit(1) == first
+    assert [v.number for v in book.visits()] == [1, 2, 3]
+    with pytest.raises(LogbookError, match="no visit 9"):
+        book.visit(9)
+    with pytest.raises(LogbookError, match="commissioning or maintenance"):
+        book.open_visit("party", DAY)  # type: ignore[arg-type]
+
+
+def test_a_photo_is_kept_once(place) -> None:
+    book = start(place.address, place.images)
+    visit = book.open_visit("commissioning", DAY)
+    photo = make_photo("a/1.jpg", b"one", datetime(2026, 6, 16, 10, 0))
+    assert book.add_photo(visit, photo, b"one", preview=b"p", mtime_ns=5) == photo
+    assert book.add_photo(visit, photo, b"one", preview=b"p", mtime_ns=5) == photo
+    assert book.photos(visit) == (photo,)
+    assert book.image(photo.sha256) == b"one"
+    assert book.preview(photo.sha256) == b"p"
+    assert book.seen(visit) == {SeenFile("a/1.jpg", 3, 5)}
+    assert book.orphans() == ()
+
+
+def test_equal_bytes_under_two_names_are_one_image(place) -> None:
+    book = start(place.address, place.images)
+    visit = book.open_visit("commissioning", DAY)
+    for name in ("a.jpg", "copy of a.jpg"):
+        book.add_photo(visit, make_photo(name, b"one"), b"one")
+    assert [p.name for p in book.photos(visit)] == ["a.jpg", "copy of a.jpg"]
+    assert len({p.sha256 for p in book.photos(visit)}) == 1
+    assert len(list(book.images.keys())) == 1
+
+
+def test_one_name_with_other_bytes_loses_neither(place) -> None:
+    """Two phones both count from 0001 (common practice, no source)."""
+    book = start(place.address, place.images)
+    visit = book.open_visit("commissioning", DAY)
+    book.add_photo(visit, make_photo("DCIM/IMG_0001.JPG", b"one"), b"one", mtime_ns=1)
+    kept = book.add_photo(visit, make_photo("DCIM/IMG_0001.JPG", b"two!"), b"two!", mtime_ns=2)
+    again = book.add_photo(visit, make_photo("DCIM/IMG_0001.JPG", b"two!"), b"two!", mtime_ns=2)
+    assert kept == again
+    assert kept.name.startswith("DCIM/IMG_0001~") and kept.name.endswith(".JPG")
+    assert sorted(book.image(p.sha256) for p in book.photos(visit)) == [b"one", b"two!"]
+    assert book.seen(visit) == {SeenFile("DCIM/IMG_0001.JPG", 3, 1), SeenFile("DCIM/IMG_0001.JPG", 4, 2)}
+
+
+def test_bytes_that_are_not_the_photo_are_refused(place) -> None:
+    book = start(place.address, place.images)
+    visit = book.open_visit("commissioning", DAY)
+    with pytest.raises(LogbookError, match=r"1\.jpg"):
+        book.add_photo(visit, make_photo("1.jpg", b"one"), b"other")
+    assert book.photos(visit) == ()
+
+
+def test_a_half_copied_file_is_refused_and_taken_when_it_is_whole(place) -> None:
+    book = start(place.address, place.images)
+    visit = book.open_visit("commissioning", DAY)
+    book.add_refusal(visit, "1.jpg", "damaged", "1.jpg ends early; copy it again.", size_bytes=2, mtime_ns=1)
+    book.add_refusal(visit, "1.jpg", "damaged", "1.jpg ends early; copy it again.", size_bytes=3, mtime_ns=2)
+    assert [(r.name, r.kind) for r in book.refusals(visit)] == [("1.jpg", "damaged")]
+    assert book.seen(visit) == {SeenFile("1.jpg", 3, 2)}
+    book.add_photo(visit, make_photo("1.jpg", b"whole"), b"whole", mtime_ns=3)
+    assert book.refusals(visit) == ()
+    assert book.seen(visit) == {SeenFile("1.jpg", 5, 3)}
+
+
+def test_hostile_names_are_kept_as_text(place) -> None:
+    book = start(place.address, place.images)
+    visit = book.open_visit("commissioning", DAY)
+    names = ["../../etc/passwd", "a\nb\0c.jpg", "bad\udcff.jpg", "<script>.jpg", "=cmd.jpg", "'; DROP TABLE photos;--"]
+    for n, name in enumerate(names):
+        data = str(n).encode()
+        book.add_photo(visit, make_photo(name, data), data)
+        book.add_refusal(visit, name + "x", "damaged", name)
+    assert len(book.photos(visit)) == len(names) == len(book.refusals(visit))
+    assert "'; DROP TABLE photos;--" in {p.name for p in book.photos(visit)}
+    inside = [Path(book.image_location(p.sha256)) for p in book.photos(visit)]
+    assert all(path.name == p.sha256 for path, p in zip(inside, book.photos(visit), strict=True))
+
+
+def test_measurements_stay_by_method_version(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book, cameras=1)
+    sha256 = book.photos(visit)[0].sha256
+    book.put_measurement(sha256, METHOD, {"roll_deg": 9.0})
+    assert book.measurement(sha256, METHOD)["roll_deg"] == 0.5, "the first of a method stays"
+    book.put_measurement(sha256, "image/2", {"roll_deg": 0.6, "sd": math.nan})
+    assert book.measurement(sha256, "image/2") == {"roll_deg": 0.6, "sd": None}
+    assert book.methods(sha256) == (METHOD, "image/2")
+    assert len(book.measurements(visit, METHOD)) == 2
+    assert list(book.measurements(visit, "image/2")) == [sha256]
+    assert book.measurement(sha256, "image/3") is None
+    with pytest.raises(LogbookError, match="not in the logbook"):
+        book.put_measurement("0" * 64, METHOD, {})
+
+
+def test_comparisons_stay_by_pair_and_method(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book, cameras=1)
+    day, night = (p.sha256 for p in book.photos(visit))
+    book.put_comparison(day, night, "view/1", {"pan_change_deg": 1.5})
+    book.put_comparison(day, night, "view/1", {"pan_change_deg": 9.0})
+    assert book.comparison(day, night, "view/1") == {"pan_change_deg": 1.5}
+    assert book.comparison(night, day, "view/1") is None
+    assert book.comparisons(visit, "view/1") == {(day, night): {"pan_change_deg": 1.5}}
+
+
+def test_placements_are_replaced_as_a_whole(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book, cameras=2)
+    assert [p.name for p in book.photos(visit, camera="C-2")] == ["C-2/day.jpg", "C-2/night.jpg"]
+    unsure = Placement("C-1/day.jpg", None, 0.6, "unsure", "g", role="snapshot")
+    book.put_placements(visit, [unsure, make_placement("C-1/night.jpg", "C-2")])
+    assert book.placements(visit) == (unsure, make_placement("C-1/night.jpg", "C-2"))
+    assert book.unsure_placements(visit) == (unsure,)
+    assert book.placements(visit, camera="C-2") == (make_placement("C-1/night.jpg", "C-2"),)
+    with pytest.raises(LogbookError, match=r"no photo 'ghost\.jpg'"):
+        book.put_placements(visit, [make_placement("ghost.jpg", "C-1")])
+    assert len(book.placements(visit)) == 2, "a refused set changes nothing"
+
+
+def test_the_latest_answer_counts_and_all_are_kept(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book, cameras=1)
+    book.answer(visit, "C-1/day.jpg", None, "Ben Example")
+    assert book.answers(visit) == {"C-1/day.jpg": None}
+    assert [(a.camera, a.by) for a in book.answer_history(visit)] == [("C-1", "Ada Example"), (None, "Ben Example")]
+
+
+def test_verdicts_come_worst_first_with_pages_and_counts(place) -> None:
+    book = start(place.address, place.images, cameras=5)
+    visit = book.open_visit("commissioning", DAY)
+    given = [
+        make_verdict("C-1"),
+        make_verdict("C-2", "put right", probability_bad=0.97),
+        make_verdict("C-3", "look again", probability_bad=0.5),
+        make_verdict("C-4", "put right", probability_bad=0.999),
+        make_verdict("C-5", "no evidence", probability_bad=None),
+    ]
+    book.put_verdicts(visit, given)
+    order = [v.camera for v in book.verdicts(visit)]
+    assert order == ["C-4", "C-2", "C-3", "C-5", "C-1"]
+    assert [v.camera for v in book.verdicts(visit, limit=2, offset=1)] == ["C-2", "C-3"]
+    assert [v.camera for v in book.verdicts(visit, state="put right")] == ["C-4", "C-2"]
+    assert book.verdicts(visit, camera="C-2") == (given[1],)
+    assert book.verdict_counts(visit) == {"put right": 2, "look again": 1, "no evidence": 1, "meets plan": 1}
+    book.put_verdicts(visit, given[:2])
+    assert [v.camera for v in book.verdicts(visit)] == ["C-2", "C-1"]
+    assert book.verdict_counts(visit)["look again"] == 0
+
+
+def test_a_camera_has_a_history(place) -> None:
+    book = start(place.address, place.images)
+    fill(book)
+    later = fill(book, DAY + timedelta(days=183))
+    book.put_verdicts(later, [make_verdict("C-1", "put right")])
+    history = book.camera_history("C-1")
+    assert [(h.visit.number, h.verdict.state) for h in history] == [(1, "meets plan"), (2, "put right")]
+    assert book.camera_history("C-9") == ()
+
+
+def test_decisions_are_added_and_undone_never_changed(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book)
+    first = book.decide(visit, "C-1", "aim", "accept", "Ada Example", "")
+    second = book.decide(visit, "C-1", "aim", "waive", "Ben Example", "agreed with the owner")
+    assert [(d.decision, d.in_force) for d in book.decisions(visit, "C-1")] == [("accept", False), ("waive", True)]
+    undone = book.undo(visit, "C-1", "aim", "Ben Example")
+    assert undone.undoes == second.id
+    assert [d.id for d in book.decisions(visit) if d.in_force] == [first.id]
+    book.undo(visit, "C-1", "aim", "Ada Example")
+    assert not any(d.in_force for d in book.decisions(visit))
+    with pytest.raises(LogbookError, match="nothing is decided"):
+        book.undo(visit, "C-1", "aim", "Ada Example")
+    assert [d.decision for d in book.decisions(visit)] == ["accept", "waive", "undo", "undo"]
+
+
+@pytest.mark.parametrize(
+    ("camera", "check", "decision", "by", "why", "sentence"),
+    [
+        ("C-1", "aim", "reject", "Ada Example", " ", "needs a reason"),
+        ("C-1", "aim", "maybe", "Ada Example", "x", "accept, reject or waive"),
+        ("C-1", "colour", "accept", "Ada Example", "x", "is no check"),
+        ("C-9", "aim", "accept", "Ada Example", "x", "no findings for camera 'C-9'"),
+        ("C-1", "aim", "accept", " ", "x", "who decides"),
+    ],
+)
+def test_a_decision_that_says_too_little_is_refused(
+    tmp_path: Path, camera: str, check: str, decision: str, by: str, why: str, sentence: str
+) -> None:
+    book = start(str(tmp_path / "logbook"))
+    visit = fill(book)
+    with pytest.raises(LogbookError, match=sentence):
+        book.decide(visit, camera, check, decision, by, why)
+    assert book.decisions(visit) == ()
+
+
+def test_a_decision_says_when_its_finding_has_changed(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book)
+    book.decide(visit, "C-1", "aim", "accept", "Ada Example", "")
+    book.put_verdicts(visit, [make_verdict(f"C-{n}") for n in (1, 2, 3)])
+    assert not book.decisions(visit)[0].finding_changed, "the same findings again are the same"
+    book.put_verdicts(visit, [make_verdict("C-1", "put right", probability_bad=0.99)])
+    decision = book.decisions(visit)[0]
+    assert decision.finding_changed and decision.finding_state == "meets plan"
+
+
+def test_the_second_reviewer_of_a_camera_is_told(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book)
+    seen = book.decide(visit, "C-1", "aim", "accept", "Ada Example", "", latest_seen=0)
+    with pytest.raises(LogbookError, match="Ada Example decided 'accept'"):
+        book.decide(visit, "C-1", "aim", "waive", "Ben Example", "x", latest_seen=0)
+    assert len(book.decisions(visit)) == 1
+    book.decide(visit, "C-1", "aim", "waive", "Ben Example", "x", latest_seen=seen.id)
+    assert len(book.decisions(visit)) == 2
+
+
+def test_a_finding_given_with_whole_numbers_stays_the_same_after_reading(place) -> None:
+    book = start(place.address, place.images)
+    visit = book.open_visit("commissioning", DAY)
+    verdict = make_verdict("C-1")
+    whole = Verdict("C-1", "meets plan", tuple(f.__class__(**{**_fields(f), "measured": 5}) for f in verdict.findings))
+    book.put_verdicts(visit, [whole])
+    book.decide(visit, "C-1", "aim", "accept", "Ada Example", "")
+    assert not book.decisions(visit)[0].finding_changed
+
+
+def test_a_clock_that_jumps_back_changes_no_order(tmp_path: Path) -> None:
+    times = iter([datetime(2026, 6, 16, tzinfo=UTC) - timedelta(hours=n) for n in range(1000)])
+    book = Logbook.create(str(tmp_path / "logbook"), make_site(), "plan.csv", PLAN, clock=lambda: next(times))
+    visit = fill(book)
+    book.decide(visit, "C-1", "aim", "accept", "Ada Example", "")
+    book.decide(visit, "C-1", "aim", "reject", "Ada Example", "wrong")
+    book.replace_plan(make_site(2), "plan-2.csv", b"second")
+    assert [d.decision for d in book.decisions(visit) if d.in_force] == ["reject"]
+    assert book.plans()[-1].name == "plan-2.csv"
+    second = book.open_visit("maintenance", date(2020, 1, 1))
+    assert (second.number, book.visit().number) == (2, 2)
+    book.sign(visit, "Ada Example")
+    assert book.verify() == ()
+
+
+def _fields(record) -> dict:
+    return {name: getattr(record, name) for name in record.__dataclass_fields__}
