@@ -1,0 +1,35 @@
+"""The desk's entry: pages, navigation, and which logbook and visit they show."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import streamlit as st
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+
+from ui.parts.session import signed_in, visit_chooser
+from ui.parts.style import apply_style
+from ui.parts.words import word
+
+_PAGES = ("review", "bring_in", "place", "site", "over_time", "sign", "plan")
+
+
+def main() -> None:
+    """Lay out the desk."""
+    st.set_page_config(page_title=word("desk.title"), layout="wide", initial_sidebar_state="auto")
+    apply_style()
+    folder = Path(__file__).resolve().parent / "pages"
+    pages = [
+        st.Page(folder / f"{name}.py", title=word(f"page.{name}"), url_path=name if i else None, default=i == 0)
+        for i, name in enumerate(_PAGES)
+    ]
+    page = st.navigation(pages, position="top")
+    if not signed_in():
+        return
+    visit_chooser()
+    page.run()
+
+
+main()

@@ -1,0 +1,1 @@
+"""Pieces that more than one page uses."""
