@@ -42,7 +42,7 @@ class PlanProblem:
     message : str
         One sentence.
     severity : str
-        ``error`` (the plan can't be used) or ``warning`` (it can, with care).
+        ``error`` (it can't be used or built as planned), ``warning`` (it can, with care) or ``caution`` (worth knowing).
     camera : str or None
         The camera concerned, if any.
     remedy : str or None

@@ -35,8 +35,8 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 
-_SKY_COLUMNS = 96
-_SKY_ROWS = 97
+_SKY_COLUMNS = 64
+_SKY_ROWS = 49
 _POSES_AT_ONCE = 128
 _BORDER_POINTS = 240
 _RIM_RAD = 1e-6
