@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from audit.match.candidates import first_lists, pruned_lists
 from audit.match.evidence import PhotoArrays, Settings, SiteArrays, photo_arrays, site_arrays
+from audit.match.learning import learn
 from audit.match.labels import LabelHit, LabelIndex
 from audit.match.placement import Alternative, Decision, Placement
 from audit.match.roles import role_of
+from audit.match.sampling import Rule, draw_walks
 from audit.match.streams import Stream, split_streams
 from audit.match.walk import Chain, Posterior, Tables, build_tables, emissions, forward_backward
 from audit.photos.photo import Photo
@@ -31,6 +33,7 @@ _ANSWERED = -60.0
 _TABLE_CELLS = 3e7
 _WIDTH = 20
 _LABELS_KEPT = 4
+_ROUNDS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +128,7 @@ class _Result:
     beside: FloatArray
     elsewhere: FloatArray
     begins: FloatArray
+    settings: Settings
 
 
 def _solve(
@@ -149,31 +153,37 @@ def _solve(
                 sure[step] = best[0]
     wide = int(np.clip(math.sqrt(_TABLE_CELLS / max(order.size, 1)), 24, 160))
     chain = Chain(order, cut, first_lists(site, photos, order, cut, sure, labelled, min(wide, site.size + 1)))
-    weight: Float32Array | None = None
-    tables, posterior = _pass(site, photos, chain, settings, known, weight)
+    tables, posterior = _pass(site, photos, chain, settings, known)
     width = min(_WIDTH, chain.candidates.shape[1])
-    for _ in range(2):
+    rule = Rule(settings.missed_share, settings.again_share)
+    for round_ in range(_ROUNDS):
         score = posterior.real + posterior.away
         if chain.candidates.shape[1] > width:
             chain = Chain(order, cut, pruned_lists(chain.candidates, score, cut, width, labelled))
-            tables, posterior = _pass(site, photos, chain, settings, known, None)
+        tables, posterior = _pass(site, photos, chain, settings, known)
         weight = _exclusion(chain, posterior.new_stay, site.size, settings)
         posterior = forward_backward(tables, weight)
-    real, away = _factors(site, photos, chain, settings, known)
-    near, _ = emissions(site, photos, chain, replace(settings, stray_share=0.5), np.zeros_like(real),
-                        np.zeros(order.size))
+        draws = draw_walks(chain, tables, site.size, rule, posterior.real, replicates=8, sweeps=10, settle=6,
+                           seed=round_)
+        settings = learn(site, photos, chain, settings, draws)
+    tables, posterior = _pass(site, photos, chain, settings, known)
+    draws = draw_walks(chain, tables, site.size, rule, posterior.real, replicates=16, sweeps=80, settle=20)
+    steps, size = chain.candidates.shape
+    at = np.arange(steps)[None, :] * size + draws.place
+    count = len(draws.place)
+    real = np.bincount(at[~draws.away], minlength=steps * size).reshape(steps, size) / count
+    away = np.bincount(at[draws.away], minlength=steps * size).reshape(steps, size) / count
     share = np.where(chain.candidates >= 0, 0.5, 0.0)
-    beside = posterior.away * share
-    elsewhere = posterior.away.sum(axis=1) - beside.sum(axis=1)
-    return _Result(chain, posterior.real.astype(np.float64), beside.astype(np.float64),
-                   elsewhere.astype(np.float64), posterior.new_stay.sum(axis=1).astype(np.float64))
+    beside = away * share
+    elsewhere = away.sum(axis=1) - beside.sum(axis=1)
+    return _Result(chain, real, beside, elsewhere, draws.begins.mean(axis=0), settings)
 
 
 def _pass(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings, known: _Known,
-          weight: Float32Array | None) -> tuple[Tables, Posterior]:
+          ) -> tuple[Tables, Posterior]:
     real, away = _factors(site, photos, chain, settings, known)
     tables = build_tables(site, photos, chain, settings, real, away)
-    return tables, forward_backward(tables, weight)
+    return tables, forward_backward(tables)
 
 
 def match_photos(

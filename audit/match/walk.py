@@ -23,17 +23,20 @@ from audit.match.evidence import (
     position_log_density,
 )
 
-__all__ = ["Chain", "Posterior", "Tables", "build_tables", "emissions", "forward_backward"]
+__all__ = ["LEAK", "WALK_M_PER_S", "Chain", "Posterior", "Tables", "build_tables", "emissions", "forward_backward",
+           "position_residuals"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
-_WALK_M_PER_S = 1.3
+#: Ordinary walking speed (common practice, no source).
+WALK_M_PER_S = 1.3
 _RUN_M_PER_S = 2.5
 _BROAD_LOG_GAP = -math.log(8.0)
-_LEAK = 0.05
+#: Share of photos after which the photographer is at none of the candidates.
+LEAK = 0.05
 _CHUNK = 96
 _BURN_IN = 32
 
@@ -112,7 +115,7 @@ def _expected_offset(
     return reach * np.sin(angle), reach * np.cos(angle)
 
 
-def _residuals(
+def position_residuals(
     site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Position residuals east and north (T, K) and the receiver's own scale (T,), metres; NaN without position."""
@@ -138,7 +141,7 @@ def emissions(
     otherwise : float array (T,)
         The same where the photo belongs to no camera.
     """
-    east, north, scale = _residuals(site, photos, chain, settings)
+    east, north, scale = position_residuals(site, photos, chain, settings)
     own2 = scale[:, None] ** 2 + settings.repeat_m**2 + settings.standoff_sd_m**2
     position = np.nan_to_num(position_log_density(east**2 + north**2, own2))
     beside = np.nan_to_num(position_log_density(east**2 + north**2, own2 + 8.0**2))
@@ -206,7 +209,7 @@ def build_tables(
     in_order = here[:, None, :] - there[:, :, None] == 1
     order = settings.order_share
     log_move = np.log((0.97 - order) * near + 0.03 / site.size + order * in_order)
-    spare = np.maximum(gap[:, None, None] - 0.7 * distance / _WALK_M_PER_S, 1.0)
+    spare = np.maximum(gap[:, None, None] - 0.7 * distance / WALK_M_PER_S, 1.0)
     move_gap = _log_gap(spare, settings.move_gap_s, settings.move_gap_spread)
     hurry = np.clip(distance / _RUN_M_PER_S - gap[:, None, None] - 5.0, 0.0, 40.0) * 0.5
     log_move += math.log(1 - settings.stay_share) + np.where(timed[:, None, None], move_gap - hurry, _BROAD_LOG_GAP)
@@ -217,8 +220,8 @@ def build_tables(
 
     used = Chain(chain.photo[first:last], cut, here)
     earlier = Chain(chain.photo[before], cut, there)
-    e2, n2, s2 = _residuals(site, photos, used, settings)
-    e1, n1, s1 = _residuals(site, photos, earlier, settings)
+    e2, n2, s2 = position_residuals(site, photos, used, settings)
+    e1, n1, s1 = position_residuals(site, photos, earlier, settings)
     extra = settings.repeat_m**2 + settings.standoff_sd_m**2
     whole1, whole2 = s1**2 + extra, s2**2 + extra
     shared = np.exp(-np.maximum(gap, 0.0) / settings.correlation_s) * s1 * s2
@@ -330,7 +333,7 @@ def forward_backward(tables: Tables, start_weight: Float32Array | None = None) -
         new_real = (weight[t] * moved + kept * tables.stay[t] + kept_away * tables.stay_away[t]) * tables.real[t]
         total = (real.sum(axis=1) + away.sum(axis=1))[:, None]
         gone = (kept + kept_away) * tables.drift[t]
-        gone[:, -1:] += _LEAK * total
+        gone[:, -1:] += LEAK * total
         new_away = np.where(cut, tables.restart * total, gone) * tables.away[t]
         norm = (new_real.sum(axis=1) + new_away.sum(axis=1))[:, None] + 1e-37
         real, away = new_real / norm, new_away / norm
@@ -354,7 +357,7 @@ def forward_backward(tables: Tables, start_weight: Float32Array | None = None) -
         pxa = _pad(x * tables.stay_away[t])
         py = _pad(y * tables.drift[t])
         wx = (weight[t] * x)[:, :, None]
-        leak = _LEAK * y[:, -1:]
+        leak = LEAK * y[:, -1:]
         cut = (tables.cut[t] | (t == 0))[:, None]
         restart = tables.restart * y.sum(axis=1, keepdims=True)
         drift = np.where(cut, restart, py[rows, nxt] + leak)

@@ -1,0 +1,131 @@
+"""What a visit's own photos teach about its crew and phones: errors, pace, order of the walk.
+
+Fitted to walks drawn from the current belief (Monte Carlo expectation-maximisation), always held near common values,
+so that a small visit hardly moves them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.match.evidence import (
+    PhotoArrays,
+    Settings,
+    SiteArrays,
+    direction_log_density,
+    position_log_density,
+)
+from audit.match.sampling import Draws
+from audit.match.walk import WALK_M_PER_S, Chain, position_residuals
+
+__all__ = ["learn"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+_SCALES = np.exp(np.linspace(math.log(0.4), math.log(4.0), 19))
+_FRONTS = (0.05, 0.2, 0.4, 0.6, 0.75, 0.88, 0.95)
+_DIRECTIONS_DEG = (10.0, 14.0, 18.0, 23.0, 29.0, 36.0, 45.0)
+_HOLD = 15.0
+
+
+def _pull(values: FloatArray, prior: float, weight: float) -> float:
+    """Mean of values, held to a prior worth ``weight`` values."""
+    return float((values.sum() + prior * weight) / (values.size + weight))
+
+
+def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings, draws: Draws) -> Settings:
+    """Settings that fit the drawn walks.
+
+    Parameters
+    ----------
+    settings : Settings
+        The belief under which ``draws`` were made.
+    draws : Draws
+        Some tens of walks.
+    """
+    use = slice(None, None, max(1, len(draws.place) // 24))
+    place, away, begins = draws.place[use].astype(np.int64), draws.away[use], draws.begins[use]
+    steps = np.arange(place.shape[1])
+    camera = chain.candidates[steps[None, :], place]
+    real = ~away
+    weight = 1.0 / len(place)
+
+    base = Settings()
+    unit = replace(settings, position_scale=1.0)
+    east, north, scale = position_residuals(site, photos, chain, unit)
+    e = east[steps[None, :], place]
+    n = north[steps[None, :], place]
+    fits = real & ~np.isnan(e)
+    position_scale, standoff = settings.position_scale, settings.standoff_m
+    if fits.any():
+        own = np.broadcast_to(scale[None, :], e.shape)[fits]
+        square = e[fits] ** 2 + n[fits] ** 2
+        extra = settings.repeat_m**2 + settings.standoff_sd_m**2
+        score = [weight * 0.3 * position_log_density(square, (own * s) ** 2 + extra).sum()
+                 - 4.0 * math.log(s / base.position_scale) ** 2 for s in _SCALES]
+        position_scale = float(_SCALES[int(np.argmax(score))])
+        look = np.broadcast_to(photos.bearing[chain.photo][None, :], e.shape)
+        sighted = fits & ~np.isnan(look)
+        if sighted.any():
+            along = -(e[sighted] * np.sin(look[sighted]) + n[sighted] * np.cos(look[sighted])) + standoff
+            noise = np.broadcast_to(scale[None, :], e.shape)[sighted] * position_scale
+            trust = weight / (1.0 + (noise / 5.0) ** 2)
+            keep = np.abs(along) < 4 * noise + 10
+            mean = (float((along * trust)[keep].sum()) + 4.0 * 20.0) / (float(trust[keep].sum()) + 20.0)
+            standoff = float(np.clip(mean, 0.5, 10.0))
+
+    turn = photos.bearing[chain.photo][None, :] - site.bearing[np.maximum(camera, 0)] - np.pi
+    seen = real & ~np.isnan(turn)
+    front, direction = settings.front_share, settings.direction_sd_deg
+    if seen.any():
+        best = -np.inf
+        for share in _FRONTS:
+            for sd in _DIRECTIONS_DEG:
+                trial = replace(settings, front_share=share, direction_sd_deg=sd)
+                score_here = (weight * 0.4 * direction_log_density(turn[seen], trial).sum()
+                              - 5.0 * (share - base.front_share) ** 2
+                              - 2.0 * math.log(sd / base.direction_sd_deg) ** 2)
+                if score_here > best:
+                    best, front, direction = float(score_here), share, sd
+
+    gap = np.diff(photos.time_s[chain.photo], prepend=np.nan)
+    timed = (~chain.cut & ~np.isnan(gap))[None, :]
+    gaps = np.broadcast_to(np.maximum(gap, 0.5)[None, :], real.shape)
+    before = np.concatenate([np.full((len(camera), 1), -1), camera[:, :-1]], axis=1)
+    before_real = np.concatenate([np.zeros((len(camera), 1), dtype=bool), real[:, :-1]], axis=1)
+    stays = timed & real & before_real & ~begins & (camera >= 0)
+    moves = timed & begins & (before >= 0)
+    stay_log = np.log(gaps[stays])
+    a, b = np.maximum(before, 0)[moves], np.maximum(camera, 0)[moves]
+    where = site.walk_coordinates
+    far = np.sqrt(((where[a] - where[b]) ** 2).sum(axis=1))
+    move_log = np.log(np.maximum(gaps[moves] - 0.7 * far / WALK_M_PER_S, 1.0))
+    hold = _HOLD * len(place)
+
+    def bell(values: FloatArray, median: float, spread: float) -> tuple[float, float]:
+        if not values.size:
+            return median, spread
+        trimmed = np.clip(values, np.quantile(values, 0.02), np.quantile(values, 0.98))
+        middle = _pull(trimmed, math.log(median), hold)
+        variance = _pull((trimmed - middle) ** 2, spread**2, hold)
+        return math.exp(middle), float(np.clip(math.sqrt(variance) * 1.05, 0.35, 1.6))
+
+    stay_gap, stay_spread = bell(stay_log, base.stay_gap_s, base.stay_gap_spread)
+    move_gap, move_spread = bell(move_log, base.move_gap_s, base.move_gap_spread)
+    stay_share = (stays.sum() + base.stay_share * hold) / (stays.sum() + moves.sum() + hold)
+    walk_scale = settings.walk_scale_m
+    order = settings.order_share
+    if moves.any():
+        prior = 1.5 * site.spacing_m
+        walk_scale = float(np.clip(_pull(np.minimum(far, 10 * prior), prior, hold), 0.5 * prior, 4 * prior))
+        order = float(np.clip(_pull((b - a == 1).astype(np.float64), base.order_share, hold), 0.02, 0.9))
+    lost = float(np.clip((away.sum() + base.stray_share * 3 * hold) / (away.size + 3 * hold), 0.04, 0.2))
+    return replace(
+        settings, position_scale=position_scale, standoff_m=standoff, front_share=front, direction_sd_deg=direction,
+        stay_gap_s=stay_gap, stay_gap_spread=stay_spread, move_gap_s=move_gap, move_gap_spread=move_spread,
+        stay_share=float(stay_share), walk_scale_m=walk_scale, order_share=order, stray_share=lost)
