@@ -1,0 +1,86 @@
+"""Where dropped photos wait on disk until a visit takes them in; ZIP archives are unpacked safely."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import tempfile
+import zipfile
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path, PurePosixPath
+from typing import IO
+
+from audit.errors import AuditError
+
+__all__ = ["MAX_UNPACKED_BYTES", "Inbox"]
+
+MAX_UNPACKED_BYTES = 20 << 30
+MAX_MEMBERS = 50_000
+_BLOCK = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Inbox:
+    """A folder for one kind and day of visit of one logbook."""
+
+    folder: Path
+
+    @classmethod
+    def of(cls, logbook_address: str, kind: str, on: date) -> Inbox:
+        """The inbox beside a logbook folder, or in the temporary folder for a database."""
+        part = f"{kind}-{on.isoformat()}"
+        if "://" in logbook_address:
+            key = hashlib.sha256(logbook_address.encode()).hexdigest()[:16]
+            return cls(Path(tempfile.gettempdir()) / f"photo-audit-{key}" / part)
+        return cls(Path(logbook_address) / "incoming" / part)
+
+    def put(self, name: str, stream: IO[bytes]) -> None:
+        """Keep one dropped file, streamed to disk; a ZIP is unpacked, path traversal and bombs refused.
+
+        Raises
+        ------
+        AuditError
+            Naming the archive and what is wrong with it.
+        """
+        self.folder.mkdir(parents=True, exist_ok=True)
+        if name.lower().endswith(".zip"):
+            self._unpack(name, stream)
+        else:
+            self._write(self._place(PurePosixPath(name.replace("\\", "/")).name), stream)
+
+    def _unpack(self, name: str, stream: IO[bytes]) -> None:
+        try:
+            with zipfile.ZipFile(stream) as archive:
+                members = [m for m in archive.infolist() if not m.is_dir()]
+                if len(members) > MAX_MEMBERS or sum(m.file_size for m in members) > MAX_UNPACKED_BYTES:
+                    raise AuditError(f"{name}: unpacks to more than a visit can be; bring the photos in by folder.")
+                for member in members:
+                    parts = [p for p in PurePosixPath(member.filename.replace("\\", "/")).parts if p not in ("/", "..")]
+                    if len(parts) == 0 or ".." in PurePosixPath(member.filename.replace("\\", "/")).parts:
+                        raise AuditError(f"{name}: holds a path that leads outside it; pack the photos again.")
+                    with archive.open(member) as inner:
+                        self._write(self._place("/".join(parts)), inner, member.file_size)
+        except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+            raise AuditError(f"{name}: is no readable ZIP archive ({error}); pack it again.") from None
+
+    def _place(self, name: str) -> Path:
+        place = self.folder / name
+        if not place.resolve().is_relative_to(self.folder.resolve()):
+            raise AuditError(f"{name}: leads outside the inbox; rename it.")
+        place.parent.mkdir(parents=True, exist_ok=True)
+        return place
+
+    @staticmethod
+    def _write(place: Path, stream: IO[bytes], limit: int | None = None) -> None:
+        partial = place.with_name(f".{place.name}.part")
+        written = 0
+        with partial.open("wb") as out:
+            while block := stream.read(_BLOCK):
+                written += len(block)
+                if limit is not None and written > limit:
+                    out.close()
+                    partial.unlink()
+                    raise AuditError(f"{place.name}: is larger than its archive says; pack it again.")
+                out.write(block)
+        shutil.move(partial, place)
