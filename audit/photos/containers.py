@@ -22,10 +22,12 @@ __all__ = [
     "read_header",
     "riff_chunks",
     "sniff",
+    "whole_png",
 ]
 
 _HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1", b"mif2"}
 _MAX_CHUNKS = 4096
+_MAX_PNG_CHUNKS = 100_000
 _MAX_BLOCK_BYTES = 16 << 20
 _MAX_TEXT_BYTES = 1 << 20
 _EXIF_PREFIX = b"Exif\x00"
@@ -190,12 +192,25 @@ def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
 def png_chunks(data: bytes) -> Iterator[tuple[bytes, int, int]]:
     """Chunks as (type, payload start, payload end), bounded by the data."""
     at = 8
-    for _ in range(_MAX_CHUNKS):
+    for _ in range(_MAX_PNG_CHUNKS):
         if at + 8 > len(data):
             return
         length = int.from_bytes(data[at : at + 4], "big")
         yield data[at + 4 : at + 8], at + 8, min(at + 8 + length, len(data))
         at += 12 + length
+
+
+def whole_png(data: bytes) -> bool:
+    """Whether every chunk lies inside the file and the last one ends it (a decoder may set aside memory for what
+    a chunk merely claims to hold)."""
+    last = b""
+    for kind, start, end in png_chunks(data):
+        if end - start != int.from_bytes(data[start - 8 : start - 4], "big"):
+            return False
+        last = kind
+        if kind == b"IEND":
+            break
+    return last == b"IEND"
 
 
 def riff_chunks(data: bytes) -> Iterator[tuple[bytes, int, int]]:

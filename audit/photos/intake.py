@@ -227,9 +227,6 @@ _REMEDIES = {
 def _read(path: Path, name: str) -> bytes:
     try:
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
-    except OSError as error:
-        raise _unreadable(name, error) from error
-    with os.fdopen(handle, "rb") as stream:
         try:
             state = os.fstat(handle)
             if stat.S_ISDIR(state.st_mode):
@@ -242,9 +239,12 @@ def _read(path: Path, name: str) -> bytes:
                 )
             if state.st_size > MAX_FILE_BYTES:
                 raise _too_large(name)
-            return stream.read(MAX_FILE_BYTES + 1)
-        except OSError as error:
-            raise _unreadable(name, error) from error
+            with os.fdopen(handle, "rb", closefd=False) as stream:
+                return stream.read(MAX_FILE_BYTES + 1)
+        finally:
+            os.close(handle)
+    except OSError as error:
+        raise _unreadable(name, error) from error
 
 
 def _why(error: OSError) -> str:

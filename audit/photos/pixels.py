@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.photos.containers import Header, read_header
+from audit.photos.containers import Header, read_header, whole_png
 
 __all__ = [
     "MAX_PIXELS",
@@ -91,11 +91,11 @@ def decode_with_size(
     header = header or read_header(data)
     if header is None:
         raise Undecodable("not an image", "is not a picture")
+    if header.format == "DNG":
+        return _decode_raw_preview(data, max_side_px, orientation)
     _check_limits(data, header)
     if header.format == "HEIF":
         return _decode_heif(data, max_side_px)
-    if header.format == "DNG":
-        return _decode_raw_preview(data, max_side_px, orientation)
     if header.format == "TIFF":
         return _decode_tiff(data, max_side_px, orientation)
     return _decode_cv2(data, header, max_side_px, orientation)
@@ -142,8 +142,6 @@ def _check_limits(data: bytes, header: Header) -> None:
     if width < 1 or height < 1:
         raise Undecodable("damaged", f"is damaged: its header states a size of {width} × {height} pixels")
     limit = MAX_PIXELS if header.format == "JPEG" and not header.progressive else MAX_PIXELS_UNREDUCED
-    if header.format == "DNG":
-        limit = MAX_PIXELS
     area = width * height
     if area > limit:
         raise Undecodable(
@@ -161,11 +159,15 @@ def _decode_cv2(data: bytes, header: Header, max_side_px: int | None, orientatio
     if header.format == "JPEG" and max_side_px:
         longest = max(header.width_px, header.height_px)
         factor = max(f for f in (1, 2, 4, 8) if f == 1 or longest // f >= max_side_px)
+    if header.format == "PNG" and not whole_png(data):
+        raise Undecodable("damaged", "is damaged or cut short and its picture can't be unpacked")
     mode = _REDUCED[factor] | cv2.IMREAD_IGNORE_ORIENTATION
     unpacked = cv2.imdecode(np.frombuffer(data, np.uint8), mode)
     if unpacked is None:
         raise Undecodable("damaged", "is damaged or cut short and its picture can't be unpacked")
     bgr = np.asarray(unpacked, dtype=np.uint8)
+    if header.format == "WEBP" and not any(data[-max(512, len(data) // 20) :]):
+        raise Undecodable("damaged", "is cut short: its end is empty")
     if header.format == "JPEG" and _cut_short(data, bgr, mode):
         raise Undecodable("damaged", "is cut short: its lower part holds no picture")
     upright = apply_orientation(_rgb(_area(bgr, max_side_px)), orientation)
