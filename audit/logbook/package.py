@@ -107,18 +107,19 @@ def _verify(reader: _Reader, trusted: bytes | None) -> Iterator[VerifyProblem]:
     if missing:
         yield from (_problem("file", name, "is missing; the package can't be proven without it") for name in missing)
         return
-    files, public = reader.read(FILES), reader.read(PUBLIC_KEY)
-    listed = _listed(files)
-    damaged_key = listed is not None and listed.get(PUBLIC_KEY) not in (None, sha256_hex(public))
+    files, signature_file, public = reader.read(FILES), reader.read(FILES_SIGNATURE), reader.read(PUBLIC_KEY)
     if trusted is not None and fingerprint(trusted) is None:
         raise SignatureError("the public key given is no Ed25519 key in PEM; ask the signer for it again.")
-    if trusted is not None and not damaged_key and fingerprint(trusted) != fingerprint(public):
-        yield _problem("key", PUBLIC_KEY, "is not the signer's key; the package was made by somebody else")
-        return
-    if trusted is None and damaged_key:
+    listed = _listed(files)
+    # The list's own hash tells a changed key from a changed line about the key.
+    whole_list = listed is not None and _signed_hash(signature_file) == sha256_hex(files)
+    if whole_list and listed is not None and listed.get(PUBLIC_KEY) != sha256_hex(public):
         yield _problem("file", PUBLIC_KEY, "was changed; nothing can be proven with it")
         return
-    culprit = _list_signature_problem(files, reader.read(FILES_SIGNATURE), trusted or public)
+    if trusted is not None and fingerprint(trusted) != fingerprint(public):
+        yield _problem("key", PUBLIC_KEY, "is not the signer's key; the package was made by somebody else")
+        return
+    culprit = _list_signature_problem(files, signature_file, public)
     if culprit is not None:
         yield _problem("file", culprit, "was changed after it was signed")
     if culprit == FILES or listed is None:
@@ -164,16 +165,21 @@ def _verify_record(reader: _Reader, with_content: bool) -> Iterator[VerifyProble
 
 def _list_signature_problem(files: bytes, signature_file: bytes, public: bytes) -> str | None:
     """Which of the list and its signature was changed, or None."""
+    note = parse_record(signature_file)
+    if note is None:
+        return FILES_SIGNATURE
     try:
-        note = json.loads(signature_file)
         signature = base64.b64decode(note["signature"], validate=True)
-        whole = _signature_file(files, public, signature) == signature_file
-        signed_hash = note["files_sha256"]
-    except (ValueError, KeyError, TypeError, RecursionError):
-        return FILES_SIGNATURE if _listed(files) is not None else FILES
+    except (ValueError, KeyError, TypeError):
+        return FILES_SIGNATURE
     if signature_fits(public, files, signature):
-        return None if whole else FILES_SIGNATURE
-    return FILES_SIGNATURE if signed_hash == sha256_hex(files) else FILES
+        return None if _signature_file(files, public, signature) == signature_file else FILES_SIGNATURE
+    return FILES_SIGNATURE if _signed_hash(signature_file) == sha256_hex(files) else FILES
+
+
+def _signed_hash(signature_file: bytes) -> object:
+    note = parse_record(signature_file)
+    return None if note is None else note.get("files_sha256")
 
 
 def _signature_file(files: bytes, public: bytes, signature: bytes) -> bytes:

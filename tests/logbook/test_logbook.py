@@ -53,7 +53,7 @@ def test_the_same_day_and_kind_goes_on_and_another_day_opens_the_next(place) -> 
 def test_a_photo_is_kept_once(place) -> None:
     book = start(place.address, place.images)
     visit = book.open_visit("commissioning", DAY)
-    photo = make_photo("a/1.jpg", b"one", datetime(2026, 6, 16, 10, 0))
+    photo = make_photo("a/1.jpg", b"one", datetime(2026, 6, 16, 10, 0, tzinfo=UTC))
     assert book.add_photo(visit, photo, b"one", preview=b"p", mtime_ns=5) == photo
     assert book.add_photo(visit, photo, b"one", preview=b"p", mtime_ns=5) == photo
     assert book.photos(visit) == (photo,)
