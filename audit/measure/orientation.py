@@ -75,9 +75,6 @@ def _answer(evidence: Evidence, segments: FloatArray, scale: float, lens: Lens,
     upright = float(evidence.fit.upright.sum())
     if network is None and upright < table["upright_edges"]:
         return _silent(lens, "Too few upright edges to tell which way is up.", evidence)
-    unusual = abs(evidence.roll_deg) > table["most_roll_deg"] or evidence.pitch_deg > table["most_pitch_deg"]
-    if network is None and unusual:
-        return _silent(lens, "Lines alone can't tell which of their directions is up.", evidence)
     if evidence.lead < table["lead"]:
         return _silent(lens, "The picture fits more than one orientation equally well.", evidence)
     widen = max(1.0, np.sqrt(evidence.disagreement / 2))
@@ -101,13 +98,23 @@ def _answer(evidence: Evidence, segments: FloatArray, scale: float, lens: Lens,
 
 def _lens_effect_deg(segments: FloatArray, scale: float, lens: Lens, network: NetworkView | None,
                      evidence: Evidence) -> tuple[float, float]:
-    """Change of roll and pitch by one standard deviation of the angle of view."""
+    """Change of roll and pitch by one standard deviation of the angle of view.
+
+    The larger of what the cues together do and of what the vertical vanishing point alone does, which stays at its
+    pixel.
+    """
     top = 179.0 if lens.projection == "rectilinear" else 359.0
     changed = lens.with_hfov(float(np.clip(lens.hfov_deg + lens.hfov_sd_deg, 1.0, top)))
     edges, cue = cues_through(changed, segments, scale, network)
     fit, _ = climb(edges, cue, evidence.fit.up, constants()["edges"]["temper"])
     roll, pitch = roll_pitch_from_up(fit.up)
-    return abs(roll - evidence.roll_deg), abs(pitch - evidence.pitch_deg)
+    slope = abs(np.radians(evidence.pitch_deg))
+    ratio = lens.focal_px / changed.focal_px
+    if lens.projection == "rectilinear":
+        alone = np.degrees(np.arctan(np.tan(slope) / ratio)) - np.degrees(slope)
+    else:
+        alone = np.degrees((np.pi / 2 - slope) * (ratio - 1))
+    return abs(roll - evidence.roll_deg), max(abs(pitch - evidence.pitch_deg), abs(float(alone)))
 
 
 def combine_orientations(orientations: Sequence[Orientation]) -> Orientation:

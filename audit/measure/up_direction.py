@@ -26,8 +26,7 @@ __all__ = ["Evidence", "climb", "constants", "cues_through", "solve"]
 FloatArray = NDArray[np.float64]
 
 _STEP_DEG = 2.5
-_CLIMBS = 4
-_SAME_PLACE = float(np.cos(np.radians(4.0)))
+_CLIMBS = 5
 
 
 @lru_cache(maxsize=1)
@@ -42,7 +41,7 @@ def constants() -> dict[str, dict[str, float]]:
 def _grid() -> tuple[FloatArray, FloatArray, FloatArray]:
     """Coarse hypotheses: roll (R,), pitch (P,) in degrees and up vectors (R * P, 3)."""
     roll = np.arange(-45.0, 45.0 + 1e-9, _STEP_DEG)
-    pitch = np.arange(-85.0, 65.0 + 1e-9, _STEP_DEG)
+    pitch = np.arange(-85.0, 50.0 + 1e-9, _STEP_DEG)
     ups = np.array([up_in_camera(r, p) for r in roll for p in pitch])
     return roll, pitch, ups
 
@@ -50,7 +49,9 @@ def _grid() -> tuple[FloatArray, FloatArray, FloatArray]:
 def _log_prior(roll_deg: FloatArray, pitch_deg: FloatArray) -> FloatArray:
     table = constants()["prior"]
     beyond = np.maximum(np.maximum(table["pitch_low_deg"] - pitch_deg, pitch_deg - table["pitch_high_deg"]), 0.0)
-    return np.asarray(-0.5 * (beyond / table["pitch_sd_deg"]) ** 2
+    wild = np.maximum(np.abs(roll_deg) - table["most_roll_deg"], 0.0) ** 2
+    wild += np.maximum(pitch_deg - table["most_pitch_deg"], 0.0) ** 2
+    return np.asarray(-0.5 * (beyond / table["pitch_sd_deg"]) ** 2 - 0.5 * wild / table["wild_sd_deg"] ** 2
                       - 2.5 * np.log1p((roll_deg / table["roll_sd_deg"]) ** 2 / 4))
 
 
@@ -109,18 +110,12 @@ def solve(segments_px: FloatArray, scale: float, lens: Lens, network: NetworkVie
     edges, cue = cues_through(lens, segments_px, scale, network)
     temper = table["edges"]["temper"]
     roll, pitch, ups = _grid()
-    total = temper * vote(edges, ups, np.radians(_STEP_DEG / 2))
+    total = table["edges"]["choice_upright"] * vote(edges, ups, np.radians(_STEP_DEG / 2))
     total += _log_prior(np.repeat(roll, pitch.size), np.tile(pitch, roll.size))
     if cue is not None:
         total += cue.log_likelihood(ups)
     starts = [ups[index] for index in _peaks(total.reshape(roll.size, pitch.size), _CLIMBS)]
     climbed = [climb(edges, cue, start, temper) for start in starts]
-    # In a room any of the three square directions explains the edges as well: each is tried as up.
-    leader = max(climbed, key=lambda pair: pair[1])[0]
-    for level in leader.level:
-        start = level if level[1] < 0 else -level
-        if all(abs(start @ fit.up) < _SAME_PLACE for fit, _ in climbed):
-            climbed.append(climb(edges, cue, start, temper))
     scores = [score for _, score in climbed]
     best = int(np.argmax(scores))
     fit = climbed[best][0]
@@ -162,7 +157,9 @@ def climb(edges: Arcs, cue: LearnedCue | None, start: FloatArray, temper: float)
     else:
         fit = fit_directions(edges, up, steps=8)
     roll, pitch = roll_pitch_from_up(fit.up)
-    score = temper * fit.log_likelihood + float(_log_prior(np.array(roll), np.array(pitch)))
+    table = constants()["edges"]
+    score = table["choice_upright"] * fit.upright_gain + table["choice_level"] * fit.level_gain
+    score += float(_log_prior(np.array(roll), np.array(pitch)))
     if cue is not None:
         score += float(cue.log_likelihood(fit.up[None])[0])
     return fit, score
