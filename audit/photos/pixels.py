@@ -117,7 +117,12 @@ def picture_hash(pixels: RGB) -> str:
     Two copies of one picture (saved again, resized) differ in few bits, two pictures in about 32. A flat picture
     gives zeros.
     """
-    small = cv2.resize(cv2.cvtColor(_area(pixels, 256), cv2.COLOR_RGB2GRAY), (32, 32), interpolation=cv2.INTER_AREA)
+    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+    step = min(grey.shape) // 128
+    if step > 1:
+        down, across = grey.shape[0] // step, grey.shape[1] // step
+        grey = cv2.resize(grey[: down * step, : across * step], (across, down), interpolation=cv2.INTER_AREA)
+    small = cv2.resize(grey, (32, 32), interpolation=cv2.INTER_AREA)
     low = cv2.dct(small.astype(np.float32))[1:9, 1:9].ravel()
     low[np.abs(low) < 1e-2] = 0.0
     bits = low > np.median(low)
@@ -126,7 +131,7 @@ def picture_hash(pixels: RGB) -> str:
 
 def preview_jpeg(pixels: RGB, max_side_px: int, quality: int = 85) -> bytes:
     """JPEG file of the picture with its long side at most ``max_side_px``, without any metadata."""
-    small = _area(pixels, max_side_px)
+    small = _reduced(pixels, max_side_px)
     good, coded = cv2.imencode(".jpg", cv2.cvtColor(small, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not good:
         raise ValueError("the picture could not be written as JPEG")
@@ -170,7 +175,7 @@ def _decode_cv2(data: bytes, header: Header, max_side_px: int | None, orientatio
         raise Undecodable("damaged", "is cut short: its end is empty")
     if header.format == "JPEG" and _cut_short(data, bgr, mode):
         raise Undecodable("damaged", "is cut short: its lower part holds no picture")
-    upright = apply_orientation(_rgb(_area(bgr, max_side_px)), orientation)
+    upright = apply_orientation(_rgb(_reduced(bgr, max_side_px)), orientation)
     width, height = (header.width_px, header.height_px) if factor > 1 else (bgr.shape[1], bgr.shape[0])
     return Decoded(upright, *_turned(width, height, orientation))
 
@@ -211,7 +216,7 @@ def _decode_heif(data: bytes, max_side_px: int | None) -> Decoded:
         stored = np.repeat(stored[:, :, None], 3, axis=2)
     if stored.dtype != np.uint8:
         stored = (stored >> (8 * (stored.itemsize - 1))).astype(np.uint8)
-    upright = _area(np.ascontiguousarray(stored[:, :, :3]), max_side_px)
+    upright = _reduced(np.ascontiguousarray(stored[:, :, :3]), max_side_px)
     return Decoded(upright, stored.shape[1], stored.shape[0])
 
 
@@ -229,7 +234,7 @@ def _decode_tiff(data: bytes, max_side_px: int | None, orientation: int) -> Deco
         if preview is not None:
             return _decode_raw_preview(data, max_side_px, orientation)
         raise Undecodable("damaged", "is a TIFF that is damaged or of a kind that can't be read") from error
-    return Decoded(_area(stored, max_side_px), width, height)
+    return Decoded(_reduced(stored, max_side_px), width, height)
 
 
 def _pillow_rgb(image: object) -> RGB:
@@ -314,13 +319,15 @@ def _rgb(bgr: RGB) -> RGB:
     return np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB), dtype=np.uint8)
 
 
-def _area(pixels: RGB, max_side_px: int | None) -> RGB:
+def _reduced(pixels: RGB, max_side_px: int | None) -> RGB:
+    """Long side at most ``max_side_px``: by area, or linearly where that meets every pixel and costs a fifth."""
     height, width = pixels.shape[:2]
     if not max_side_px or max(height, width) <= max_side_px:
         return pixels
     scale = max_side_px / max(height, width)
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    method = cv2.INTER_LINEAR if scale > 0.5 else cv2.INTER_AREA
+    return np.asarray(cv2.resize(pixels, size, interpolation=method), dtype=np.uint8)
 
 
 def _turned(width: int, height: int, orientation: int) -> tuple[int, int]:
