@@ -1,0 +1,119 @@
+"""The small network that orientation and sky share: one look at the pixels, fields of gravity and sky out.
+
+It was trained on views of panoramas and rendered scenes (:mod:`audit.measure.training`; figures in
+``weights/CARD.md``) and runs through ONNX Runtime on one core. It never sees the lens: up directions hold for any
+lens, and latitudes are what the picture suggests, with a scale.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+import cv2
+import numpy as np
+import onnxruntime
+from numpy.typing import NDArray
+
+__all__ = ["NetworkView", "input_size", "look"]
+
+WEIGHTS = "fields.onnx"
+AREA_PX = 384 * 216
+"""Pixels that the network looks at, whatever the picture's shape."""
+STRIDE_PX, MULTIPLE_PX = 8, 32
+LONGEST_PX, SHORTEST_PX = 768, 32
+
+
+@dataclass(frozen=True, slots=True)
+class NetworkView:
+    """What the network sees in a picture; row 0, column 0 is the top left cell, cells tile the picture evenly.
+
+    Attributes
+    ----------
+    up : ndarray, (h, w, 2) float32
+        Unit directions in the image plane (x right, y down) in which "up" points at each cell's centre.
+    latitude_rad : ndarray, (h, w) float32
+        Angle above the horizon of each cell's viewing ray.
+    up_kappa : ndarray, (h, w) float32
+        Concentration of a von Mises distribution about ``up``; near 0 where the network doesn't know.
+    latitude_sd_rad : ndarray, (h, w) float32
+        Standard deviation of the Laplace distribution about ``latitude_rad``. Errors of cells go together.
+    sky_logit : ndarray, (4 h, 4 w) float32
+        Logit of the probability that a cell shows sky.
+    familiar : float
+        How like the training views the picture is: 1 at their median, falling towards 0 beyond them.
+    """
+
+    up: NDArray[np.float32]
+    latitude_rad: NDArray[np.float32]
+    up_kappa: NDArray[np.float32]
+    latitude_sd_rad: NDArray[np.float32]
+    sky_logit: NDArray[np.float32]
+    familiar: float
+
+
+@cache
+def input_size(width_px: int, height_px: int) -> tuple[int, int]:
+    """Width and height, multiples of 8, that keep a picture's proportions best at about the network's area."""
+    aspect = float(np.clip(width_px / height_px, SHORTEST_PX / LONGEST_PX * 2, LONGEST_PX / SHORTEST_PX / 2))
+    best, best_cost = (384, 216), np.inf
+    for width in range(SHORTEST_PX, LONGEST_PX + 1, STRIDE_PX):
+        for height in (int(width / aspect / STRIDE_PX + k) * STRIDE_PX for k in (0, 1)):
+            if not SHORTEST_PX <= height <= LONGEST_PX:
+                continue
+            padded = -(-width // MULTIPLE_PX) * -(-height // MULTIPLE_PX) * MULTIPLE_PX**2
+            if padded > 1.05 * AREA_PX:
+                continue
+            cost = 6 * abs(np.log(width / height / aspect)) + abs(np.log(width * height / AREA_PX))
+            if cost < best_cost:
+                best, best_cost = (width, height), cost
+    return best
+
+
+@cache
+def _session() -> onnxruntime.InferenceSession:
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = options.inter_op_num_threads = 1
+    options.log_severity_level = 3
+    weights = files("audit.measure").joinpath("weights", WEIGHTS).read_bytes()
+    return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
+
+
+def look(pixels: NDArray[np.uint8]) -> NetworkView:
+    """Looks at a picture.
+
+    Parameters
+    ----------
+    pixels : ndarray, (H, W, 3) uint8
+        RGB, after the EXIF orientation, any size.
+
+    Returns
+    -------
+    NetworkView
+        For a 16:9 picture h, w = 27, 48.
+
+    Raises
+    ------
+    ValueError
+        If the array is no RGB picture of bytes.
+    """
+    if pixels.ndim != 3 or pixels.shape[2] != 3 or pixels.dtype != np.uint8 or 0 in pixels.shape:
+        raise ValueError(f"the network looks at RGB pictures of bytes (H, W, 3), not {pixels.dtype} {pixels.shape}")
+    height_px, width_px = pixels.shape[:2]
+    width, height = input_size(width_px, height_px)
+    shrinks = width * height < width_px * height_px
+    small = cv2.resize(pixels, (width, height), interpolation=cv2.INTER_AREA if shrinks else cv2.INTER_LINEAR)
+    padded = cv2.copyMakeBorder(small, 0, -height % MULTIPLE_PX, 0, -width % MULTIPLE_PX, cv2.BORDER_REFLECT_101)
+    up, kappa, latitude, latitude_sd, sky, strange = _session().run(None, {"pixels": padded[None]})
+    rows, columns = height // STRIDE_PX, width // STRIDE_PX
+    up = up[0, :rows, :columns] / np.array([width / width_px, height / height_px], np.float32)
+    up /= np.maximum(np.linalg.norm(up, axis=-1, keepdims=True), 1e-12)
+    return NetworkView(
+        up=up.astype(np.float32),
+        latitude_rad=latitude[0, :rows, :columns],
+        up_kappa=kappa[0, :rows, :columns],
+        latitude_sd_rad=latitude_sd[0, :rows, :columns],
+        sky_logit=sky[0, : 4 * rows, : 4 * columns],
+        familiar=float(1 / max(1.0, float(strange[0]))),
+    )
