@@ -565,7 +565,7 @@ def _find_origin(
     both = [(r.place.geographic, r.place.local) for r in located if r.place.local is not None]
     if both:
         origins = [origin_from(g[0], g[1], p[0], p[1]) for g, p in both if g is not None and p is not None]
-        middle = (statistics.median(o[0] for o in origins), statistics.median(o[1] for o in origins))
+        middle = _middle(origins)
         at_zero = [g for g, p in both if p == (0.0, 0.0) and g is not None]
         if at_zero and math.hypot(*to_local(at_zero[0][0], at_zero[0][1], middle)) <= 1.0:
             return at_zero[0]
@@ -586,7 +586,7 @@ def _find_origin(
 def _check_scatter(located: list[_RoughCamera], problems: Problems) -> None:
     """A position far from all others: latitude and longitude swapped, or a slip of the keyboard."""
     positions = [r.place.geographic for r in located if r.place.geographic is not None]
-    middle = (statistics.median(p[0] for p in positions), statistics.median(p[1] for p in positions))
+    middle = _middle(positions)
     for r in located:
         position = r.place.geographic
         if position is None or _rough_distance_m(position, middle) <= _FAR_M:
@@ -609,6 +609,14 @@ def _check_scatter(located: list[_RoughCamera], problems: Problems) -> None:
                 severity="warning",
                 remedy="Check latitude and longitude, and their signs.",
             )
+
+
+def _middle(positions: list[tuple[float, float]]) -> tuple[float, float]:
+    """Median latitude and longitude, also across the 180th meridian."""
+    first = positions[0][1]
+    turned = [(p[1] - first + 180.0) % 360.0 - 180.0 for p in positions]
+    longitude = (first + statistics.median(turned) + 180.0) % 360.0 - 180.0
+    return statistics.median(p[0] for p in positions), longitude
 
 
 def _rough_distance_m(a: tuple[float, float], b: tuple[float, float]) -> float:

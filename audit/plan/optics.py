@@ -40,6 +40,7 @@ _SKY_ROWS = 49
 _POSES_AT_ONCE = 128
 _BORDER_POINTS = 240
 _RIM_RAD = 1e-6
+_CURVE_BEYOND = 1.2
 _STEP_M = 0.005
 
 
@@ -476,7 +477,7 @@ def horizon_curve(lens: Lens, pitch_deg: float, roll_deg: float = 0.0, points: i
     up = up_in_camera(roll_deg, pitch_deg)
     corners = np.array([[x, y] for x in (-0.5, lens.width_px - 0.5) for y in (-0.5, lens.height_px - 0.5)])
     radius = np.hypot(*(corners - np.array(lens.centre_px)).T).max()
-    reach = float(np.nan_to_num(lens.angle_rad(radius), nan=lens.half_angle_limit_rad))
+    reach = float(np.nan_to_num(lens.angle_rad(radius * _CURVE_BEYOND), nan=lens.half_angle_limit_rad))
     ahead = np.array([0.0, 0.0, 1.0]) - up[2] * up
     if np.linalg.norm(ahead) < 1e-9:
         r = math.radians(roll_deg)

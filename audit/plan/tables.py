@@ -586,9 +586,10 @@ def write_xlsx(path: Path, sheets: dict[str, tuple[Sequence[str], Sequence[Seque
         for row in (columns, *rows):
             line: list[Any] = []
             for value in row:
-                if isinstance(value, str):
-                    cell = WriteOnlyCell(sheet, escape(value))
-                    cell.data_type = "s"
+                if isinstance(value, (str, float)):
+                    # numbers go as text of full length under the number type: the library would cut them to 16 digits
+                    cell = WriteOnlyCell(sheet, escape(value) if isinstance(value, str) else repr(value))
+                    cell.data_type = "s" if isinstance(value, str) else "n"
                     line.append(cell)
                 else:
                     line.append(value)
