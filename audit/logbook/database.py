@@ -99,16 +99,19 @@ class Database:
         with self.errors(), self.engine.connect() as connection:
             return sa.inspect(connection).has_table("alembic_version")
 
-    def lay_out(self) -> None:
-        """Makes the tables in an empty database."""
-        with (
-            self.errors(),
-            self.engine.connect().execution_options(write=True) as connection,
-            connection.begin(),
-        ):
-            if not self.is_sqlite:
-                connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_FIRST_LOCK)))
-            _upgrade(connection)
+    def lay_out(self, connection: Connection) -> None:
+        """Makes the tables in an empty database, within a transaction of the caller.
+
+        Raises
+        ------
+        LogbookError
+            If there is a logbook already.
+        """
+        if not self.is_sqlite:
+            connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_FIRST_LOCK)))
+        if sa.inspect(connection).has_table("alembic_version"):
+            raise LogbookError(f"{self.shown}: there is a logbook already; open it, or give another address.")
+        _upgrade(connection)
 
     def schema(self) -> str:
         """The schema's revision.

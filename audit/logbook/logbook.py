@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import uuid
+from contextlib import nullcontext
 from pathlib import Path
 from types import TracebackType
 
@@ -12,12 +13,14 @@ import sqlalchemy as sa
 from audit import __version__
 from audit.errors import LogbookError
 from audit.logbook import tables
+from audit.logbook.archive import read_archive, write_archive
 from audit.logbook.database import SQLITE_NAME, Database, file_sentence, is_url
 from audit.logbook.images import ImageStore
 from audit.logbook.locks import one_writer
 from audit.logbook.results import Results
 from audit.logbook.signoff import Signoff
 from audit.logbook.store import Clock, utc_now
+from audit.logbook.watch import Watch
 from audit.plan.model import Site
 
 __all__ = ["Logbook"]
@@ -25,7 +28,7 @@ __all__ = ["Logbook"]
 _IMAGES_IN_FOLDER = "."
 
 
-class Logbook(Results, Signoff):
+class Logbook(Results, Signoff, Watch):
     """One site's plan, visits, photos, measurements, findings, decisions and signatures.
 
     Made by :meth:`create` and :meth:`open`. Methods may be called from several threads and processes; each is one
@@ -56,21 +59,10 @@ class Logbook(Results, Signoff):
         LogbookError
             If there is one already, the place can't be written, or an image store is missing.
         """
-        address = os.fspath(address)
-        if is_url(address) and images is None:
-            raise LogbookError(
-                "a logbook in a database needs a place for its images; give a folder or s3://bucket/prefix."
-            )
-        _make_folder(address)
-        database = Database(address)
-        if database.exists():
-            raise LogbookError(f"{database.shown}: there is a logbook already; open it, or give another address.")
-        images_url = images or _IMAGES_IN_FOLDER
+        database, images_url = _empty_place(os.fspath(address), images)
         book = cls(database, ImageStore(_images_address(database, images_url)), clock)
-        database.lay_out()
         with database.writing() as connection:
-            if connection.execute(sa.select(tables.logbook.c.id)).first() is not None:
-                raise LogbookError(f"{database.shown}: somebody else has just started this logbook; open it.")
+            database.lay_out(connection)
             connection.execute(
                 tables.logbook.insert().values(
                     id=1,
@@ -117,8 +109,39 @@ class Logbook(Results, Signoff):
         with database.reading() as connection:
             images_url = images or connection.execute(sa.select(tables.logbook.c.images_url)).scalar()
         if images_url is None:
-            raise LogbookError(f"{database.shown}: the logbook was never finished; start it again elsewhere.")
+            raise LogbookError(f"{database.shown}: the logbook is empty; restore it from a backup.")
         return cls(database, ImageStore(_images_address(database, images_url)), clock)
+
+    def export(self, path: str | os.PathLike[str]) -> None:
+        """Writes the whole logbook, without its private key, as one checked archive.
+
+        Raises
+        ------
+        LogbookError
+            If an image is missing or changed, or the disk is full.
+        """
+        with one_writer(self.database, self.clock()) if not self.database.read_only else nullcontext():
+            write_archive(self.database, self.images, Path(path))
+
+    @classmethod
+    def import_(
+        cls,
+        path: str | os.PathLike[str],
+        address: str | os.PathLike[str],
+        images: str | None = None,
+        clock: Clock = utc_now,
+    ) -> Logbook:
+        """Makes a logbook from an archive, at another address and on another database if wanted.
+
+        Raises
+        ------
+        LogbookError
+            If the archive is damaged or there is a logbook at the address already.
+        """
+        database, images_url = _empty_place(os.fspath(address), images)
+        store = ImageStore(_images_address(database, images_url))
+        read_archive(Path(path), database, store, images_url)
+        return cls(database, store, clock)
 
     @property
     def address(self) -> str:
@@ -136,6 +159,17 @@ class Logbook(Results, Signoff):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def _empty_place(address: str, images: str | None) -> tuple[Database, str]:
+    """A database without a logbook in it, and the image store's address as it will be noted."""
+    if is_url(address) and images is None:
+        raise LogbookError("a logbook in a database needs a place for its images; give a folder or s3://bucket/prefix.")
+    _make_folder(address)
+    database = Database(address)
+    if database.exists():
+        raise LogbookError(f"{database.shown}: there is a logbook already; open it, or give another address.")
+    return database, images or _IMAGES_IN_FOLDER
 
 
 def _make_folder(address: str) -> None:

@@ -12,7 +12,7 @@ from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, load, sha256_hex
 from audit.logbook.records import PlanRecord
 from audit.logbook.store import Store, VisitRef, number_of
-from audit.plan.model import Site
+from audit.plan.model import Camera, Site
 
 __all__ = ["Plans"]
 
@@ -24,6 +24,23 @@ class Plans(Store):
         """The site by the plan in force, or by the plan that a signed visit was signed with."""
         with self.database.reading() as connection:
             return load(Site, self._plan_row(connection, visit).site)
+
+    def planned_camera(self, camera: str, visit: VisitRef | None = None) -> Camera:
+        """One planned camera, without reading the whole plan.
+
+        Raises
+        ------
+        LogbookError
+            If the plan has no such camera.
+        """
+        table = tables.plan_cameras
+        with self.database.reading() as connection:
+            plan = self._plan_id(connection, visit)
+            query = sa.select(table.c.body).where(table.c.plan == plan, table.c.camera == camera)
+            body = connection.execute(query).scalar()
+        if body is None:
+            raise LogbookError(f"the plan has no camera '{camera}'; check the camera's id.")
+        return load(Camera, body)
 
     def plan_file(self, visit: VisitRef | None = None) -> tuple[str, bytes]:
         """Name and bytes of the plan file as it was handed in."""
@@ -46,24 +63,31 @@ class Plans(Store):
                 self._add_plan(connection, site, plan_name, plan_bytes, by)
 
     def _add_plan(self, connection: Connection, site: Site, name: str, data: bytes, by: str | None) -> None:
-        connection.execute(
-            tables.plans.insert().values(
-                sha256=sha256_hex(data),
-                name=clean_text(name),
-                data=data,
-                site=dump(site),
-                since=self.clock(),
-                by=None if by is None else clean_text(by),
-            )
-        )
+        table = tables.plans
+        values = {
+            "sha256": sha256_hex(data),
+            "name": clean_text(name),
+            "data": data,
+            "site": dump(site),
+            "since": self.clock(),
+            "by": None if by is None else clean_text(by),
+        }
+        plan = connection.execute(table.insert().values(**values).returning(table.c.id)).scalar_one()
+        rows = [{"plan": plan, "camera": clean_text(c.camera), "body": dump(c)} for c in site.cameras]
+        if rows:
+            connection.execute(tables.plan_cameras.insert(), rows)
 
     def _plan_row(self, connection: Connection, visit: VisitRef | None) -> sa.Row[Any]:
-        query = sa.select(tables.plans).order_by(tables.plans.c.id.desc()).limit(1)
+        plan = self._plan_id(connection, visit)
+        return connection.execute(sa.select(tables.plans).where(tables.plans.c.id == plan)).one()
+
+    def _plan_id(self, connection: Connection, visit: VisitRef | None) -> int:
+        """The plan that a signed visit was signed with; else the one in force."""
         if visit is not None:
-            signed_with = self._visit_row(connection, number_of(visit)).plan
+            signed_with: int | None = self._visit_row(connection, number_of(visit)).plan
             if signed_with is not None:
-                query = sa.select(tables.plans).where(tables.plans.c.id == signed_with)
-        row = connection.execute(query).one_or_none()
-        if row is None:
+                return signed_with
+        latest: int | None = connection.execute(sa.select(sa.func.max(tables.plans.c.id))).scalar()
+        if latest is None:
             raise LogbookError(f"{self.database.shown}: the logbook holds no plan; restore it from a backup.")
-        return row
+        return latest

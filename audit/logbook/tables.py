@@ -38,6 +38,7 @@ __all__ = [
     "metadata",
     "photos",
     "placements",
+    "plan_cameras",
     "plans",
     "records",
     "references",
@@ -48,7 +49,7 @@ __all__ = [
 ]
 
 #: The Alembic revision that this program reads and writes.
-SCHEMA = "0001"
+SCHEMA = "0002"
 
 metadata = MetaData(
     naming_convention={
@@ -112,6 +113,14 @@ plans = Table(
     Column("site", Text, nullable=False),
     Column("since", UtcText, nullable=False),
     Column("by", Text),
+)
+
+plan_cameras = Table(
+    "plan_cameras",
+    metadata,
+    Column("plan", Integer, ForeignKey("plans.id"), primary_key=True),
+    Column("camera", Text, primary_key=True),
+    Column("body", Text, nullable=False),
 )
 
 visits = Table(

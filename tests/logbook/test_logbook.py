@@ -7,12 +7,12 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from logbook_samples import DAY, METHOD, PLAN, fill, make_photo, make_placement, make_site, make_verdict, start
 
 from audit.errors import LogbookError
 from audit.judge.finding import Verdict
 from audit.logbook import Logbook, SeenFile
 from audit.match.placement import Placement
+from tests.logbook_samples import DAY, METHOD, PLAN, fill, make_photo, make_placement, make_site, make_verdict, start
 
 
 def test_a_site_comes_back_as_it_was_given(place) -> None:

@@ -10,11 +10,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from logbook_samples import fill, start
 
 from audit.errors import LogbookError, SignatureError
 from audit.logbook import Logbook, VerifyProblem, is_package, verify_package, zip_package
 from audit.logbook.signing import signing_key
+from tests.logbook_samples import fill, start
 
 OURS = ("record.json", "record.sig", "public_key.pem", "content.json", "files.json", "files.sig")
 LARGE_FLIPS = int(os.environ.get("PHOTO_AUDIT_TEST_FLIPS", "100"))

@@ -13,12 +13,12 @@ import pytest
 import rfc8785
 import sqlalchemy as sa
 from cryptography.hazmat.primitives.serialization import load_pem_private_key
-from logbook_samples import DAY, METHOD, fill, make_photo, make_placement, make_site, make_verdict, start
 
 from audit.errors import LogbookError, SignatureError
 from audit.logbook import Logbook, tables
 from audit.logbook.record import parse_record
 from audit.logbook.signing import fingerprint, signature_fits, signing_key
+from tests.logbook_samples import DAY, METHOD, fill, make_photo, make_placement, make_site, make_verdict, start
 
 LATER = DAY + timedelta(days=183)
 

@@ -1,0 +1,210 @@
+"""A whole logbook as one checked file: for backups, and for moving between a folder and a database.
+
+The archive is a ZIP with ``tables/NAME.jsonl`` (one row a line), ``images/HASH``, ``previews/HASH`` and, last,
+``hashes.json`` with the SHA-256 of each of them. Reading it back takes members by the names that belong in an
+archive and unpacks nothing by a name found in it. Private keys are never part of it.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import os
+import re
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, Any
+
+import sqlalchemy as sa
+from sqlalchemy import Connection
+
+from audit.errors import LogbookError
+from audit.logbook import tables
+from audit.logbook.codec import dump_plain, load_plain
+from audit.logbook.database import Database, file_sentence
+from audit.logbook.images import ImageStore
+
+__all__ = ["read_archive", "write_archive"]
+
+_FORMAT = "photo-audit logbook 1"
+_HASHES = "hashes.json"
+_MEMBER = re.compile(r"tables/[a-z_]{1,40}\.jsonl|(images|previews)/[0-9a-f]{64}")
+_BLOCK = 1 << 20
+_ROWS_AT_ONCE = 2000
+_LONGEST_LINE = 512 << 20
+_LARGEST_IMAGE = 4 << 30
+
+
+def write_archive(database: Database, images: ImageStore, path: Path) -> None:
+    """Writes everything that a logbook keeps into one file, which takes its name only when it is whole."""
+    new = path.with_name(path.name + ".new")
+    hashes: dict[str, str] = {}
+    try:
+        with zipfile.ZipFile(new, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
+            with database.reading() as connection:
+                for table in tables.metadata.sorted_tables:
+                    name = f"tables/{table.name}.jsonl"
+                    hashes[name] = _write_rows(archive, name, connection, table)
+                keys = list(connection.execute(sa.select(tables.images.c.sha256)).scalars())
+            for sha256 in sorted(keys):
+                hashes[f"images/{sha256}"] = _write_bytes(archive, f"images/{sha256}", images.get(sha256))
+                preview = images.get_preview(sha256)
+                if preview is not None:
+                    hashes[f"previews/{sha256}"] = _write_bytes(archive, f"previews/{sha256}", preview)
+            record = {"format": _FORMAT, "schema": tables.SCHEMA, "members": hashes}
+            archive.writestr(_HASHES, dump_plain(record), zipfile.ZIP_DEFLATED)
+        with new.open("rb") as file:
+            os.fsync(file.fileno())
+        os.replace(new, path)
+    except OSError as error:
+        raise LogbookError(file_sentence(str(path), error)) from error
+    finally:
+        new.unlink(missing_ok=True)
+
+
+def read_archive(path: Path, database: Database, images: ImageStore, images_url: str) -> None:
+    """Makes a logbook from an archive: images first, then all tables and rows in one transaction.
+
+    Raises
+    ------
+    LogbookError
+        If the archive is damaged, holds what doesn't belong in it, or comes from another schema.
+    """
+    try:
+        with zipfile.ZipFile(path) as archive:
+            listed = _listed(archive, path)
+            for name in listed:
+                room, _, sha256 = name.partition("/")
+                if room == "images":
+                    if images.put(_read_bytes(archive, name, listed, path)) != sha256:
+                        raise _damaged(path, name)
+                elif room == "previews":
+                    images.put_preview(sha256, _read_bytes(archive, name, listed, path))
+            with database.writing() as connection:
+                database.lay_out(connection)
+                for table in tables.metadata.sorted_tables:
+                    name = f"tables/{table.name}.jsonl"
+                    _insert_rows(connection, table, _checked_lines(archive, name, listed, path), path)
+                _count_on(connection)
+                connection.execute(tables.logbook.update().values(images_url=images_url))
+    except (zipfile.BadZipFile, EOFError, NotImplementedError, UnicodeDecodeError, ValueError) as error:
+        raise LogbookError(f"{path}: the archive is damaged ({error}); take another copy of it.") from error
+    except OSError as error:
+        raise LogbookError(file_sentence(str(path), error)) from error
+
+
+def _write_rows(archive: zipfile.ZipFile, name: str, connection: Connection, table: sa.Table) -> str:
+    digest = hashlib.sha256()
+    columns = [column.name for column in table.columns]
+    query = sa.select(table).order_by(*table.primary_key.columns)
+    with archive.open(name, "w", force_zip64=True) as stream:
+        rows = connection.execution_options(yield_per=_ROWS_AT_ONCE).execute(query)
+        for row in rows:
+            line = dump_plain({c: _to_json(value) for c, value in zip(columns, row, strict=True)}).encode() + b"\n"
+            digest.update(line)
+            stream.write(line)
+    return digest.hexdigest()
+
+
+def _write_bytes(archive: zipfile.ZipFile, name: str, data: bytes) -> str:
+    archive.writestr(name, data, zipfile.ZIP_STORED)
+    return hashlib.sha256(data).hexdigest()
+
+
+def _listed(archive: zipfile.ZipFile, path: Path) -> dict[str, str]:
+    names = archive.namelist()
+    strange = [name for name in names if name != _HASHES and not _MEMBER.fullmatch(name)]
+    if strange or len(set(names)) != len(names):
+        raise LogbookError(f"{path}: the archive holds {strange[:1] or 'a name twice'}, which no logbook writes.")
+    if _HASHES not in names:
+        raise LogbookError(f"{path}: this is no archive of a logbook; make one with 'photo-audit export'.")
+    record = load_plain(archive.read(_HASHES).decode())
+    if record.get("format") != _FORMAT or record.get("schema") != tables.SCHEMA:
+        raise LogbookError(
+            f"{path}: the archive was written by another version (schema {record.get('schema')}, this program reads "
+            f"{tables.SCHEMA}); export it again with this version."
+        )
+    listed = record.get("members")
+    if not isinstance(listed, dict) or set(listed) != set(names) - {_HASHES}:
+        raise _damaged(path, _HASHES)
+    missing = {f"tables/{name}.jsonl" for name in tables.metadata.tables} - set(listed)
+    if missing:
+        raise _damaged(path, min(missing))
+    return listed
+
+
+def _read_bytes(archive: zipfile.ZipFile, name: str, listed: dict[str, str], path: Path) -> bytes:
+    info = archive.getinfo(name)
+    if info.file_size > _LARGEST_IMAGE or info.compress_type != zipfile.ZIP_STORED:
+        raise _damaged(path, name)
+    data = archive.read(name)
+    if hashlib.sha256(data).hexdigest() != listed[name]:
+        raise _damaged(path, name)
+    return data
+
+
+def _checked_lines(archive: zipfile.ZipFile, name: str, listed: dict[str, str], path: Path) -> Iterator[dict[str, Any]]:
+    """Rows of a table; the last one comes only if all of them have the right hash, else nothing is kept."""
+    digest = hashlib.sha256()
+    with archive.open(name) as stream:
+        for line in _lines(stream, path, name):
+            digest.update(line)
+            yield load_plain(line.decode())
+    if digest.hexdigest() != listed[name]:
+        raise _damaged(path, name)
+
+
+def _lines(stream: IO[bytes], path: Path, name: str) -> Iterator[bytes]:
+    while line := stream.readline(_LONGEST_LINE):
+        if not line.endswith(b"\n"):
+            raise _damaged(path, name)
+        yield line
+
+
+def _insert_rows(connection: Connection, table: sa.Table, rows: Iterator[dict[str, Any]], path: Path) -> None:
+    names = {column.name for column in table.columns}
+    batch: list[dict[str, Any]] = []
+    for row in rows:
+        if set(row) != names:
+            raise _damaged(path, table.name)
+        batch.append({name: _from_json(table.c[name], value) for name, value in row.items()})
+        if len(batch) == _ROWS_AT_ONCE:
+            connection.execute(table.insert(), batch)
+            batch = []
+    if batch:
+        connection.execute(table.insert(), batch)
+
+
+def _count_on(connection: Connection) -> None:
+    """Numbers given by the database itself go on after those that were read in."""
+    if connection.dialect.name != "postgresql":
+        return
+    for table in tables.metadata.sorted_tables:
+        if table.autoincrement_column is not None:
+            sequence = sa.func.pg_get_serial_sequence(table.name, "id")
+            last = sa.select(sa.func.max(table.c.id)).scalar_subquery()
+            connection.execute(sa.select(sa.func.setval(sequence, sa.func.coalesce(last, 1), last.is_not(None))))
+
+
+def _to_json(value: Any) -> Any:
+    if isinstance(value, bytes | memoryview):
+        return base64.b64encode(bytes(value)).decode()
+    return value
+
+
+def _from_json(column: sa.Column[Any], value: Any) -> Any:
+    if value is None:
+        return None
+    if isinstance(column.type, sa.LargeBinary):
+        return base64.b64decode(value, validate=True)
+    if isinstance(column.type, sa.TypeDecorator):
+        return column.type.process_result_value(value, _NO_DIALECT)
+    return value
+
+
+_NO_DIALECT = sa.engine.default.DefaultDialect()
+
+
+def _damaged(path: Path, name: str) -> LogbookError:
+    return LogbookError(f"{path}: '{name}' in the archive was changed or is incomplete; take another copy of it.")

@@ -1,0 +1,162 @@
+"""A whole logbook goes out as one checked file and comes back the same, on either database."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import random
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from audit.errors import LogbookError
+from audit.logbook import Logbook
+from tests.logbook_samples import DAY, METHOD, fill, make_photo, start
+
+
+def everything(book: Logbook) -> tuple:
+    numbers = [v.number for v in book.visits()]
+    return (
+        book.site(),
+        book.plans(),
+        book.visits(),
+        [book.photos(n) for n in numbers],
+        [book.refusals(n) for n in numbers],
+        [book.placements(n) for n in numbers],
+        [book.verdicts(n) for n in numbers],
+        [book.verdict_counts(n) for n in numbers],
+        [book.decisions(n) for n in numbers],
+        [book.answer_history(n) for n in numbers],
+        [book.measurements(n, METHOD) for n in numbers],
+        [book.seen(n) for n in numbers],
+        book.references(),
+        [book.signed_record(n) for n in numbers],
+        [book.image(p.sha256) for n in numbers for p in book.photos(n)],
+        [book.preview(p.sha256) for n in numbers for p in book.photos(n)],
+    )
+
+
+def filled(address: str, images: str | None = None) -> Logbook:
+    book = start(address, images)
+    visit = fill(book)
+    book.decide(visit, "C-1", "aim", "accept", "Ada Example", "")
+    book.undo(visit, "C-1", "aim", "Ada Example")
+    book.sign(visit, "Ada Example")
+    later = fill(book, DAY.replace(month=12), salt=b"later")
+    data = random.Random(1).randbytes(100_000)
+    book.add_photo(later, make_photo("ä ☂/b.jpg", data), data, mtime_ns=1_700_000_000_123_456_789)
+    return book
+
+
+def test_a_folder_moves_to_postgresql_and_back(
+    tmp_path: Path, postgres_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PHOTO_AUDIT_KEYS", str(tmp_path / "keys"))
+    book = filled(str(tmp_path / "a"))
+    book.export(tmp_path / "a.zip")
+    moved = Logbook.import_(tmp_path / "a.zip", postgres_url, images=str(tmp_path / "images"))
+    assert everything(moved) == everything(book)
+    assert moved.verify() == ()
+    moved.decide(2, "C-1", "aim", "waive", "Ada Example", "numbers go on after those that were read")
+    assert [d.id for d in moved.decisions(2)] == [3]
+    moved.sign(2, "Ada Example", keys=tmp_path / "a" / "keys")
+    moved.export(tmp_path / "b.zip")
+    back = Logbook.import_(tmp_path / "b.zip", tmp_path / "c")
+    assert everything(back) == everything(moved)
+    assert Logbook.open(tmp_path / "c").verify() == ()
+
+
+def test_an_archive_holds_no_private_key(tmp_path: Path) -> None:
+    book = filled(str(tmp_path / "a"))
+    book.export(tmp_path / "a.zip")
+    with zipfile.ZipFile(tmp_path / "a.zip") as archive:
+        assert not any(b"PRIVATE KEY" in archive.read(name) for name in archive.namelist())
+
+
+def test_an_existing_logbook_is_never_written_over(tmp_path: Path) -> None:
+    book = filled(str(tmp_path / "a"))
+    book.export(tmp_path / "a.zip")
+    before = everything(book)
+    with pytest.raises(LogbookError, match="there is a logbook already"):
+        Logbook.import_(tmp_path / "a.zip", tmp_path / "a")
+    assert everything(book) == before
+
+
+def test_a_logbook_with_a_lost_image_is_not_archived(tmp_path: Path) -> None:
+    book = filled(str(tmp_path / "a"))
+    Path(book.image_location(book.photos(1)[0].sha256)).unlink()
+    with pytest.raises(LogbookError, match="missing"):
+        book.export(tmp_path / "a.zip")
+    assert not list(tmp_path.glob("a.zip*"))
+
+
+def test_a_changed_archive_is_refused_and_leaves_nothing_behind(tmp_path: Path) -> None:
+    filled(str(tmp_path / "a")).export(tmp_path / "a.zip")
+    whole = (tmp_path / "a.zip").read_bytes()
+    chance = random.Random(3)
+    refused = 0
+    for turn in range(int(os.environ.get("PHOTO_AUDIT_TEST_FLIPS", "40")) // 4):
+        place = chance.randrange(len(whole))
+        (tmp_path / "b.zip").write_bytes(whole[:place] + bytes([whole[place] ^ 0x5A]) + whole[place + 1 :])
+        target = tmp_path / f"b{turn}"
+        try:
+            book = Logbook.import_(tmp_path / "b.zip", target)
+        except LogbookError as error:
+            refused += 1
+            assert "b.zip" in error.message
+            assert not Logbook.exists(target)
+        else:
+            assert book.verify() == (), "only the wrapping was hit"
+    assert refused
+
+
+def rewritten(source: Path, target: Path, changes: dict[str, bytes | None]) -> None:
+    """A copy of an archive with members replaced, added or left out, and hashes that fit."""
+    with zipfile.ZipFile(source) as old, zipfile.ZipFile(target, "w") as new:
+        members = {name: old.read(name) for name in old.namelist()}
+        record = json.loads(members.pop("hashes.json"))
+        for name, data in changes.items():
+            if data is None:
+                members.pop(name)
+            else:
+                members[name] = data
+        record["members"] = {name: hashlib.sha256(data).hexdigest() for name, data in members.items()}
+        for name, data in members.items():
+            new.writestr(name, data)
+        new.writestr("hashes.json", json.dumps(record))
+
+
+@pytest.mark.parametrize(
+    ("changes", "sentence"),
+    [
+        ({"../../outside": b"x"}, "no logbook writes"),
+        ({"/etc/cron.d/x": b"x"}, "no logbook writes"),
+        ({"images/" + "0" * 64: b"other bytes"}, "changed or is incomplete"),
+        ({"tables/visits.jsonl": b'{"number":1}\n'}, "changed or is incomplete"),
+        ({"tables/visits.jsonl": b"not json\n"}, "can't be read"),
+        ({"tables/visits.jsonl": b"{}"}, "changed or is incomplete"),
+        ({"tables/visits.jsonl": None}, "changed or is incomplete"),
+    ],
+)
+def test_a_forged_archive_is_refused(tmp_path: Path, changes: dict[str, bytes | None], sentence: str) -> None:
+    book = start(str(tmp_path / "a"))
+    book.export(tmp_path / "a.zip")
+    rewritten(tmp_path / "a.zip", tmp_path / "b.zip", changes)
+    with pytest.raises(LogbookError, match=sentence):
+        Logbook.import_(tmp_path / "b.zip", tmp_path / "b")
+    assert not Logbook.exists(tmp_path / "b")
+    assert not (tmp_path.parent / "outside").exists()
+
+
+def test_what_is_no_archive_is_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / "text.zip").write_text("no zip")
+    with pytest.raises(LogbookError, match="damaged"):
+        Logbook.import_(tmp_path / "text.zip", tmp_path / "b")
+    with zipfile.ZipFile(tmp_path / "other.zip", "w"):
+        pass
+    with pytest.raises(LogbookError, match="no archive of a logbook"):
+        Logbook.import_(tmp_path / "other.zip", tmp_path / "b")
+    with pytest.raises(LogbookError, match=r"nothing\.zip"):
+        Logbook.import_(tmp_path / "nothing.zip", tmp_path / "b")
