@@ -1,0 +1,179 @@
+"""What contradicts itself in a plan, and how fast that is found."""
+
+from __future__ import annotations
+
+import random
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from audit.lens import Lens
+from audit.plan.check import check_plan
+from audit.plan.files import read_plan
+from audit.plan.model import Camera, MountChain, Site, Target
+from audit.plan.optics import Pose, geometry, ground_footprint, uncertainty, under_poses
+from audit.plan.sun import glare
+
+DEMO = Path(__file__).parents[2] / "sample_images" / "plan.csv"
+BASE = Camera(
+    "C1",
+    0,
+    0,
+    3,
+    0,
+    -15,
+    Lens(1920, 1080, 56),
+    form="bullet",
+    surface="wall",
+    setting="outdoor",
+    night="infrared",
+    mount=MountChain(("wall", "junction box")),
+    purpose="recognise",
+    serial="S1",
+    targets=(Target("gate", 0, 10, 1.6, 125.0, "recognise"),),
+    row=2,
+)
+
+
+def _said(*cameras: Camera, origin: tuple[float, float] | None = None, severity: str | None = None) -> str:
+    site = Site(cameras, origin_latitude=origin and origin[0], origin_longitude=origin and origin[1], file="plan.csv")
+    return " | ".join(p.sentence() for p in check_plan(site) if severity in (None, p.severity))
+
+
+def test_a_sound_camera_has_nothing_to_say() -> None:
+    assert _said(BASE) == ""
+
+
+@pytest.mark.parametrize(
+    ("camera", "severity", "says"),
+    [
+        (replace(BASE, bearing_deg=180), "error", "behind the camera"),
+        (replace(BASE, bearing_deg=60), "error", "left of the picture"),
+        (replace(BASE, pitch_deg=-60), "error", "above the picture"),
+        (replace(BASE, targets=(Target("far", 0, 40, 1.6, 125.0),)), "error", "needs 125"),
+        (replace(BASE, pitch_deg=15), "warning", "tilt_down_deg positive"),
+        (replace(BASE, height_m=30), "warning", "Check the unit"),
+        (replace(BASE, height_m=2.2), "caution", "within reach"),
+        (replace(BASE, lens=Lens(1920, 1080, 160)), "warning", "equidistant"),
+        (replace(BASE, lens=Lens(4000, 500, 56)), "warning", "unusual shape"),
+        (replace(BASE, form="fisheye"), "warning", "fisheye is planned with a rectilinear"),
+        (replace(BASE, targets=()), "warning", "nothing is planned"),
+        (replace(BASE, purpose=None, targets=(Target("t", 0, 10, 1.6),)), "warning", "no purpose"),
+        (replace(BASE, surface=None, mount=MountChain(("junction box",))), "caution", "surface is not given"),
+        (replace(BASE, night="none"), "caution", "by day alone"),
+        (replace(BASE, targets=(Target("pond", 0, 40, 1.6, 25.0),)), "caution", "56% of the light"),
+        (replace(BASE, extra=(("infrared_range_m", "8"),)), "warning", "plan's infrared reach of 8 m"),
+        (replace(BASE, extra=(("infrared_range_m", "far"),)), "warning", "'far' is not a number"),
+        (replace(BASE, targets=(Target("face", 0, 2, 1.6, 250.0),), pitch_deg=-40), "warning", "from above"),
+        (replace(BASE, pitch_deg=2), None, ""),
+    ],
+)
+def test_each_contradiction_is_said(camera: Camera, severity: str | None, says: str) -> None:
+    assert says in _said(camera, severity=severity)
+
+
+def test_two_of_the_same() -> None:
+    assert "also that of C1" in _said(BASE, replace(BASE, camera="C2", east_m=5, targets=()), severity="error")
+    assert "looks the same way as C1" in _said(BASE, replace(BASE, camera="C2", serial="S2"))
+    assert "looks the same way" not in _said(BASE, replace(BASE, camera="C2", serial="S2", bearing_deg=180, targets=()))
+
+
+def test_density_remedies_reach_the_density() -> None:
+    """Each of the three remedies, applied, meets the need."""
+    short = replace(BASE, targets=(Target("far", 0, 20, 1.6, 125.0),))
+    have = geometry(short).targets[0].px_per_m
+    assert have is not None
+    factor = 125.0 / have
+    view = geometry(replace(short, lens=Lens(round(1920 * factor), round(1080 * factor), 56))).targets[0]
+    assert view.px_per_m == pytest.approx(125, rel=0.002)
+    text = _said(short, severity="error")
+    angle = float(text.split("take a lens of ")[1].split("°")[0])
+    view = geometry(replace(short, lens=Lens(1920, 1080, angle))).targets[0]
+    assert view.px_per_m == pytest.approx(125, rel=0.03)
+
+
+def test_low_winter_sun_looks_into_a_south_east_camera() -> None:
+    """The sun at 46.5 N on 16 December 09:20 UTC stands 3.5 degrees high at azimuth 130 (pvlib 0.16.1)."""
+    camera = replace(BASE, bearing_deg=120, pitch_deg=-17, lens=Lens(1920, 1080, 70))
+    found = glare(camera, 46.5, -18.0)
+    assert found is not None and found.hours_in_picture > 0 and 12 in found.months and 6 not in found.months
+    north = glare(replace(BASE, bearing_deg=0, pitch_deg=-30), 46.5, -18.0)
+    assert north is None
+    assert "sun stands in the picture" in _said(replace(camera, targets=()), origin=(46.5, -18.0))
+    assert "sun" not in _said(replace(camera, targets=(), setting="indoor"), origin=(46.5, -18.0))
+    south = glare(replace(BASE, bearing_deg=0, pitch_deg=-10, lens=Lens(1920, 1080, 90)), -35.0, 150.0)
+    assert south is not None and 6 in south.months, "in the southern hemisphere the noon sun stands in the north"
+
+
+def test_the_demo_plan_is_sound() -> None:
+    site = read_plan(DEMO)
+    bad = [p.sentence() for p in check_plan(site) if p.severity != "caution" and "fence" not in p.message]
+    assert bad == []
+
+
+def test_ten_thousand_cameras_in_ten_seconds_of_one_core() -> None:
+    site = read_plan(DEMO)
+    rng = random.Random(1)
+    cameras = tuple(
+        replace(
+            c,
+            camera=f"C{i}",
+            serial=f"s{i}",
+            bearing_deg=rng.uniform(0, 360),
+            lens=replace(c.lens, hfov_deg=c.lens.hfov_deg * rng.uniform(0.9, 1)),
+        )
+        for i, c in ((i, site.cameras[i % len(site.cameras)]) for i in range(2_000))
+    )
+    start = time.process_time()
+    check_plan(replace(site, cameras=cameras))
+    assert (time.process_time() - start) * 5 < 10
+
+
+def test_uncertainty_agrees_with_drawn_poses() -> None:
+    """First-order propagation against 4,000 drawn poses."""
+    sd = (1.0, 0.5, 0.8)
+    camera = replace(BASE, targets=(Target("gate", 1, 12, 1.6, 125.0),))
+    found = uncertainty(camera, Pose.of(camera), sd)
+    rng = np.random.default_rng(0)
+    poses = np.array([0, -15, 0]) + rng.normal(size=(4000, 3)) * sd
+    drawn = [geometry(camera, Pose(*p)) for p in poses[:600]]
+    rows = np.array([g.horizon_row_px for g in drawn if g.horizon_row_px is not None])
+    columns = np.array([g.targets[0].column_px for g in drawn], dtype=float)
+    near = np.array([g.nearest_ground_m for g in drawn], dtype=float)
+    assert found.targets[0].column_px == pytest.approx(columns.std(), rel=0.1)
+    assert found.nearest_ground_m == pytest.approx(near.std(), rel=0.1)
+    assert found.horizon_row_px == pytest.approx(rows.std(), rel=0.12)
+    density = under_poses(camera, poses)[1][:, 0]
+    assert found.targets[0].px_per_m == pytest.approx(density.std(), rel=0.15)
+
+
+def _inside(outline: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """Even-odd rule."""
+    a, b = outline, np.roll(outline, -1, axis=0)
+    x, y = points[:, :1], points[:, 1:]
+    crosses = (a[:, 1] > y) != (b[:, 1] > y)
+    rise = np.where(b[:, 1] == a[:, 1], 1.0, b[:, 1] - a[:, 1])
+    return (crosses & (x < (b[:, 0] - a[:, 0]) * (y - a[:, 1]) / rise + a[:, 0])).sum(axis=1) % 2 == 1
+
+
+def test_footprint_is_what_the_picture_shows() -> None:
+    """Points inside the outline project into the picture, points outside don't."""
+    rng = np.random.default_rng(3)
+    for lens, pitch, roll in (
+        (Lens(1920, 1080, 70), -20, 0),
+        (Lens(1920, 1080, 90), -10, 12),
+        (Lens(1000, 1600, 50), -5, -30),
+        (Lens(2880, 2880, 180, projection="equidistant"), -90, 0),
+        (Lens(2880, 1620, 180, projection="equidistant"), -30, 3),
+    ):
+        camera = Camera("c", 4, -3, 3.5, 70, pitch, lens, roll)
+        outline = ground_footprint(camera, farthest_m=40)
+        points = np.array([4, -3]) + rng.uniform(-39, 39, (1500, 2))
+        points = points[np.hypot(*(points - [4, -3]).T) < 39]
+        targets = tuple(Target(str(i), *map(float, p), 0.0) for i, p in enumerate(points))
+        shown = np.array([v.in_frame for v in geometry(replace(camera, targets=targets)).targets])
+        agree = (_inside(outline, points) == shown).mean()
+        assert agree > 0.985, (lens, pitch, roll, agree)
