@@ -19,7 +19,6 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated, Any, cast
 
-import click
 import typer
 
 from audit import __version__
@@ -39,6 +38,9 @@ plan_app = typer.Typer(help="Look at a plan before anyone climbs.", no_args_is_h
 app.add_typer(plan_app, name="plan")
 
 DONE, PUT_RIGHT, COULD_NOT, SOME_REFUSED = 0, 1, 2, 3
+
+#: Root of the parser's usage errors; typer carries its own copy of click, so it is reached through typer.
+_Refused: Any = typer.BadParameter.__mro__[2]
 
 Json = Annotated[bool, typer.Option("--json", help="One JSON object per line on standard output.")]
 Visit = Annotated[int | None, typer.Option("--visit", help="Number of the visit; the latest without it.")]
@@ -66,11 +68,12 @@ def main() -> None:
         arguments = [*arguments[1:], "--json"]
     try:
         code = app(args=arguments, standalone_mode=False)
-    except click.exceptions.Abort:
+    except typer.Abort:
         _say("Stopped; run the same command again to go on.")
         code = COULD_NOT
-    except click.ClickException as error:
-        error.show(file=sys.stderr)
+    except _Refused as error:
+        text = error.format_message()
+        _say(text if not arguments else f"{text} 'photo-audit {arguments[0]} --help' lists what it takes.")
         code = COULD_NOT
     except AuditError as error:
         _say(error.message)

@@ -1,137 +1,77 @@
-"""Real servers for the tests: a private PostgreSQL, and an S3-compatible store over HTTP."""
+"""Shared fixtures: the command line in this process, a small plan, small pictures."""
 
 from __future__ import annotations
 
-import os
-import shutil
-import socket
-import subprocess
-import tempfile
-import uuid
-from collections.abc import Iterator
+import json
+import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+import cv2
+import numpy as np
 import pytest
+import skimage.data
+
+cv2.setNumThreads(1)
+
+PLAN_HEADER = (
+    "camera,name,latitude,longitude,height_m,bearing_deg,pitch_deg,hfov_deg,image_width_px,image_height_px,form,surface,"
+    "setting,mount,serial,night,purpose,target_east_m,target_north_m,target_up_m"
+)
 
 
 @dataclass(frozen=True)
-class Place:
-    """Where a test's logbook lives: an address, and an image store where the address alone doesn't say."""
+class Ran:
+    """What one command said."""
 
-    address: str
-    images: str | None = None
+    code: int
+    out: str
+    err: str
 
-
-class PostgresServer:
-    """A PostgreSQL server that can be stopped and started again.
-
-    Debian's binaries refuse to run as root, so that a root session starts them as the user postgres.
-    """
-
-    def __init__(self, folder: Path, binaries: Path) -> None:
-        self._binaries = binaries
-        self._data = folder / "data"
-        self._log = folder / "log"
-        self._as_user = ["runuser", "-u", "postgres", "--"] if os.getuid() == 0 else []
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self._port = probe.getsockname()[1]
-        if self._as_user:
-            shutil.chown(folder, "postgres", "postgres")
-        self._run("initdb", "-D", str(self._data), "-A", "trust", "-U", "audit", "-E", "UTF8", "--no-sync")
-        self.start()
-
-    def start(self) -> None:
-        options = f"-p {self._port} -c listen_addresses=127.0.0.1 -c unix_socket_directories='' -c fsync=off"
-        self._run("pg_ctl", "-D", str(self._data), "-l", str(self._log), "-o", options, "-w", "start")
-
-    def stop(self) -> None:
-        self._run("pg_ctl", "-D", str(self._data), "-m", "immediate", "-w", "stop")
-
-    def url(self, database: str) -> str:
-        return f"postgresql+psycopg://audit@127.0.0.1:{self._port}/{database}"
-
-    def _run(self, name: str, *arguments: str) -> None:
-        command = [*self._as_user, str(self._binaries / name), *arguments]
-        # Output goes to a file: a started server would keep a pipe open.
-        with tempfile.TemporaryFile() as output:
-            done = subprocess.run(command, stdout=output, stderr=subprocess.STDOUT, cwd="/", check=False)
-            output.seek(0)
-            assert done.returncode == 0, output.read().decode(errors="replace")
-
-
-def _binaries() -> Path | None:
-    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
-    if found:
-        return found[-1].parent
-    on_path = shutil.which("initdb")
-    return Path(on_path).parent if on_path else None
-
-
-@pytest.fixture(scope="session")
-def postgres_server() -> Iterator[PostgresServer]:
-    """A private server on a free port of the loopback."""
-    pytest.importorskip("psycopg")
-    binaries = _binaries()
-    if binaries is None:
-        pytest.skip("no PostgreSQL server binaries (Debian: apt-get install postgresql)")
-    folder = Path(tempfile.mkdtemp(prefix="photo-audit-postgres-", dir="/tmp"))
-    folder.chmod(0o755)
-    server = PostgresServer(folder, binaries)
-    try:
-        yield server
-    finally:
-        server.stop()
-        shutil.rmtree(folder, ignore_errors=True)
+    @property
+    def lines(self) -> list[dict[str, Any]]:
+        """Standard output as JSON lines."""
+        return [json.loads(line) for line in self.out.splitlines()]
 
 
 @pytest.fixture
-def postgres_url(postgres_server: PostgresServer) -> Iterator[str]:
-    """An empty database of its own."""
-    import psycopg
+def audit(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Ran]:
+    """Run ``photo-audit`` with arguments, in this process."""
+    from audit.cli import main
 
-    name = f"t{uuid.uuid4().hex[:12]}"
-    admin = postgres_server.url("postgres").replace("+psycopg", "")
-    with psycopg.connect(admin, autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    yield postgres_server.url(name)
-    with psycopg.connect(admin, autocommit=True) as connection:
-        connection.execute(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+    def run(*arguments: object) -> Ran:
+        monkeypatch.setattr(sys, "argv", ["photo-audit", *map(str, arguments)])
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as ended:
+            main()
+        said = capsys.readouterr()
+        assert "Traceback" not in said.err + said.out
+        return Ran(int(ended.value.code or 0), said.out, said.err)
 
-
-@pytest.fixture(scope="session")
-def s3_server() -> Iterator[str]:
-    """Address of an S3-compatible server that speaks HTTP (moto); it keeps objects in memory."""
-    pytest.importorskip("s3fs")
-    server_module = pytest.importorskip("moto.server")
-    server = server_module.ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
-    server.start()
-    host, port = server.get_host_and_port()
-    yield f"http://{host}:{port}"
-    server.stop()
+    return run
 
 
 @pytest.fixture
-def s3_url(s3_server: str, monkeypatch: pytest.MonkeyPatch) -> str:
-    """A bucket of its own, with address and keys in the environment as a user would give them."""
-    import s3fs
+def plan(tmp_path: Path) -> Path:
+    """A plan of two cameras."""
+    path = tmp_path / "plan.csv"
+    path.write_text(
+        PLAN_HEADER + "\n"
+        "C-1,Gate,46.5,-18.0,3.0,20,-15,56,640,360,bullet,pole,outdoor,mast > pole adapter > junction box,SN0001,none,"
+        "recognise,1.71,4.70,1.6\n"
+        "C-2,Yard,46.5005,-18.0,3.5,200,-12,56,640,360,bullet,wall,outdoor,wall > junction box,SN0002,infrared,observe,"
+        "-1.7,50.9,1.5\n",
+        encoding="utf-8",
+    )
+    return path
 
-    monkeypatch.setenv("AWS_ENDPOINT_URL", s3_server)
-    monkeypatch.setenv("AWS_ACCESS_KEY_ID", "test")
-    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "test")
-    monkeypatch.setenv("AWS_DEFAULT_REGION", "us-east-1")
-    s3fs.S3FileSystem.clear_instance_cache()
-    bucket = f"b{uuid.uuid4().hex[:12]}"
-    s3fs.S3FileSystem().mkdir(bucket)
-    return f"s3://{bucket}/site"
 
-
-@pytest.fixture(params=["folder", pytest.param("postgres", marks=pytest.mark.postgres)])
-def place(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Place:
-    """A logbook's place: a folder (SQLite) or a PostgreSQL database with a folder of images."""
-    monkeypatch.delenv("PHOTO_AUDIT_PASSPHRASE", raising=False)
-    monkeypatch.setenv("PHOTO_AUDIT_KEYS", str(tmp_path / "keys"))
-    if request.param == "folder":
-        return Place(str(tmp_path / "logbook"))
-    return Place(request.getfixturevalue("postgres_url"), str(tmp_path / "images"))
+@pytest.fixture
+def picture_bytes() -> bytes:
+    """A real photograph as a 640 x 360 JPEG (scikit-image's coffee, CC0)."""
+    picture = cv2.resize(skimage.data.coffee()[:337], (640, 360), interpolation=cv2.INTER_AREA)
+    done, data = cv2.imencode(".jpg", np.ascontiguousarray(picture[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, 90])
+    assert done
+    return bytes(data.tobytes())

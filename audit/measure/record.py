@@ -6,7 +6,7 @@ Arrays are kept as small as an overlay needs: the sky mask as a PNG of at most 4
 from __future__ import annotations
 
 import base64
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from typing import Any, cast
 
 import cv2
@@ -44,7 +44,7 @@ def measurement_to_record(measured: ImageMeasurement) -> Record:
             "pitch_deg": orientation.pitch_deg,
             "pitch_sd_deg": orientation.pitch_sd_deg,
             "note": orientation.note,
-            "lens": asdict(orientation.lens),
+            "lens": {f.name: getattr(orientation.lens, f.name) for f in fields(Lens) if f.init},
             "cues": list(orientation.cues),
             "segments_px": _segments(orientation.segments_px),
         },
