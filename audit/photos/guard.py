@@ -11,11 +11,14 @@ import atexit
 import importlib
 import io
 import json
+import math
 import os
+import signal
 import struct
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import IO, cast
@@ -25,8 +28,12 @@ __all__ = ["Guard", "GuardFailure", "guard_of_this_process", "serve"]
 MEMORY_LIMIT_BYTES = 1 << 30
 """Address space a worker may take above what it needs to stand ready."""
 TIME_LIMIT_S = 10.0
+"""Processor time a call may take."""
+WALL_LIMIT_S = 30.0
+"""Time by the clock: only met by what waits, or where many programs share the machine."""
 _START_ALLOWANCE_S = 30.0
 _LENGTHS = struct.Struct("<QQ")
+_OUT_OF_TIME = -getattr(signal, "SIGXCPU", 24)
 
 
 class GuardFailure(Exception):
@@ -45,12 +52,20 @@ class Guard:
     memory_limit_bytes : int
         Address space above what the idle worker has (no limit where the system offers none).
     time_limit_s : float
-        Wall-clock time a call may take; the worker is killed after it.
+        Processor time a call may take, in whole seconds upwards (no limit where the system offers none).
+    wall_limit_s : float
+        Time by the clock a call may take. The worker is killed after either.
     """
 
-    def __init__(self, memory_limit_bytes: int = MEMORY_LIMIT_BYTES, time_limit_s: float = TIME_LIMIT_S) -> None:
+    def __init__(
+        self,
+        memory_limit_bytes: int = MEMORY_LIMIT_BYTES,
+        time_limit_s: float = TIME_LIMIT_S,
+        wall_limit_s: float = WALL_LIMIT_S,
+    ) -> None:
         self.memory_limit_bytes = memory_limit_bytes
         self.time_limit_s = time_limit_s
+        self.wall_limit_s = wall_limit_s
         self._lock = threading.Lock()
         self._worker: subprocess.Popen[bytes] | None = None
         self._fresh = True
@@ -66,7 +81,7 @@ class Guard:
         with self._lock:
             worker = self._ready_worker()
             assert worker.stdin is not None and worker.stdout is not None
-            limit = self.time_limit_s + (_START_ALLOWANCE_S if self._fresh else 0.0)
+            limit = self.wall_limit_s + (_START_ALLOWANCE_S if self._fresh else 0.0)
             late = threading.Event()
 
             def stop() -> None:
@@ -81,14 +96,14 @@ class Guard:
                     _receive(worker.stdout)
                     self._fresh = False
                     timer.cancel()
-                    timer = threading.Timer(self.time_limit_s, stop)
+                    timer = threading.Timer(self.wall_limit_s, stop)
                     timer.daemon = True
                     timer.start()
                 _send(worker.stdin, {"task": task, "options": dict(options)}, blob)
                 answer, body = _receive(worker.stdout)
             except (OSError, EOFError, ValueError) as error:
-                self._discard()
-                raise GuardFailure("timeout" if late.is_set() else "died") from error
+                out_of_time = self._discard() == _OUT_OF_TIME
+                raise GuardFailure("timeout" if out_of_time or late.is_set() else "died") from error
             finally:
                 timer.cancel()
             failure = answer.get("failure")
@@ -121,9 +136,14 @@ class Guard:
                 "PYTHONPATH": os.pathsep.join(paths),
                 "OMP_NUM_THREADS": "1",
                 "OPENBLAS_NUM_THREADS": "1",
+                "MALLOC_ARENA_MAX": "1",
             }
             self._worker = subprocess.Popen(
-                [sys.executable, "-c", f"from audit.photos.guard import serve; serve({self.memory_limit_bytes})"],
+                [
+                    sys.executable,
+                    "-c",
+                    f"from audit.photos.guard import serve; serve({self.memory_limit_bytes}, {self.time_limit_s})",
+                ],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
@@ -134,18 +154,23 @@ class Guard:
             _widen(self._worker)
         return self._worker
 
-    def _discard(self) -> None:
+    def _discard(self) -> int | None:
+        """End the worker; the code it ended with."""
         worker, self._worker = self._worker, None
         if worker is None:
-            return
-        worker.kill()
-        worker.wait()
+            return None
+        try:
+            worker.wait(0.05)
+        except subprocess.TimeoutExpired:
+            worker.kill()
+        code = worker.wait()
         for stream in (worker.stdin, worker.stdout):
             if stream is not None:
                 try:
                     stream.close()
                 except OSError:
                     continue
+        return code
 
 
 _guards: dict[int, Guard] = {}
@@ -163,7 +188,7 @@ def guard_of_this_process() -> Guard:
         return _guards[here]
 
 
-def serve(memory_limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
+def serve(memory_limit_bytes: int = MEMORY_LIMIT_BYTES, time_limit_s: float = TIME_LIMIT_S) -> None:
     """What the worker runs: answer calls from standard input until it ends."""
     source, sink = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
@@ -171,6 +196,7 @@ def serve(memory_limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
 
     cv2.setNumThreads(1)
     importlib.import_module("audit.photos.intake")
+    _one_thread_for_heif()
     _limit(memory_limit_bytes)
     _send(sink, {"result": {"ready": True}}, b"")
     while True:
@@ -178,6 +204,7 @@ def serve(memory_limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
             request, blob = _receive(source)
         except EOFError:
             return
+        _allow_processor_time(time_limit_s)
         module, _, function = str(request["task"]).partition(":")
         try:
             result, body = getattr(importlib.import_module(module), function)(bytes(blob), request["options"])
@@ -188,6 +215,14 @@ def serve(memory_limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
             answer, body = {"failure": type(error).__name__}, b""
         del blob
         _send(sink, answer, body)
+
+
+def _one_thread_for_heif() -> None:
+    try:
+        import pillow_heif
+    except ImportError:
+        return
+    pillow_heif.options.DECODE_THREADS = 1
 
 
 def _widen(worker: subprocess.Popen[bytes]) -> None:
@@ -216,6 +251,15 @@ def _limit(memory_limit_bytes: int) -> None:
             resource.setrlimit(kind, (value, value))
         except (ValueError, OSError):
             continue
+
+
+def _allow_processor_time(seconds: float) -> None:
+    try:
+        import resource
+    except ImportError:
+        return
+    hard = resource.getrlimit(resource.RLIMIT_CPU)[1]
+    resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(time.process_time() + seconds), hard))
 
 
 def _address_space_bytes() -> int:
