@@ -20,6 +20,8 @@ knowing the bearing.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -54,13 +56,15 @@ def camera_from_world(bearing_deg: float, pitch_deg: float, roll_deg: float = 0.
     ndarray, shape (3, 3)
         ``R`` with ``d_camera = R @ d_world``; rows are the camera's right, down and forward axes in the world.
     """
-    b, p, r = np.radians([bearing_deg, pitch_deg, roll_deg])
-    forward = np.array([np.sin(b) * np.cos(p), np.cos(b) * np.cos(p), np.sin(p)])
-    right0 = np.array([np.cos(b), -np.sin(b), 0.0])
-    down0 = np.cross(forward, right0)
-    right = np.cos(r) * right0 + np.sin(r) * down0
-    down = -np.sin(r) * right0 + np.cos(r) * down0
-    return np.stack([right, down, forward])
+    b, p, r = math.radians(bearing_deg), math.radians(pitch_deg), math.radians(roll_deg)
+    sb, cb, sp, cp, sr, cr = math.sin(b), math.cos(b), math.sin(p), math.cos(p), math.sin(r), math.cos(r)
+    return np.array(
+        [
+            [cr * cb + sr * sb * sp, -cr * sb + sr * cb * sp, -sr * cp],
+            [-sr * cb + cr * sb * sp, sr * sb + cr * cb * sp, -cr * cp],
+            [sb * cp, cb * cp, sp],
+        ]
+    )
 
 
 def pose_from_rotation(rotation: FloatArray) -> tuple[float, float, float]:
