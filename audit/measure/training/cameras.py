@@ -26,8 +26,8 @@ class Shape:
         return -(-self.width // 32) * 32, -(-self.height // 32) * 32
 
 
-SHAPES = (Shape(384, 216), Shape(320, 240), Shape(288, 288), Shape(240, 320), Shape(216, 384))
-"""16:9, 4:3, square and the upright ones."""
+SHAPES = (Shape(384, 216), Shape(320, 240), Shape(240, 320))
+"""16:9, 4:3 and upright; each further size costs a minute of kernel selection, and the network is convolutional."""
 
 
 @dataclass(frozen=True, slots=True)

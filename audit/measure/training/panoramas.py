@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from math import pi
 from pathlib import Path
@@ -39,14 +40,17 @@ class PanoramaStack:
 def load_stack(folder: Path, split: str, device: torch.device) -> PanoramaStack:
     """Reads the places of one split ("train" or "held out")."""
     places = [p for p in json.loads((folder / "places.json").read_text()) if p["split"] == split]
-    layers = []
-    for place in places:
+
+    def layer(place: dict[str, object]) -> np.ndarray:
         code = cv2.imread(str(folder / f"{place['key']}.jp2"), cv2.IMREAD_UNCHANGED)[..., ::-1]
         stops = code.astype(np.float32) / 65535 * LOG_STOPS_TOTAL - LOG_STOPS_BELOW
         sky = np.zeros(stops.shape[:2], np.float32)
         if place["sky"]:
             sky = cv2.imread(str(folder / f"{place['key']}.png"), 0).astype(np.float32) / 255
-        layers.append(np.concatenate([stops, sky[..., None]], -1).astype(np.float16))
+        return np.concatenate([stops, sky[..., None]], -1).astype(np.float16)
+
+    with ThreadPoolExecutor() as pool:
+        layers = list(pool.map(layer, places))
     stack = torch.from_numpy(np.stack(layers)).to(device)
     n, height, width, _ = stack.shape
     level = np.stack([level_rotation(tuple(p["axis"]) if p["axis"] else None) for p in places])

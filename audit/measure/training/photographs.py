@@ -25,6 +25,7 @@ class PhotoStack:
     picture: Tensor
     sky: Tensor
     aspect: Tensor
+    weight: Tensor
 
 
 def load_photos(folder: Path, device: torch.device) -> PhotoStack | None:
@@ -43,13 +44,15 @@ def load_photos(folder: Path, device: torch.device) -> PhotoStack | None:
     if not pictures:
         return None
     linear = torch.from_numpy(np.stack(pictures)).to(device).float().div(255).pow(2.2).add(0.003)
-    return PhotoStack(linear, torch.from_numpy(np.stack(skies)).to(device).float(), torch.tensor(aspects, device=device))
+    weight = torch.tensor([5.0 if sky[0].any() else 1.0 for sky in skies], device=device)
+    return PhotoStack(linear, torch.from_numpy(np.stack(skies)).to(device).float(),
+                      torch.tensor(aspects, device=device), weight)  # fmt: skip
 
 
 def photo_views(n: int, shape: Shape, photos: PhotoStack, g: torch.Generator) -> tuple[Tensor, Tensor, Tensor]:
     """Radiance (n, h, w, 3), sky (n, h, w) and where it is known (n, h, w) of random crops."""
     dev = g.device
-    which = torch.randint(0, len(photos.aspect), (n,), generator=g, device=dev)
+    which = torch.multinomial(photos.weight, n, True, generator=g)
     wanted = shape.width / shape.height
     aspect = photos.aspect[which]
     zoom = 0.35 + 0.65 * torch.rand(n, generator=g, device=dev).sqrt()

@@ -23,7 +23,7 @@ def _band(x: Tensor, period: Tensor, low: Tensor, high: Tensor) -> Tensor:
 
 
 def render_scenes(
-    d: Tensor, skies: Tensor, tiles: Tensor, g: torch.Generator, boxes: int = 22, crowns: int = 5
+    d: Tensor, skies: Tensor, tiles: Tensor, g: torch.Generator, boxes: int = 16, crowns: int = 4
 ) -> tuple[Tensor, Tensor]:
     """Radiance (b, h, w, 3) and sky (b, h, w) seen along world rays ``d`` (b, h, w, 3).
 

@@ -33,8 +33,8 @@ from audit.measure.training.skies import noise_tiles, random_skies
 
 __all__ = ["Batch", "main", "make_batch", "network_loss"]
 
-SHAPE_SHARE = (0.5, 0.2, 0.12, 0.09, 0.09)
-SCENE_SHARE, PHOTO_SHARE = 0.2, 0.12
+SHAPE_SHARE = (0.6, 0.24, 0.16)
+SCENE_SHARE, PHOTO_SHARE = 0.15, 0.12
 UNIFORM_SHARE = 0.02
 """Share of cells taken to be wrong whatever the network says, in the likelihood of the up direction."""
 
@@ -185,6 +185,7 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=8.0)
     parser.add_argument("--batch", type=int, default=128, help="views a step and GPU")
     parser.add_argument("--rate", type=float, default=2e-3, help="peak learning rate")
+    parser.add_argument("--backbone", type=Path, help="ImageNet weights; by default backbone.pt in the packed folder")
     parser.add_argument("--resume", type=Path, help="state.pt of an earlier run, to go on from")
     parser.add_argument("--seed", type=int, default=20261125)
     given = parser.parse_args()
@@ -195,7 +196,7 @@ def main() -> None:
         torch.cuda.set_device(device)
         torch.distributed.init_process_group("nccl", device_id=device)
     torch.manual_seed(given.seed)
-    torch.backends.cudnn.benchmark = True
+    torch.backends.cudnn.benchmark = False
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     given.output.mkdir(parents=True, exist_ok=True)
     g = torch.Generator(device=device).manual_seed(given.seed + 1000 * rank)
@@ -209,9 +210,11 @@ def main() -> None:
     if given.resume:
         network.load_state_dict({k: v.float() for k, v in torch.load(given.resume, map_location=device).items()})
     else:
-        load_backbone(network, torch.load(given.packed / "backbone.pt", map_location=device))
+        load_backbone(network, torch.load(given.backbone or given.packed / "backbone.pt", map_location=device))
     network.to(memory_format=torch.channels_last)
     average = copy.deepcopy(network)
+    smooth = [t for t in average.state_dict().values() if t.dtype.is_floating_point]
+    fresh = [t for t in network.state_dict().values() if t.dtype.is_floating_point]
     backbone = [p for name, p in network.named_parameters() if name.startswith(("stem", "stages"))]
     rest = [p for name, p in network.named_parameters() if not name.startswith(("stem", "stages"))]
     groups = [{"params": backbone, "share": 0.5}, {"params": rest, "share": 1.0}]
@@ -252,9 +255,7 @@ def main() -> None:
         step += 1
         with torch.no_grad():
             keep = min(0.999, step / (step + 20))
-            for a, b in zip(average.state_dict().values(), network.state_dict().values(), strict=True):
-                if a.dtype.is_floating_point:
-                    a.lerp_(b, 1 - keep)
+            torch._foreach_lerp_(smooth, fresh, 1 - keep)
         if step % 100 == 0:
             now = time.monotonic()
             shown = {k: float(v.detach()) for k, v in parts.items()}

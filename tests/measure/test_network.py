@@ -1,0 +1,113 @@
+"""The shared network: shapes for any picture, honest refusals, symmetry, and plain scenes whose answer is known."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from audit.measure.network import input_size, look
+
+Picture = NDArray[np.uint8]
+
+
+def open_field(horizon_share: float, size: tuple[int, int] = (720, 1280)) -> Picture:
+    """Blue-white sky over textured ground whose grain grows towards the bottom; drawn for this test."""
+    height, width = size
+    rng = np.random.default_rng(5)
+    picture = np.zeros((height, width, 3), np.float32)
+    row = int(horizon_share * height)
+    t = np.linspace(0, 1, max(row, 1))[:, None, None]
+    picture[:row] = np.array([90, 140, 215]) * (1 - t) + np.array([205, 220, 235]) * t
+    for y in range(row, height):
+        grain = max(2, int(2 + (y - row) / 8))
+        line = np.repeat(rng.normal(0, 22, -(-width // grain)), grain)[:width]
+        picture[y] = np.array([96, 112, 62]) + line[:, None]
+    return np.clip(picture, 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize(
+    ("size", "rows", "columns"), [((720, 1280), 27, 48), ((480, 640), 30, 40), ((640, 480), 40, 30), ((500, 500), 36, 36)]
+)
+def test_cells_tile_the_picture_in_its_own_proportions(size: tuple[int, int], rows: int, columns: int) -> None:
+    view = look(np.full((*size, 3), 120, np.uint8))
+    assert view.up.shape == (rows, columns, 2)
+    assert view.latitude_rad.shape == view.up_kappa.shape == view.latitude_sd_rad.shape == (rows, columns)
+    assert view.sky_logit.shape == (4 * rows, 4 * columns)
+
+
+@pytest.mark.parametrize("size", [(1, 1), (1, 4000), (3000, 2), (2, 3), (64, 3000), (1080, 1920), (33, 47)])
+def test_any_size_gives_finite_fields(size: tuple[int, int]) -> None:
+    view = look(np.random.default_rng(1).integers(0, 256, (*size, 3), dtype=np.uint8))
+    for field in (view.up, view.latitude_rad, view.up_kappa, view.latitude_sd_rad, view.sky_logit):
+        assert field.dtype == np.float32
+        assert np.isfinite(field).all()
+    assert np.allclose(np.linalg.norm(view.up, axis=-1), 1, atol=1e-4)
+    assert (view.up_kappa > 0).all() and (view.latitude_sd_rad > 0).all()
+    assert 0 < view.familiar <= 1
+
+
+@pytest.mark.parametrize("width", [200, 640, 1000, 1280, 1920, 2592, 4000])
+@pytest.mark.parametrize("height", [200, 480, 1000, 1080, 1944, 3000])
+def test_proportions_are_kept_within_two_per_cent_up_to_six_to_one(width: int, height: int) -> None:
+    if not 1 / 6 <= width / height <= 6:
+        pytest.skip("beyond six to one the picture is squeezed")
+    w, h = input_size(width, height)
+    assert w % 8 == 0 and h % 8 == 0
+    assert abs(np.log(w / h / (width / height))) < 0.02
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [np.zeros((10, 10), np.uint8), np.zeros((10, 10, 4), np.uint8), np.zeros((10, 10, 3), np.uint16),
+     np.zeros((0, 10, 3), np.uint8)],
+)  # fmt: skip
+def test_what_is_no_rgb_picture_of_bytes_is_refused(wrong: NDArray[np.generic]) -> None:
+    with pytest.raises(ValueError, match="RGB pictures of bytes"):
+        look(wrong)  # type: ignore[arg-type]
+
+
+def test_the_same_picture_gives_the_same_fields() -> None:
+    picture = open_field(0.4)
+    first, second = look(picture), look(picture.copy())
+    assert np.array_equal(first.up, second.up) and np.array_equal(first.sky_logit, second.sky_logit)
+
+
+def test_weights_fit_the_budget_of_16_megabytes() -> None:
+    folder = files("audit.measure").joinpath("weights")
+    assert sum(len(f.read_bytes()) for f in folder.iterdir() if f.name.endswith(".onnx")) <= 16e6
+
+
+def test_open_field_has_its_sky_above_and_its_ground_below_the_horizon() -> None:
+    view = look(open_field(0.45))
+    rows = view.sky_logit.shape[0]
+    assert (view.sky_logit[: int(0.4 * rows)] > 0).mean() > 0.97
+    assert (view.sky_logit[int(0.5 * rows) :] > 0).mean() < 0.03
+    latitude = np.median(view.latitude_rad, axis=1)
+    assert latitude[1] > latitude[13] > latitude[-2]
+    # the horizon is where the latitude passes 0: at 45 % of the height, within 6 % (about 3 degrees at 60 degrees)
+    crossing = np.interp(0.0, -latitude, (np.arange(len(latitude)) + 0.5) / len(latitude))
+    assert crossing == pytest.approx(0.45, abs=0.06)
+
+
+def test_open_field_turned_by_ten_degrees_turns_up_by_as_much() -> None:
+    cv2 = pytest.importorskip("cv2")
+    big = open_field(0.45, (1400, 2200))
+    turned = cv2.warpAffine(big, cv2.getRotationMatrix2D((1099.5, 629.5), 10.0, 1.0), (2200, 1400))[270:990, 460:1740]
+    level = big[270:990, 460:1740]
+    lean = []
+    for picture in (level, turned):
+        view = look(np.ascontiguousarray(picture))
+        middle = view.up[8:19, 16:32].reshape(-1, 2)
+        lean.append(np.degrees(np.arctan2(*middle.mean(0) * (1, -1))))
+    # OpenCV turns counter-clockwise, so "up" leans to the left
+    assert lean[1] - lean[0] == pytest.approx(-10.0, abs=3.0)
+
+
+def test_plain_wall_is_no_confident_answer() -> None:
+    wall = np.clip(np.random.default_rng(2).normal(150, 3, (720, 1280, 3)), 0, 255).astype(np.uint8)
+    view, field = look(wall), look(open_field(0.45))
+    assert np.median(view.up_kappa) < np.median(field.up_kappa)
+    assert np.median(view.latitude_sd_rad) > 2 * np.median(field.latitude_sd_rad)
