@@ -61,7 +61,6 @@ _TYPE_BYTES = {
 _MAX_ENTRIES = 2000
 _MAX_VALUE_BYTES = 256 << 10
 _MAX_BEHIND_BYTES = 256 << 10
-_POINTERS = {0x8769: "exif", 0x8825: "gps"}
 _BEHIND_GROUPS = {"Image": IMAGE_TAGS, "EXIF": PHOTO_TAGS, "GPS": GPS_TAGS}
 
 
@@ -71,25 +70,23 @@ class Tags:
 
     values: dict[str, Value] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
-    raw: bool = False
 
 
 def read_tags(block: bytes) -> Tags:
     """Wanted tags of an EXIF block; a damaged block gives what can be had, with notes. Never raises."""
     tags = Tags()
     walker = _Walker.of(block)
+    first: set[int] = set()
     if walker is not None:
         first = walker.directory(walker.first, IMAGE_TAGS, tags)
         exif_at = _pointer(tags.values.pop("ExifPointer", None), first, 0x8769)
         gps_at = _pointer(tags.values.pop("GPSPointer", None), first, 0x8825)
-        for name in PHOTO_TAGS:
-            if PHOTO_TAGS[name] in first and exif_at is None:
-                exif_at = walker.first
-                break
+        if exif_at is None and first.intersection(PHOTO_TAGS.values()):
+            exif_at = walker.first
         for at, wanted in ((exif_at, PHOTO_TAGS), (gps_at, GPS_TAGS)):
             if at is not None:
                 walker.directory(at, wanted, tags)
-    if not tags.values and block.strip(b"\x00"):
+    if not tags.values and not first and block.strip(b"\x00"):
         _behind(block, tags)
     tags.notes = list(dict.fromkeys(tags.notes))
     return tags
