@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from audit.match.candidates import first_lists, pruned_lists
 from audit.match.evidence import PhotoArrays, Settings, SiteArrays, photo_arrays, site_arrays
-from audit.match.learning import learn
+from audit.match.learning import first_settings, learn
 from audit.match.labels import LabelHit, LabelIndex
 from audit.match.placement import Alternative, Decision, Placement
 from audit.match.roles import role_of
-from audit.match.sampling import Rule, draw_walks
+from audit.match.sampling import Draws, Rule, draw_walks
 from audit.match.streams import Stream, split_streams
 from audit.match.walk import Chain, Posterior, Tables, build_tables, emissions, forward_backward
 from audit.photos.photo import Photo
@@ -30,10 +30,10 @@ IntArray = NDArray[np.int64]
 _LABEL_WRONG = math.log(1e-4)
 _FOLDER_WRONG = math.log(0.02)
 _ANSWERED = -60.0
-_TABLE_CELLS = 3e7
+_TABLE_CELLS = 6e6
 _WIDTH = 20
 _LABELS_KEPT = 4
-_ROUNDS = 2
+_ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,16 +123,21 @@ def _exclusion(chain: Chain, new_stay: Float32Array, size: int, settings: Settin
 
 @dataclass(frozen=True, slots=True)
 class _Result:
+    """Probabilities of each step and candidate (T, K): its photo belongs there, or is a stray within a stay there.
+
+    ``together`` (T,) is the probability that the photo belongs to the same camera as the one before it.
+    """
+
     chain: Chain
     real: FloatArray
-    beside: FloatArray
-    elsewhere: FloatArray
-    begins: FloatArray
+    surplus: FloatArray
+    together: FloatArray
+    draws: Draws
     settings: Settings
 
 
 def _solve(
-    site: SiteArrays, photos: PhotoArrays, streams: Sequence[Stream], known: _Known, settings: Settings
+    site: SiteArrays, photos: PhotoArrays, streams: Sequence[Stream], known: _Known
 ) -> _Result:
     order = np.concatenate([s.photos for s in streams])
     cut = np.zeros(order.size, dtype=bool)
@@ -151,38 +156,75 @@ def _solve(
             labelled[step, : len(best)] = best
             if len(best) == 1:
                 sure[step] = best[0]
-    wide = int(np.clip(math.sqrt(_TABLE_CELLS / max(order.size, 1)), 24, 160))
+    wide = int(np.clip(math.sqrt(_TABLE_CELLS / max(order.size, 1)), 24, 100))
     chain = Chain(order, cut, first_lists(site, photos, order, cut, sure, labelled, min(wide, site.size + 1)))
+    settings = first_settings(photos, chain)
     tables, posterior = _pass(site, photos, chain, settings, known)
     width = min(_WIDTH, chain.candidates.shape[1])
-    rule = Rule(settings.missed_share, settings.again_share)
+    start = settings
+    left: FloatArray | None = None
     for round_ in range(_ROUNDS):
         score = posterior.real + posterior.away
         if chain.candidates.shape[1] > width:
             chain = Chain(order, cut, pruned_lists(chain.candidates, score, cut, width, labelled))
-        tables, posterior = _pass(site, photos, chain, settings, known)
+        tables, posterior = _pass(site, photos, chain, settings, known, left)
+        wanted = _camera_starts(chain, posterior.new_stay, site.size)
         weight = _exclusion(chain, posterior.new_stay, site.size, settings)
         posterior = forward_backward(tables, weight)
+        rule = Rule(settings.missed_share, settings.again_share)
         draws = draw_walks(chain, tables, site.size, rule, posterior.real, replicates=8, sweeps=10, settle=6,
                            seed=round_)
-        settings = learn(site, photos, chain, settings, draws)
-    tables, posterior = _pass(site, photos, chain, settings, known)
+        settings = learn(site, photos, chain, settings, draws, wanted, start)
+        left = _unvisited(chain, draws, chain, site.size)
+    tables, posterior = _pass(site, photos, chain, settings, known, left)
+    rule = Rule(settings.missed_share, settings.again_share)
     draws = draw_walks(chain, tables, site.size, rule, posterior.real, replicates=16, sweeps=80, settle=20)
+    return _summary(chain, draws, settings)
+
+
+def _summary(chain: Chain, draws: Draws, settings: Settings) -> _Result:
+    """Probabilities from drawn walks."""
     steps, size = chain.candidates.shape
-    at = np.arange(steps)[None, :] * size + draws.place
     count = len(draws.place)
-    real = np.bincount(at[~draws.away], minlength=steps * size).reshape(steps, size) / count
-    away = np.bincount(at[draws.away], minlength=steps * size).reshape(steps, size) / count
-    share = np.where(chain.candidates >= 0, 0.5, 0.0)
-    beside = away * share
-    elsewhere = away.sum(axis=1) - beside.sum(axis=1)
-    return _Result(chain, real, beside, elsewhere, draws.begins.mean(axis=0), settings)
+    within = np.zeros_like(draws.away)
+    goes_on = np.zeros(count, dtype=bool)
+    for t in range(steps - 1, -1, -1):
+        within[:, t] = draws.away[:, t] & goes_on
+        goes_on = np.where(draws.away[:, t], goes_on, ~draws.begins[:, t])
+        if chain.cut[t]:
+            goes_on[:] = False
+    within &= draws.place < size - 1
+    at = np.arange(steps)[None, :] * size + draws.place
+
+    def share(which: NDArray[np.bool_]) -> FloatArray:
+        return np.bincount(at[which], minlength=steps * size).reshape(steps, size) / count
+
+    camera = chain.candidates[np.arange(steps)[None, :], draws.place]
+    together = np.zeros(steps)
+    together[1:] = ((camera[:, 1:] == camera[:, :-1]) & (camera[:, 1:] >= 0)
+                    & ~draws.away[:, 1:] & ~draws.away[:, :-1]).mean(axis=0)
+    together[chain.cut] = 0.0
+    return _Result(chain, share(~draws.away), share(within), together, draws, settings)
+
+
+def _unvisited(chain: Chain, draws: Draws, drawn: Chain, size: int) -> FloatArray:
+    """Probability that each candidate has not been visited before its step, from earlier draws."""
+    steps = len(chain.photo)
+    at = np.arange(steps)
+    camera = drawn.candidates[at[None, :], draws.place]
+    rows, when = np.nonzero(draws.begins)
+    first = np.full((len(camera), size), steps, dtype=np.int64)
+    np.minimum.at(first, (rows, camera[rows, when]), when)
+    result = np.zeros(chain.candidates.shape)
+    for one in first:
+        result += one[np.maximum(chain.candidates, 0)] >= at[:, None]
+    return np.where(chain.candidates >= 0, result / len(first), 0.0)
 
 
 def _pass(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings, known: _Known,
-          ) -> tuple[Tables, Posterior]:
+          unvisited: FloatArray | None = None) -> tuple[Tables, Posterior]:
     real, away = _factors(site, photos, chain, settings, known)
-    tables = build_tables(site, photos, chain, settings, real, away)
+    tables = build_tables(site, photos, chain, settings, real, away, unvisited=unvisited)
     return tables, forward_backward(tables)
 
 
@@ -214,13 +256,12 @@ def match_photos(
     plan = site_arrays(site)
     known = _known(site, photos, answers)
     streams = split_streams(photos, arrays)
-    settings = Settings()
-    result = _solve(plan, arrays, streams, known, settings)
+    result = _solve(plan, arrays, streams, known)
     placements: list[Placement | None] = [None] * len(photos)
     for step, photo_index in enumerate(result.chain.photo):
         photo = photos[photo_index]
         cameras = result.chain.candidates[step]
-        belongs = result.real[step] + result.beside[step]
+        belongs = result.real[step] + result.surplus[step]
         best = int(np.argmax(belongs))
         stray = 1.0 - float(belongs.sum())
         decision: Decision = "unsure"

@@ -67,6 +67,8 @@ class Settings:
         How far, and in which share of cases, the compass reads the same again during one stay.
     stay_gap_s, stay_gap_spread, move_gap_s, move_gap_spread : float
         Median and log-sd of the time between photos of one stay, and between stays (travel apart).
+    burst_share, burst_gap_s : float
+        Share of photos of one stay that follow at once, and how soon.
     stay_share : float
         Share of photos that are followed by another one of the same stay.
     walk_scale_m : float or None
@@ -93,9 +95,11 @@ class Settings:
     compass_repeat_sd_deg: float = 15.0
     compass_repeat_share: float = 0.7
     stay_gap_s: float = 15.0
-    stay_gap_spread: float = 0.9
+    stay_gap_spread: float = 0.7
     move_gap_s: float = 90.0
-    move_gap_spread: float = 0.9
+    move_gap_spread: float = 0.7
+    burst_share: float = 0.08
+    burst_gap_s: float = 1.5
     stay_share: float = 0.65
     walk_scale_m: float | None = None
     order_share: float = 0.1

@@ -22,7 +22,7 @@ from audit.match.evidence import (
 from audit.match.sampling import Draws
 from audit.match.walk import WALK_M_PER_S, Chain, position_residuals
 
-__all__ = ["learn"]
+__all__ = ["first_settings", "learn"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -30,7 +30,7 @@ IntArray = NDArray[np.int64]
 _SCALES = np.exp(np.linspace(math.log(0.4), math.log(4.0), 19))
 _FRONTS = (0.05, 0.2, 0.4, 0.6, 0.75, 0.88, 0.95)
 _DIRECTIONS_DEG = (10.0, 14.0, 18.0, 23.0, 29.0, 36.0, 45.0)
-_HOLD = 15.0
+_HOLD = 40.0
 
 
 def _pull(values: FloatArray, prior: float, weight: float) -> float:
@@ -38,7 +38,40 @@ def _pull(values: FloatArray, prior: float, weight: float) -> float:
     return float((values.sum() + prior * weight) / (values.size + weight))
 
 
-def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings, draws: Draws) -> Settings:
+def first_settings(photos: PhotoArrays, chain: Chain) -> Settings:
+    """Settings whose pace comes from the gaps between photos alone: bursts, photos of one stay, and moves.
+
+    A mixture of three bells in the logarithm of the gap, held to common values.
+    """
+    base = Settings()
+    gap = np.diff(photos.time_s[chain.photo], prepend=np.nan)
+    gap = gap[~chain.cut & ~np.isnan(gap)]
+    if gap.size < 20:
+        return base
+    value = np.log(np.clip(gap, 0.5, 3600.0))
+    middle = np.log([base.burst_gap_s, base.stay_gap_s, base.move_gap_s])
+    spread = np.array([0.6, base.stay_gap_spread, base.move_gap_spread])
+    share = np.array([0.05, 0.6, 0.35])
+    anchor = middle.copy()
+    for _ in range(60):
+        bells = share * np.exp(-0.5 * ((value[:, None] - middle) / spread) ** 2) / spread
+        part = bells / (bells.sum(axis=1, keepdims=True) + 1e-300)
+        mass = part.sum(axis=0)
+        middle = (part.T @ value + anchor * 5) / (mass + 5)
+        variance = (part * (value[:, None] - middle) ** 2).sum(axis=0)
+        spread = np.sqrt((variance + 0.6**2 * 30) / (mass + 30))
+        middle[0], spread[0] = anchor[0], 0.6
+        share = (mass + np.array([2.0, 12.0, 7.0])) / (mass.sum() + 21.0)
+    if middle[2] - middle[1] < 0.35:
+        return base
+    return replace(base, stay_gap_s=math.exp(middle[1]), stay_gap_spread=float(spread[1]),
+                   move_gap_s=math.exp(middle[2]), move_gap_spread=float(spread[2]),
+                   burst_share=float(np.clip(share[0] / (share[0] + share[1]), 0.01, 0.5)),
+                   stay_share=float(np.clip(share[0] + share[1], 0.3, 0.9)))
+
+
+def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings, draws: Draws,
+          wanted: FloatArray, start: Settings) -> Settings:
     """Settings that fit the drawn walks.
 
     Parameters
@@ -47,6 +80,10 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
         The belief under which ``draws`` were made.
     draws : Draws
         Some tens of walks.
+    wanted : float array (N,)
+        Expected stays at each camera without the one-visit rule: tells which cameras lie on the walk at all.
+    start : Settings
+        What the pace is held to.
     """
     use = slice(None, None, max(1, len(draws.place) // 24))
     place, away, begins = draws.place[use].astype(np.int64), draws.away[use], draws.begins[use]
@@ -100,12 +137,14 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
     before_real = np.concatenate([np.zeros((len(camera), 1), dtype=bool), real[:, :-1]], axis=1)
     stays = timed & real & before_real & ~begins & (camera >= 0)
     moves = timed & begins & (before >= 0)
-    stay_log = np.log(gaps[stays])
+    hold = _HOLD * len(place)
+    calm = gaps > 0.25 * settings.stay_gap_s
+    stay_log = np.log(gaps[stays & calm])
+    burst = float(np.clip(((stays & ~calm).sum() + start.burst_share * hold) / (stays.sum() + hold), 0.01, 0.5))
     a, b = np.maximum(before, 0)[moves], np.maximum(camera, 0)[moves]
     where = site.walk_coordinates
     far = np.sqrt(((where[a] - where[b]) ** 2).sum(axis=1))
     move_log = np.log(np.maximum(gaps[moves] - 0.7 * far / WALK_M_PER_S, 1.0))
-    hold = _HOLD * len(place)
 
     def bell(values: FloatArray, median: float, spread: float) -> tuple[float, float]:
         if not values.size:
@@ -113,19 +152,27 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
         trimmed = np.clip(values, np.quantile(values, 0.02), np.quantile(values, 0.98))
         middle = _pull(trimmed, math.log(median), hold)
         variance = _pull((trimmed - middle) ** 2, spread**2, hold)
-        return math.exp(middle), float(np.clip(math.sqrt(variance) * 1.05, 0.35, 1.6))
+        return math.exp(middle), float(np.clip(math.sqrt(variance) * 1.05, 0.3, 1.4))
 
-    stay_gap, stay_spread = bell(stay_log, base.stay_gap_s, base.stay_gap_spread)
-    move_gap, move_spread = bell(move_log, base.move_gap_s, base.move_gap_spread)
-    stay_share = (stays.sum() + base.stay_share * hold) / (stays.sum() + moves.sum() + hold)
+    stay_gap, stay_spread = bell(stay_log, start.stay_gap_s, start.stay_gap_spread)
+    move_gap, move_spread = bell(move_log, start.move_gap_s, start.move_gap_spread)
+    stay_share = (stays.sum() + start.stay_share * hold) / (stays.sum() + moves.sum() + hold)
     walk_scale = settings.walk_scale_m
     order = settings.order_share
     if moves.any():
         prior = 1.5 * site.spacing_m
         walk_scale = float(np.clip(_pull(np.minimum(far, 10 * prior), prior, hold), 0.5 * prior, 4 * prior))
         order = float(np.clip(_pull((b - a == 1).astype(np.float64), base.order_share, hold), 0.02, 0.9))
-    lost = float(np.clip((away.sum() + base.stray_share * 3 * hold) / (away.size + 3 * hold), 0.04, 0.2))
+    reach = wanted > 0.25
+    missed = settings.missed_share
+    if reach.any():
+        rows = np.broadcast_to(np.arange(len(camera))[:, None], camera.shape)[begins]
+        visited = np.zeros((len(camera), site.size), dtype=bool)
+        visited[rows, camera[begins]] = True
+        found = float((~visited[:, reach]).mean())
+        missed = float(np.clip(missed * (base.missed_share + 0.002) / (found + 0.002), 0.015, 0.1))
     return replace(
         settings, position_scale=position_scale, standoff_m=standoff, front_share=front, direction_sd_deg=direction,
         stay_gap_s=stay_gap, stay_gap_spread=stay_spread, move_gap_s=move_gap, move_gap_spread=move_spread,
-        stay_share=float(stay_share), walk_scale_m=walk_scale, order_share=order, stray_share=lost)
+        stay_share=float(stay_share), walk_scale_m=walk_scale, order_share=order,
+        burst_share=burst, missed_share=missed)

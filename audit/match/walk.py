@@ -162,11 +162,25 @@ def emissions(
     return real, away
 
 
-def _log_gap(gap_s: FloatArray, median_s: float, spread: float) -> FloatArray:
+def _log_gap(gap_s: NDArray[np.floating], median_s: float, spread: float) -> NDArray[np.floating]:
     """Log density of the logarithm of a gap, with a level floor for gaps that nobody foresaw."""
-    z = (np.log(np.maximum(gap_s, 0.5)) - math.log(median_s)) / spread
-    bell = -0.5 * z**2 - math.log(spread * math.sqrt(2 * math.pi))
-    return np.asarray(np.logaddexp(math.log(0.97) + bell, math.log(0.03) + _BROAD_LOG_GAP))
+    bell = np.log(np.maximum(gap_s, gap_s.dtype.type(0.5)))
+    bell -= math.log(median_s)
+    bell *= 1 / spread
+    np.square(bell, out=bell)
+    bell *= -0.5
+    np.exp(bell, out=bell)
+    bell *= 0.97 / (spread * math.sqrt(2 * math.pi))
+    bell += 0.03 * math.exp(_BROAD_LOG_GAP)
+    return np.log(bell, out=bell)
+
+
+def _log_stay_gap(gap_s: FloatArray, settings: Settings) -> FloatArray:
+    """The same within a stay, where some photos follow at once."""
+    calm = _log_gap(gap_s, settings.stay_gap_s, settings.stay_gap_spread)
+    burst = _log_gap(gap_s, settings.burst_gap_s, 0.6)
+    share = settings.burst_share
+    return np.asarray(np.logaddexp(math.log(1 - share) + calm, math.log(share) + burst))
 
 
 def build_tables(
@@ -177,8 +191,14 @@ def build_tables(
     real: FloatArray,
     away: FloatArray,
     span: slice | None = None,
+    unvisited: FloatArray | None = None,
 ) -> Tables:
     """Factors of the chain for the steps of ``span`` (all by default).
+
+    Parameters
+    ----------
+    unvisited : float array (T, K), optional
+        Probability that a candidate has not been visited before the step: the crew chooses among those alone.
 
     Notes
     -----
@@ -197,59 +217,77 @@ def build_tables(
     same[:, -1, -1] = True
     previous = np.where(same.any(axis=1), same.argmax(axis=1), size)
     following = np.where(same.any(axis=2), same.argmax(axis=2), size)
-    where = site.walk_coordinates.astype(np.float32)
-    distance = np.sqrt(((where[there][:, :, None, :] - where[here][:, None, :, :]) ** 2).sum(axis=-1))
+    distance = np.zeros((steps.size, size, size), dtype=np.float32)
+    for axis in site.walk_coordinates.astype(np.float32).T:
+        distance += (axis[there][:, :, None] - axis[here][:, None, :]) ** 2
+    np.sqrt(distance, out=distance)
     gap = photos.time_s[chain.photo[steps]] - photos.time_s[chain.photo[before]]
     timed = ~np.isnan(gap) & ~cut
     gap = np.where(timed, gap, 30.0)
 
     scale = settings.walk_scale_m if settings.walk_scale_m is not None else 1.5 * site.spacing_m
     neighbours = 2 * np.pi * scale**2 / (np.pi * site.spacing_m**2) * 3
-    near = np.exp(-distance / scale) / max(neighbours, 1.0)
+    near = np.exp(-distance / np.float32(scale)) / np.float32(max(neighbours, 1.0))
     in_order = here[:, None, :] - there[:, :, None] == 1
     order = settings.order_share
-    log_move = np.log((0.97 - order) * near + 0.03 / site.size + order * in_order)
-    spare = np.maximum(gap[:, None, None] - 0.7 * distance / WALK_M_PER_S, 1.0)
+    chance = (0.97 - order) * near + np.float32(0.03 / site.size) + order * in_order.astype(np.float32)
+    log_move = np.log(chance)
+    if unvisited is not None:
+        chance[same | (here < 0)[:, None, :]] = 0.0
+        listed = chance.sum(axis=2)
+        left = (chance * unvisited[first:last].astype(np.float32)[:, None, :]).sum(axis=2)
+        left = (left + 0.02) / (listed + 0.02)
+        log_move -= np.log(np.clip(left, 0.1, 1.0))[:, :, None]
+    del near, in_order, chance
+    gap32 = gap.astype(np.float32)[:, None, None]
+    spare = np.maximum(gap32 - np.float32(0.7 / WALK_M_PER_S) * distance, np.float32(1.0))
     move_gap = _log_gap(spare, settings.move_gap_s, settings.move_gap_spread)
-    hurry = np.clip(distance / _RUN_M_PER_S - gap[:, None, None] - 5.0, 0.0, 40.0) * 0.5
-    log_move += math.log(1 - settings.stay_share) + np.where(timed[:, None, None], move_gap - hurry, _BROAD_LOG_GAP)
-    stay_gap = np.where(timed, _log_gap(gap, settings.stay_gap_s, settings.stay_gap_spread), _BROAD_LOG_GAP)
+    move_gap -= np.clip(distance / np.float32(_RUN_M_PER_S) - gap32 - 5.0, 0.0, 40.0) * np.float32(0.5)
+    move_gap[~timed] = _BROAD_LOG_GAP
+    log_move += move_gap + np.float32(math.log(1 - settings.stay_share))
+    del spare, move_gap, distance
+    stay_gap = np.where(timed, _log_stay_gap(gap, settings), _BROAD_LOG_GAP)
     log_stay = math.log(settings.stay_share) + stay_gap
     loose = np.logaddexp(stay_gap, _BROAD_LOG_GAP) - math.log(2)
     log_stay_away = math.log(settings.stay_share) + loose
 
     used = Chain(chain.photo[first:last], cut, here)
     earlier = Chain(chain.photo[before], cut, there)
-    e2, n2, s2 = position_residuals(site, photos, used, settings)
-    e1, n1, s1 = position_residuals(site, photos, earlier, settings)
+    e2, n2, s2 = (a.astype(np.float32) for a in position_residuals(site, photos, used, settings))
+    e1, n1, s1 = (a.astype(np.float32) for a in position_residuals(site, photos, earlier, settings))
     extra = settings.repeat_m**2 + settings.standoff_sd_m**2
     whole1, whole2 = s1**2 + extra, s2**2 + extra
-    shared = np.exp(-np.maximum(gap, 0.0) / settings.correlation_s) * s1 * s2
+    shared = np.exp(-np.maximum(gap, 0.0) / settings.correlation_s).astype(np.float32) * s1 * s2
     both = ~np.isnan(e1[:, 0]) & ~np.isnan(e2[:, 0]) & timed
 
-    def linked(covariance: FloatArray, de: FloatArray, dn: FloatArray, r1: FloatArray, r2: FloatArray) -> FloatArray:
-        spread2 = whole2 - covariance**2 / whole1
-        widen = (NU + r1 / _like(whole1, r1)) / (NU + 2)
+    everyone = np.arange(steps.size)
+
+    def linked(rows: IntArray, covariance: FloatArray, de: FloatArray, dn: FloatArray, r1: FloatArray,
+               r2: FloatArray) -> FloatArray:
+        spread2 = (whole2 - covariance**2 / whole1)[rows]
+        widen = (NU + r1 / _like(whole1[rows], r1)) / (NU + 2)
         joint = position_log_density(de**2 + dn**2, _like(spread2, de) * widen, NU + 2)
-        return np.asarray(joint - position_log_density(r2, _like(whole2, r2)))
+        return np.asarray(joint - position_log_density(r2, _like(whole2[rows], r2)))
 
     r1, r2 = e1**2 + n1**2, e2**2 + n2**2
     slope = (shared / whole1)[:, None, None]
-    jump = linked(shared, e2[:, None, :] - slope * e1[:, :, None], n2[:, None, :] - slope * n1[:, :, None],
-                  r1[:, :, None], r2[:, None, :])
-    log_move_real = log_move + np.where(both[:, None, None], np.nan_to_num(jump), 0.0)
+    log_move_real = log_move.copy()
+    for rows in np.array_split(np.flatnonzero(both), max(1, both.sum() * size**2 // 2_000_000)):
+        sub = linked(rows, shared, e2[rows, None, :] - slope[rows] * e1[rows, :, None],
+                     n2[rows, None, :] - slope[rows] * n1[rows, :, None], r1[rows, :, None], r2[rows, None, :])
+        log_move_real[rows] += sub
 
     pick = np.minimum(previous, size - 1)
     pe, pn, pr = (np.take_along_axis(a, pick, axis=1) for a in (e1, n1, r1))
     together = shared + 0.7 * settings.standoff_sd_m**2
     slope2 = (together / whole1)[:, None]
-    hold = linked(together, e2 - slope2 * pe, n2 - slope2 * pn, pr, r2)
+    hold = linked(everyone, together, e2 - slope2 * pe, n2 - slope2 * pn, pr, r2)
     log_stay_real = log_stay[:, None] + np.where(both[:, None], np.nan_to_num(hold), 0.0)
     log_stay_real += _same_compass(site, photos, used, earlier, settings)
 
     top = np.maximum(real[first:last].max(axis=1), away[first:last].max(axis=1))[:, None]
-    move = np.exp(np.where(same, -np.inf, log_move_real))
-    move_away = np.exp(np.where(same, -np.inf, log_move))
+    log_move_real[same] = log_move[same] = -np.inf
+    move, move_away = np.exp(log_move_real, out=log_move_real), np.exp(log_move, out=log_move)
     absent = here < 0
     fresh = math.exp(_BROAD_LOG_GAP) * 0.5 / site.size
     for table in (move, move_away):
@@ -264,8 +302,8 @@ def build_tables(
     stay_away = np.where(no_stay, 0.0, np.exp(log_stay_away)[:, None])
     drift = np.where(cut[:, None] | (previous == size), 0.0, np.exp(loose)[:, None])
     return Tables(
-        move.astype(np.float32), move_away.astype(np.float32), stay.astype(np.float32),
-        stay_away.astype(np.float32), drift.astype(np.float32), previous, following,
+        move, move_away, stay.astype(np.float32), stay_away.astype(np.float32),
+        drift.astype(np.float32), previous, following,
         np.exp(real[first:last] - top).astype(np.float32), np.exp(away[first:last] - top).astype(np.float32),
         cut, 1.0 / site.size)
 
