@@ -224,14 +224,16 @@ def _decode_tiff(data: bytes, max_side_px: int | None, orientation: int) -> Deco
     """Pillow turns a TIFF upright while loading; it reads more TIFF kinds than OpenCV."""
     from PIL import Image
 
+    directories = _directories(data)
+    if directories and directories[0].get(0xFE) == 1 and _largest_preview(data) is not None:
+        return _decode_raw_preview(data, max_side_px, orientation)
     try:
         with Image.open(io.BytesIO(data), formats=["TIFF"]) as image:
             image.load()
             width, height = image.size
             stored = _pillow_rgb(image)
     except Exception as error:  # Pillow raises many kinds at a damaged TIFF
-        preview = _largest_preview(data)
-        if preview is not None:
+        if _largest_preview(data) is not None:
             return _decode_raw_preview(data, max_side_px, orientation)
         raise Undecodable("damaged", "is a TIFF that is damaged or of a kind that can't be read") from error
     return Decoded(_reduced(stored, max_side_px), width, height)
@@ -251,7 +253,7 @@ def _pillow_rgb(image: object) -> RGB:
             raise ValueError("pixel values are not finite")
         scaled = (values - low) * (255.0 / (high - low) if high > low else 0.0)
         return np.repeat(np.nan_to_num(scaled).astype(np.uint8)[:, :, None], 3, axis=2)
-    return np.array(image.convert("RGB"), dtype=np.uint8)
+    return np.asarray(image if image.mode == "RGB" else image.convert("RGB"), dtype=np.uint8)
 
 
 def _decode_raw_preview(data: bytes, max_side_px: int | None, orientation: int) -> Decoded:

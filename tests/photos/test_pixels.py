@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import struct
 
 import cv2
 import imagehash
@@ -110,12 +111,14 @@ def test_sixteen_bit_colour_png_keeps_its_brightness() -> None:
     assert np.abs(decode(data.tobytes()).astype(int) - scene(64, 48)).max() <= 1
 
 
-def test_raw_photo_gives_its_largest_preview() -> None:
+@pytest.mark.parametrize("mark", [0xC612, 0xC5F7])
+def test_raw_photo_gives_its_largest_preview(mark: int) -> None:
+    """A DNG by its version tag, and a maker's raw photo that is a TIFF whose first picture is a small one."""
     large, small = sound_file("JPEG", scene(320, 240)), sound_file("JPEG", scene(64, 48))
     entries = [
-        (0x0FE, 4, 1, 1), (0x0112, 3, 1, 6), (0x201, 4, 1, 0), (0x202, 4, 1, len(small)), (0x14A, 4, 1, 0), (0xC612, 1, 4, 1),
+        (0x0FE, 4, 1, 1), (0x0112, 3, 1, 6), (0x201, 4, 1, 0), (0x202, 4, 1, len(small)), (0x14A, 4, 1, 0), (mark, 1, 4, 1),
+        (0x100, 4, 1, 64), (0x101, 4, 1, 48),
     ]  # fmt: skip
-    import struct
 
     def table(rows: list[tuple[int, int, int, int]], following: int = 0) -> bytes:
         body = b"".join(struct.pack("<HHII", *row) for row in sorted(rows))
