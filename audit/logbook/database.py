@@ -186,6 +186,11 @@ class Database:
                 f"{self.shown}: the logbook's database is damaged or is none; restore it from a backup "
                 f"('photo-audit import')."
             )
+        if self._left_open_and_read_only():
+            return (
+                f"{self.shown}: the logbook was not closed and is read-only here; copy it to a folder that can be "
+                f"written and open it there."
+            )
         if "unable to open" in low:
             return f"{self.shown}: the logbook's database can't be opened; check that the folder exists and is yours."
         if "no such table" in low or "does not exist" in low and "relation" in low:
@@ -193,6 +198,9 @@ class Database:
         if isinstance(error, DBAPIError) and (error.connection_invalidated or "connection" in low):
             return f"{self.shown}: the database doesn't answer ({text}); start it or check the address, then try again."
         return f"{self.shown}: the database refused ({text})."
+
+    def _left_open_and_read_only(self) -> bool:
+        return self.folder is not None and self.read_only and _pending(self.folder / SQLITE_NAME)
 
 
 def file_sentence(shown: str, error: OSError) -> str:
@@ -237,10 +245,7 @@ def _writable(folder: Path) -> bool:
 
 def _sqlite_engine(file: Path, read_only: bool) -> Engine:
     if read_only:
-        # A WAL that could not be folded in holds commits; without one the file alone is the whole.
-        pending = file.with_name(file.name + "-wal")
-        whole = not pending.exists() or pending.stat().st_size == 0
-        mode = "mode=ro&immutable=1" if whole else "mode=ro"
+        mode = "mode=ro" if _pending(file) else "mode=ro&immutable=1"
     else:
         mode = "mode=rwc"
     engine = sa.create_engine(
@@ -266,6 +271,12 @@ def _sqlite_engine(file: Path, read_only: bool) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
 
     return engine
+
+
+def _pending(file: Path) -> bool:
+    """Whether commits lie beside the file in a log that was not folded in."""
+    log_file = file.with_name(file.name + "-wal")
+    return log_file.exists() and log_file.stat().st_size > 0
 
 
 def _copy_sqlite(source: Path, target: Path) -> None:

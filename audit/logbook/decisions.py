@@ -53,7 +53,7 @@ class Decisions(Store):
         if decision != "accept" and not why.strip():
             raise LogbookError(f"say why (--why TEXT); a decision to {decision} needs a reason.")
         number = number_of(visit)
-        with self._changing(number) as connection:
+        with self._changing(number, alone=True) as connection:
             verdict = self._verdict(connection, number, camera)
             finding = _finding(verdict, check) if verdict else None
             if verdict is None:
@@ -64,7 +64,7 @@ class Decisions(Store):
     def undo(self, visit: VisitRef, camera: str, check: Check | str, by: str, why: str = "") -> DecisionRecord:
         """Takes the decision in force back by adding an entry; the one before it counts again."""
         number = number_of(visit)
-        with self._changing(number) as connection:
+        with self._changing(number, alone=True) as connection:
             rows = self._rows(connection, number, camera)
             latest = in_force(rows).get((camera, check))
             if latest is None:

@@ -175,6 +175,7 @@ class ImageStore:
 
 
 def _write_synced(path: Path, data: bytes) -> None:
+    new_folder = not path.parent.is_dir()
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(prefix=_TEMPORARY, dir=path.parent)
     try:
@@ -188,7 +189,7 @@ def _write_synced(path: Path, data: bytes) -> None:
         with suppress(OSError):
             os.unlink(name)
         raise
-    for folder in (path.parent, path.parent.parent):
+    for folder in (path.parent, path.parent.parent, path.parent.parent.parent)[: 3 if new_folder else 1]:
         descriptor = os.open(folder, os.O_RDONLY)
         try:
             os.fsync(descriptor)

@@ -111,7 +111,7 @@ class Photos(Store):
         self.images.put(data)
         if preview is not None:
             self.images.put_preview(photo.sha256, preview)
-        with self._changing(number) as connection:
+        with self._changing(number, alone=True) as connection:
             known = self._same_photo(connection, number, photo)
             if known is not None:
                 return known

@@ -129,7 +129,7 @@ class Results(Store):
             }
             for p in placements
         }
-        with self._changing(number) as connection:
+        with self._changing(number, alone=True) as connection:
             changed = self._replace(connection, table, "photo", number, rows)
             if changed:
                 photos = tables.photos
@@ -168,7 +168,7 @@ class Results(Store):
             }
             for v in verdicts
         }
-        with self._changing(number) as connection:
+        with self._changing(number, alone=True) as connection:
             changed = self._replace(connection, table, "camera", number, rows)
             self._insert_or_update(connection, table, changed)
             totals = Counter(row["rank"] for row in rows.values())

@@ -37,11 +37,14 @@ class Store:
         self.clock = clock
 
     @contextmanager
-    def _changing(self, visit: VisitRef) -> Iterator[Connection]:
-        """One transaction on an open visit; refuses a signed one, also one that is being signed meanwhile."""
+    def _changing(self, visit: VisitRef, alone: bool = False) -> Iterator[Connection]:
+        """One transaction on an open visit; refuses a signed one, also one that is being signed meanwhile.
+
+        With ``alone`` other changes of the visit wait: for what reads first and writes by what it read.
+        """
         number = number_of(visit)
         with self.database.writing() as connection:
-            refuse_signed(self._visit_row(connection, number, lock="share"))
+            refuse_signed(self._visit_row(connection, number, lock="update" if alone else "share"))
             yield connection
 
     def _visit_row(self, connection: Connection, number: int, lock: str | None = None) -> Row[Any]:
