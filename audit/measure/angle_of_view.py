@@ -8,32 +8,25 @@ squared, Hartley and Zisserman, Multiple View Geometry, section 8.6).
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from audit.lens import HfovSource, Lens
-from audit.measure.learned_view import NetworkView
-from audit.measure.up_direction import solve
+from audit.measure.up_direction import Seen, constants, solve
 
 __all__ = ["estimate_lens"]
-
-FloatArray = NDArray[np.float64]
 
 _LEAST_DEG, _MOST_DEG, _STEPS = 25.0, 120.0, 12
 _COMMON_DEG, _COMMON_SD = 70.0, 0.35
 """Common practice, no source: fixed lenses and phones lie about 70 deg, within a factor of 1.4 (1 sd)."""
 
 
-def estimate_lens(segments_px: FloatArray, scale: float, width_px: int, height_px: int,
-                  network: NetworkView | None) -> Lens:
+def estimate_lens(seen: Seen, width_px: int, height_px: int) -> Lens:
     """A rectilinear lens with the likeliest angle of view and its standard deviation.
 
     Parameters
     ----------
-    segments_px : ndarray, shape (N, 4)
-    scale : float
-        Detection size over image size.
+    seen : Seen
     width_px, height_px : int
-    network : NetworkView or None
+        Size of the picture.
 
     Returns
     -------
@@ -44,10 +37,14 @@ def estimate_lens(segments_px: FloatArray, scale: float, width_px: int, height_p
     focal = np.linspace(np.log(np.tan(np.radians(_LEAST_DEG / 2))), np.log(np.tan(np.radians(_MOST_DEG / 2))), _STEPS)
     middle = np.log(np.tan(np.radians(_COMMON_DEG / 2)))
 
+    table = constants()["edges"]
+    extra = table["choice_level_lens"] - table["choice_level"]
+
     def score(log_tangent: float) -> float:
         hfov = 2 * np.degrees(np.arctan(np.exp(log_tangent) / longest))
         prior = -0.5 * ((log_tangent - middle) / _COMMON_SD) ** 2
-        return float(solve(segments_px, scale, Lens(width_px, height_px, float(hfov)), network).score + prior)
+        found = solve(seen, Lens(width_px, height_px, float(hfov)))
+        return float(found.score + extra * found.fit.level_gain + prior)
 
     values = np.array([score(x) for x in focal])
     weight = np.exp(values - values.max())

@@ -37,6 +37,8 @@ class NetworkView(Protocol):
         Concentration of its von Mises distribution.
     latitude_rad, latitude_sd_rad : ndarray, shape (h, w)
         Angle above the horizon of the cell's middle and its scatter.
+    sky_logit : ndarray, any shape of two axes
+        Log odds of sky.
     """
 
     @property
@@ -50,6 +52,9 @@ class NetworkView(Protocol):
 
     @property
     def latitude_sd_rad(self) -> NDArray[np.floating]: ...
+
+    @property
+    def sky_logit(self) -> NDArray[np.floating]: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,13 +16,10 @@ from audit.lens import Lens
 from audit.measure.angle_of_view import estimate_lens
 from audit.measure.learned_view import NetworkView
 from audit.measure.measurement import Orientation
-from audit.measure.segments import find_segments
-from audit.measure.up_direction import Evidence, climb, constants, cues_through, solve
+from audit.measure.segments import find_segments, grey
+from audit.measure.up_direction import Evidence, Seen, climb, constants, cues_through, solve
 
 __all__ = ["combine_orientations", "measure_orientation"]
-
-FloatArray = NDArray[np.float64]
-
 
 def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
                         network: NetworkView | None = None) -> Orientation:
@@ -47,11 +44,12 @@ def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
         lens = lens.resized(width, height)
     if min(height, width) < 32:
         return _silent(lens or _assumed(width, height), f"The picture of {width} x {height} px is too small.")
-    segments, scale = find_segments(pixels)
+    shades = grey(pixels)
+    segments, scale = find_segments(shades)
+    seen = Seen(segments, scale, network, shades)
     if lens is None:
-        lens = estimate_lens(segments, scale, width, height, network)
-    evidence = solve(segments, scale, lens, network)
-    return _answer(evidence, segments, scale, lens, network)
+        lens = estimate_lens(seen, width, height)
+    return _answer(solve(seen, lens), seen, lens)
 
 
 def _assumed(width: int, height: int) -> Lens:
@@ -69,17 +67,16 @@ def _shown(evidence: Evidence | None) -> NDArray[np.float32] | None:
     return np.asarray(evidence.edges.segments_px[used], dtype=np.float32)
 
 
-def _answer(evidence: Evidence, segments: FloatArray, scale: float, lens: Lens,
-            network: NetworkView | None) -> Orientation:
+def _answer(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation:
     table = constants()["answer"]
     upright = float(evidence.fit.upright.sum())
-    if network is None and upright < table["upright_edges"]:
+    if seen.network is None and upright < table["upright_edges"]:
         return _silent(lens, "Too few upright edges to tell which way is up.", evidence)
     if evidence.lead < table["lead"]:
         return _silent(lens, "The picture fits more than one orientation equally well.", evidence)
     widen = max(1.0, np.sqrt(evidence.disagreement / 2))
     roll_sd, pitch_sd = np.sqrt(np.diag(evidence.covariance_deg2)) * widen * table["scale"]
-    by_lens = _lens_effect_deg(segments, scale, lens, network, evidence) if lens.hfov_sd_deg > 0 else (0.0, 0.0)
+    by_lens = _lens_effect_deg(seen, lens, evidence) if lens.hfov_sd_deg > 0 else (0.0, 0.0)
     roll_sd = float(np.sqrt(roll_sd**2 + table["roll_floor_deg"] ** 2 + by_lens[0] ** 2))
     pitch_sd = float(np.sqrt(pitch_sd**2 + table["pitch_floor_deg"] ** 2 + by_lens[1] ** 2))
     if roll_sd > table["most_roll_sd_deg"] or pitch_sd > table["most_pitch_sd_deg"]:
@@ -90,14 +87,15 @@ def _answer(evidence: Evidence, segments: FloatArray, scale: float, lens: Lens,
     levelled = float(evidence.fit.levelled.sum())
     if levelled >= 3:
         cues.append(f"{levelled:.0f} level lines")
-    if network is not None:
+    if evidence.open_horizon:
+        cues.append("open horizon")
+    if seen.network is not None:
         cues.append("learned view")
     return Orientation(evidence.roll_deg, roll_sd, evidence.pitch_deg, pitch_sd, None, lens, tuple(cues),
                        _shown(evidence))
 
 
-def _lens_effect_deg(segments: FloatArray, scale: float, lens: Lens, network: NetworkView | None,
-                     evidence: Evidence) -> tuple[float, float]:
+def _lens_effect_deg(seen: Seen, lens: Lens, evidence: Evidence) -> tuple[float, float]:
     """Change of roll and pitch by one standard deviation of the angle of view.
 
     The larger of what the cues together do and of what the vertical vanishing point alone does, which stays at its
@@ -105,8 +103,8 @@ def _lens_effect_deg(segments: FloatArray, scale: float, lens: Lens, network: Ne
     """
     top = 179.0 if lens.projection == "rectilinear" else 359.0
     changed = lens.with_hfov(float(np.clip(lens.hfov_deg + lens.hfov_sd_deg, 1.0, top)))
-    edges, cue = cues_through(changed, segments, scale, network)
-    fit, _ = climb(edges, cue, evidence.fit.up, constants()["edges"]["temper"])
+    edges, cues = cues_through(changed, seen)
+    fit, _ = climb(edges, cues, evidence.fit.up, constants()["edges"]["temper"])
     roll, pitch = roll_pitch_from_up(fit.up)
     slope = abs(np.radians(evidence.pitch_deg))
     ratio = lens.focal_px / changed.focal_px

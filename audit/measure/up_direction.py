@@ -1,6 +1,6 @@
 """The likeliest up direction of an image through a known lens, with its rivals.
 
-Straight edges and the learned view each give a log likelihood of the up direction in camera coordinates. They are
+Straight edges, the learned view and an open horizon each give a log likelihood of the up direction in camera coordinates. They are
 added on a coarse grid of roll and pitch, and the best few maxima are climbed with all cues together. Nothing
 planned enters.
 """
@@ -11,17 +11,19 @@ import tomllib
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from audit.frames import roll_pitch_from_up, up_in_camera
 from audit.lens import Lens
-from audit.measure.learned_view import LearnedCue, NetworkView, learned_cue
+from audit.measure.horizon import HorizonCue, open_horizon
+from audit.measure.learned_view import NetworkView, learned_cue
 from audit.measure.segments import Arcs, arcs
 from audit.measure.vanishing import Fit, Quadratic, fit_directions, tangent_basis, vote
 
-__all__ = ["Evidence", "climb", "constants", "cues_through", "solve"]
+__all__ = ["Cue", "Evidence", "Seen", "climb", "constants", "cues_through", "solve"]
 
 FloatArray = NDArray[np.float64]
 
@@ -55,6 +57,34 @@ def _log_prior(roll_deg: FloatArray, pitch_deg: FloatArray) -> FloatArray:
                       - 2.5 * np.log1p((roll_deg / table["roll_sd_deg"]) ** 2 / 4))
 
 
+class Cue(Protocol):
+    """A log likelihood of the up direction, and its second order about a direction."""
+
+    def log_likelihood(self, ups: FloatArray) -> FloatArray: ...
+
+    def quadratic(self, up: FloatArray) -> Quadratic: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What the pixels gave, before any lens.
+
+    Attributes
+    ----------
+    segments_px : ndarray, shape (N, 4)
+    scale : float
+        Detection size over image size, as :func:`audit.measure.segments.find_segments` gives it.
+    network : NetworkView or None
+    grey : ndarray of uint8, shape (H, W), or None
+        Sharpens the sky's edge; None leaves the open horizon out.
+    """
+
+    segments_px: FloatArray
+    scale: float
+    network: NetworkView | None = None
+    grey: NDArray[np.uint8] | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """One maximum of the joint log likelihood.
@@ -72,8 +102,10 @@ class Evidence:
         The straight edges' part.
     edges : Arcs
     disagreement : float
-        Chi-square (two degrees of freedom) between the edges' and the network's own answers near here; 0 without
-        network.
+        Chi-square (two degrees of freedom) between the edges' and the other cues' own answers near here; 0 without
+        other cues.
+    open_horizon : bool
+        Whether a straight skyline carries the answer.
     """
 
     roll_deg: float
@@ -84,38 +116,44 @@ class Evidence:
     fit: Fit
     edges: Arcs
     disagreement: float = 0.0
+    open_horizon: bool = False
 
 
-def cues_through(lens: Lens, segments_px: FloatArray, scale: float,
-                 network: NetworkView | None) -> tuple[Arcs, LearnedCue | None]:
-    """Segments and the learned view as cues of the up direction through a lens."""
+def cues_through(lens: Lens, seen: Seen) -> tuple[Arcs, tuple[Cue, ...]]:
+    """What was seen as cues of the up direction through a lens: edges, and the rest."""
     table = constants()
-    edges = arcs(segments_px, lens, scale, table["edges"]["endpoint_px"], np.radians(table["edges"]["floor_deg"]))
-    cue = None if network is None else learned_cue(network, lens, table["network"]["independent_cells"])
-    return edges, cue
+    edges = arcs(seen.segments_px, lens, seen.scale, table["edges"]["endpoint_px"],
+                 np.radians(table["edges"]["floor_deg"]))
+    cues: list[Cue] = []
+    if seen.network is not None:
+        learned = learned_cue(seen.network, lens, table["network"]["independent_cells"])
+        if learned is not None:
+            cues.append(learned)
+    if seen.network is not None and seen.grey is not None:
+        limits = table["horizon"]
+        horizon = open_horizon(seen.network.sky_logit, seen.grey, lens, sd_rad=np.radians(limits["sd_deg"]),
+                               chance=limits["chance"], straight_rad=np.radians(limits["straight_deg"]),
+                               least_share=limits["least_share"])
+        if horizon is not None:
+            cues.append(horizon)
+    return edges, tuple(cues)
 
 
-def solve(segments_px: FloatArray, scale: float, lens: Lens, network: NetworkView | None) -> Evidence:
-    """Best up direction of segments and the learned view through a lens.
-
-    Parameters
-    ----------
-    segments_px : ndarray, shape (N, 4)
-    scale : float
-        Detection size over image size, as :func:`audit.measure.segments.find_segments` gives it.
-    lens : Lens
-    network : NetworkView or None
-    """
+def solve(seen: Seen, lens: Lens) -> Evidence:
+    """Best up direction of all cues through a lens."""
     table = constants()
-    edges, cue = cues_through(lens, segments_px, scale, network)
+    edges, cues = cues_through(lens, seen)
     temper = table["edges"]["temper"]
     roll, pitch, ups = _grid()
     total = table["edges"]["choice_upright"] * vote(edges, ups, np.radians(_STEP_DEG / 2))
     total += _log_prior(np.repeat(roll, pitch.size), np.tile(pitch, roll.size))
-    if cue is not None:
+    for cue in cues:
         total += cue.log_likelihood(ups)
     starts = [ups[index] for index in _peaks(total.reshape(roll.size, pitch.size), _CLIMBS)]
-    climbed = [climb(edges, cue, start, temper) for start in starts]
+    horizon = next((cue for cue in cues if isinstance(cue, HorizonCue)), None)
+    if horizon is not None:
+        starts.append(horizon.up)
+    climbed = [climb(edges, cues, start, temper) for start in starts]
     scores = [score for _, score in climbed]
     best = int(np.argmax(scores))
     fit = climbed[best][0]
@@ -124,9 +162,10 @@ def solve(segments_px: FloatArray, scale: float, lens: Lens, network: NetworkVie
     rivals = [score for score, far in zip(scores, apart, strict=True) if far]
     lead = scores[best] - max(rivals) if rivals else float("inf")
     roll_deg, pitch_deg = roll_pitch_from_up(fit.up)
-    information, disagreement = _information(fit, cue, temper)
+    information, disagreement = _information(fit, cues, temper)
     covariance = _covariance_deg2(fit.up, information)
-    return Evidence(roll_deg, pitch_deg, scores[best], lead, covariance, fit, edges, disagreement)
+    carried = horizon is not None and float(np.linalg.norm(horizon.up - fit.up)) < 2 * horizon.sd_rad
+    return Evidence(roll_deg, pitch_deg, scores[best], lead, covariance, fit, edges, disagreement, carried)
 
 
 def _peaks(surface: FloatArray, most: int) -> list[int]:
@@ -142,32 +181,26 @@ def _peaks(surface: FloatArray, most: int) -> list[int]:
     return [int(index) for index in at[np.argsort(-surface.ravel()[at], kind="stable")][:most]]
 
 
-def climb(edges: Arcs, cue: LearnedCue | None, start: FloatArray, temper: float) -> tuple[Fit, float]:
+def climb(edges: Arcs, cues: tuple[Cue, ...], start: FloatArray, temper: float) -> tuple[Fit, float]:
     """Nearest maximum of all cues together from a start, and its score (log likelihood with the prior)."""
-    extra = None
-    up = start
-    if cue is not None:
-        up = _climb_alone(cue, up, 1)
-        extra = _scaled(cue.quadratic(up), 1 / temper)
-        fit = fit_directions(edges, up, steps=4, extra=extra)
-        extra = _scaled(cue.quadratic(fit.up), 1 / temper)
-        fit = fit_directions(edges, fit.up, steps=4, extra=extra)
-        if len(edges) == 0:
-            fit = replace(fit, up=_climb_alone(cue, fit.up, 6))
+    if not cues:
+        fit = fit_directions(edges, start, steps=8)
     else:
-        fit = fit_directions(edges, up, steps=8)
+        fit = fit_directions(edges, _climb_alone(cues, start, 1), steps=4, extra=_together(cues, start, temper))
+        fit = fit_directions(edges, fit.up, steps=4, extra=_together(cues, fit.up, temper))
+        if len(edges) == 0:
+            fit = replace(fit, up=_climb_alone(cues, fit.up, 6))
     roll, pitch = roll_pitch_from_up(fit.up)
     table = constants()["edges"]
     score = table["choice_upright"] * fit.upright_gain + table["choice_level"] * fit.level_gain
     score += float(_log_prior(np.array(roll), np.array(pitch)))
-    if cue is not None:
-        score += float(cue.log_likelihood(fit.up[None])[0])
-    return fit, score
+    return fit, score + sum(float(cue.log_likelihood(fit.up[None])[0]) for cue in cues)
 
 
-def _climb_alone(cue: LearnedCue, up: FloatArray, steps: int) -> FloatArray:
+def _climb_alone(cues: tuple[Cue, ...], up: FloatArray, steps: int) -> FloatArray:
+    """Newton steps on the cues other than edges."""
     for _ in range(steps):
-        local = cue.quadratic(up)
+        local = _together(cues, up, 1.0)
         basis = tangent_basis(up)
         curvature = basis @ local.information @ basis.T + 1e-6 * np.eye(2)
         move = np.clip(np.linalg.solve(curvature, basis @ local.gradient), -0.1, 0.1)
@@ -176,17 +209,20 @@ def _climb_alone(cue: LearnedCue, up: FloatArray, steps: int) -> FloatArray:
     return up
 
 
-def _scaled(local: Quadratic, factor: float) -> Quadratic:
-    return Quadratic(local.at, local.gradient * factor, local.information * factor)
+def _together(cues: tuple[Cue, ...], up: FloatArray, temper: float) -> Quadratic:
+    """Sum of the cues' second orders, on the scale of untempered edges."""
+    parts = [cue.quadratic(up) for cue in cues]
+    return Quadratic(up, np.sum([part.gradient for part in parts], axis=0) / temper,
+                     np.sum([part.information for part in parts], axis=0) / temper)
 
 
-def _information(fit: Fit, cue: LearnedCue | None, temper: float) -> tuple[FloatArray, float]:
+def _information(fit: Fit, cues: tuple[Cue, ...], temper: float) -> tuple[FloatArray, float]:
     """Curvature of all cues along the tangent basis at the fit, and the cues' disagreement (chi-square)."""
     lines = fit.information * temper
-    if cue is None:
+    if not cues:
         return lines, 0.0
     basis = tangent_basis(fit.up)
-    local = cue.quadratic(fit.up)
+    local = _together(cues, fit.up, 1.0)
     seen = basis @ local.information @ basis.T
     guard = 1e-6 * np.eye(2)
     # Each cue alone would move the answer by its own slope over its own curvature.

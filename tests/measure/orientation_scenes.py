@@ -5,6 +5,8 @@ A small ray caster: boxes with windows on paved ground under a plain sky, or a r
 
 from __future__ import annotations
 
+from functools import cache
+
 import cv2
 import numpy as np
 
@@ -28,6 +30,12 @@ def _noise(seed: int, shape: tuple[int, int]) -> np.ndarray:
 def town(lens: Lens, roll_deg: float, pitch_deg: float, *, seed: int = 0, bearing_deg: float = 20.0,
          height_m: float = 4.0, samples: int = 2, buildings: int = 14) -> np.ndarray:
     """A street of boxes with windows on paved ground, shape (H, W, 3) uint8 RGB; same seed, same town."""
+    return _town(lens, roll_deg, pitch_deg, seed, bearing_deg, height_m, samples, buildings).copy()
+
+
+@cache
+def _town(lens: Lens, roll_deg: float, pitch_deg: float, seed: int, bearing_deg: float, height_m: float,
+          samples: int, buildings: int) -> np.ndarray:
     rng = np.random.default_rng(seed)
     rays = _rays(lens, bearing_deg, pitch_deg, roll_deg, samples)
     origin = np.array([0.0, 0.0, height_m], dtype=np.float32)
@@ -71,6 +79,11 @@ def town(lens: Lens, roll_deg: float, pitch_deg: float, *, seed: int = 0, bearin
 def room(lens: Lens, roll_deg: float, pitch_deg: float, *, seed: int = 0, bearing_deg: float = 30.0,
          samples: int = 2) -> np.ndarray:
     """A room with doors, tiles and shelves from inside, shape (H, W, 3) uint8 RGB."""
+    return _room(lens, roll_deg, pitch_deg, seed, bearing_deg, samples).copy()
+
+
+@cache
+def _room(lens: Lens, roll_deg: float, pitch_deg: float, seed: int, bearing_deg: float, samples: int) -> np.ndarray:
     rng = np.random.default_rng(seed)
     rays = _rays(lens, bearing_deg, pitch_deg, roll_deg, samples).reshape(-1, 3)
     good = np.isfinite(rays[:, 0])

@@ -30,6 +30,7 @@ class View:
     up_kappa: np.ndarray
     latitude_rad: np.ndarray
     latitude_sd_rad: np.ndarray
+    sky_logit: np.ndarray
 
 
 def ideal_view(lens: Lens, roll_deg: float, pitch_deg: float, *, kappa: float = 60.0, sd: float = 0.06) -> View:
@@ -41,7 +42,8 @@ def ideal_view(lens: Lens, roll_deg: float, pitch_deg: float, *, kappa: float = 
     step = ahead - back
     step /= np.linalg.norm(step, axis=-1, keepdims=True)
     latitude = np.arcsin(np.clip(rays @ up, -1, 1))
-    return View(step, np.full(x.shape, kappa), latitude, np.full(x.shape, sd))
+    return View(step, np.full(x.shape, kappa), latitude, np.full(x.shape, sd),
+                np.full((72, 128), -6.0))
 
 
 @pytest.mark.parametrize("lens", LENSES, ids=["plain", "fisheye", "barrel", "portrait"])

@@ -21,7 +21,7 @@ from audit.frames import camera_from_world, roll_pitch_from_up, up_in_camera  # 
 from audit.lens import Lens  # noqa: E402
 from audit.measure.orientation import measure_orientation  # noqa: E402
 from audit.measure.segments import arcs, find_segments  # noqa: E402
-from audit.measure.up_direction import solve  # noqa: E402
+from audit.measure.up_direction import Seen, solve  # noqa: E402
 from audit.measure.vanishing import fit_directions  # noqa: E402
 
 DATA = Path("/usr/share/doc/opencv-doc/examples/data")
@@ -74,7 +74,7 @@ def test_posts_projected_by_opencv_give_back_the_pose(roll_deg, pitch_deg, disto
         half = 640 / focal / (1 + distortion[0] * half**2 + distortion[1] * half**4)
     same = Lens(1280, 720, float(2 * np.degrees(np.arctan(half))), k1=distortion[0], k2=distortion[1])
     assert same.focal_px == pytest.approx(focal, rel=1e-6)
-    found = solve(segments, 0.625, same, None)
+    found = solve(Seen(segments, 0.625), same)
     assert found.roll_deg == pytest.approx(roll_deg, abs=0.02)
     assert found.pitch_deg == pytest.approx(pitch_deg, abs=0.02)
 
