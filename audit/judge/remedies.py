@@ -2,73 +2,161 @@
 
 from __future__ import annotations
 
-import math
-
 from audit.judge.finding import Remedy
 from audit.plan.model import Camera
+from audit.plan.mounts import joints, part_named
+from audit.plan.optics import Pose, geometry
 
-__all__ = ["aim_remedy", "clean_remedy", "focus_remedy", "level_remedy", "night_remedy", "swap_remedy", "view_remedy"]
+__all__ = [
+    "aim_remedy",
+    "clean_remedy",
+    "focus_remedy",
+    "level_remedy",
+    "lowest_aim_remedy",
+    "missing_tilt_part",
+    "night_remedy",
+    "obstruction_remedy",
+    "stream_remedy",
+    "swap_remedy",
+    "view_remedy",
+]
 
 LADDER = (
     "Working at height: use the site's own access rules, a secured ladder or platform and a second person; "
     "local law decides."
 )
+TRAFFIC = "Masts and gates stand beside traffic: close off the foot of the ladder, wear what the site asks for."
 INFRARED = "Infrared emitters: switch off or keep eyes well away before working close to the lens."
 GLASS = "Glass and domes: clean with the maker-approved cloth and liquid, dry inside, never scrape."
 ISOLATE = "Isolate the supply where the housing is opened; mains work is for licensed people."
+MOVING = "Take the moving camera out of remote control before hands go near it."
+
+_REACHED_STANDING_M = 1.8
+#: A cone farther out than this is hard to see in the picture and to pace out (our default).
+_FARTHEST_CONE_M = 30.0
+#: How close a fisheye's pitch must come to the seat without its tilt adapter to look like one left out (our default).
+_MISSING_PART_DEG = 4.0
+_SMALLEST_TURN_DEG = 0.3
+_TWO_SIDED_95 = 1.96
 
 
 def _cautions(camera: Camera, *more: str) -> tuple[str, ...]:
-    first = (LADDER,) if camera.height_m > 1.8 else ()
-    infrared = (INFRARED,) if camera.night == "infrared" else ()
-    return first + infrared + more
+    found = [LADDER] if camera.height_m > _REACHED_STANDING_M else []
+    if camera.surface == "pole" and camera.setting != "indoor":
+        found.append(TRAFFIC)
+    if camera.night == "infrared":
+        found.append(INFRARED)
+    if camera.form == "ptz":
+        found.append(MOVING)
+    return (*found, *more)
 
 
-def _cone(camera: Camera, pitch_deg: float) -> str | None:
-    """Where the picture's lower edge lands on level ground when the aim is right."""
-    if camera.lens.projection != "rectilinear":
+def _landmark(camera: Camera, pose: Pose) -> str | None:
+    """What the crew can see in the live picture when the aim is right, without an angle meter."""
+    seen = geometry(camera, pose)
+    near = seen.nearest_ground_m
+    if near is not None and 0.3 < near <= _FARTHEST_CONE_M:
+        return (
+            f"Put a cone {near:.1f} m out from below the camera (level ground), in the middle of the view, and tip "
+            "until it stands on the picture's lower edge."
+        )
+    if seen.horizon_row_px is not None:
+        share = (seen.horizon_row_px + 0.5) / camera.lens.height_px
+        return f"The true horizon (not a ridge or tree line) lies {share:.0%} of the picture's height below its upper edge."
+    for target in seen.targets:
+        if target.in_frame and target.row_px is not None:
+            share = (target.row_px + 0.5) / camera.lens.height_px
+            return f"'{target.target}' stands {share:.0%} of the picture's height below its upper edge."
+    return None
+
+
+def missing_tilt_part(camera: Camera, pitch_deg: float, sd_deg: float) -> str | None:
+    """The tilt adapter of the plan, where the measured pitch is what its absence would give."""
+    if camera.form != "fisheye":
         return None
-    lower = math.radians(-pitch_deg + camera.lens.vfov_deg / 2)
-    if not 0 < lower < math.pi / 2:
-        return None
-    near = camera.height_m / math.tan(lower)
+    for text in camera.mount.parts:
+        part = part_named(text)
+        if part is not None and part.fact("tilts"):
+            angle = part.angle_deg if part.angle_deg is not None else -camera.pitch_deg
+            without = camera.pitch_deg + angle
+            if angle > 2 * _MISSING_PART_DEG and abs(pitch_deg - without) <= max(_MISSING_PART_DEG, 2 * sd_deg):
+                return text
+    return None
+
+
+def _joint_advice(camera: Camera, pitch_deg: float) -> tuple[str, tuple[str, ...]]:
+    """Whether the camera's joint brings the axis to a pitch, else which part does; and the parts to bring."""
+    reach = joints(camera)
+    if reach is None:
+        return "at its joint; the plan names no form, so whether the joint reaches it is not known", ()
+    if camera.form == "fisheye":
+        tilted = [t for t in camera.mount.parts if (p := part_named(t)) is not None and p.fact("tilts")]
+        part = tilted[0] if tilted else f"tilt adapter {abs(pitch_deg):.0f}"
+        if pitch_deg <= -60.0:
+            return (
+                "by levelling its seat: a fisheye can't tip on its own, so shim the seat until the margins are even",
+                (),
+            )
+        return (
+            f"by the seat: a fisheye can't tip on its own; fit the {part} with the thick side up, between box and "
+            "camera"
+        ), (part,)
+    if reach.reaches(pitch_deg):
+        rider = {
+            "dome": "; refit the bubble evenly",
+            "ptz": "; level the mount first",
+        }.get(camera.form or "", "; lock it")
+        return f"at {reach.where}, which reaches it{rider}", ()
+    part = "tilt adapter" if reach.seat_pitch_deg <= -60.0 else "L-bracket or arm with pendant cap"
     return (
-        f"Put a cone {near:.1f} m out from below the camera (level ground) and tip until it stands on the "
-        "picture's lower edge."
+        f"with another seat: {reach.where} ends at {reach.lowest_pitch_deg:.0f}° to {reach.highest_pitch_deg:.0f}° "
+        f"here, so bring a {part}"
+    ), (part,)
+
+
+def aim_remedy(camera: Camera, intended: Pose, tip_deg: float, sd_deg: float, missing: str | None = None) -> Remedy:
+    """Tip by ``tip_deg`` (+ up) to reach the intended pose; ``missing`` names a part that was left out."""
+    way = "up" if tip_deg > 0 else "down"
+    amount = f"Tip {way} {abs(tip_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}°"
+    advice, parts = _joint_advice(camera, intended.pitch_deg)
+    if missing is not None:
+        advice, parts = f"by fitting the {missing} of the plan, which seems to be missing, thick side up", (missing,)
+    action = f"{amount} {advice}; then take a new day and night snapshot."
+    return Remedy(
+        action,
+        _landmark(camera, intended),
+        parts,
+        _cautions(camera, *((ISOLATE,) if parts else ())),
+        tip_deg=tip_deg,
+        sd_deg=sd_deg,
     )
 
 
-def aim_remedy(camera: Camera, tip_deg: float, sd_deg: float, pitch_deg: float) -> Remedy:
-    """Tip by ``tip_deg`` (+ up) to reach ``pitch_deg``."""
-    way = "up" if tip_deg > 0 else "down"
-    amount = f"Tip {way} {abs(tip_deg):.1f}° ± {1.96 * sd_deg:.1f}°"
-    parts: tuple[str, ...] = ()
-    if camera.form == "fisheye":
-        parts = (f"tilt adapter for {abs(pitch_deg):.0f}°",)
-        action = (
-            f"{amount}: a fisheye fixed on its seat can't tip; fit the {parts[0]} with the thick side up, "
-            "between back box and camera."
-        )
-    elif camera.form == "dome":
-        action = f"{amount} at the dome's inner gimbal; if its stop is reached, change the seat (tilt adapter or arm)."
-    elif camera.form == "ptz":
-        action = f"{amount} by correcting the stored home position; level the mount first."
-    else:
-        action = f"{amount} at the foot's joint; lock it and take a new day and night snapshot."
-    return Remedy(action, _cone(camera, pitch_deg), parts, _cautions(camera), tip_deg=tip_deg, sd_deg=sd_deg)
+def lowest_aim_remedy(camera: Camera, intended: Pose, at_least_deg: float) -> Remedy:
+    """Too much sky with no measured pitch: how much down at least, and how to see that it is right."""
+    advice, parts = _joint_advice(camera, intended.pitch_deg)
+    return Remedy(
+        f"Tip down by at least {at_least_deg:.0f}° {advice}; then take a new day and night snapshot.",
+        _landmark(camera, intended),
+        parts,
+        _cautions(camera, *((ISOLATE,) if parts else ())),
+        tip_deg=-at_least_deg,
+    )
 
 
 def level_remedy(camera: Camera, roll_deg: float, sd_deg: float) -> Remedy:
     """Turn about the axis by ``roll_deg`` (+ clockwise seen from behind)."""
     way = "clockwise" if roll_deg > 0 else "counter-clockwise"
-    seat = (
-        "strap the pole adapter again and mark the bands"
-        if camera.surface == "pole"
-        else "turn the seat or the third axis"
-    )
+    reach = joints(camera)
+    if camera.surface == "pole":
+        how = "a slipped band rolls the camera with its adapter: straighten and strap it again, mark the bands"
+    elif reach is not None and reach.rolls:
+        how = f"turn it at {reach.where} and lock it"
+    else:
+        how = "turn or shim the seat"
     return Remedy(
-        f"Turn {abs(roll_deg):.1f}° ± {1.96 * sd_deg:.1f}° {way} seen from behind: {seat}.",
-        "Uprights in the middle of the picture stand parallel to its side edges.",
+        f"Turn {abs(roll_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}° {way} seen from behind: {how}.",
+        "Uprights in the middle of the picture (not at its edges) stand parallel to its side edges.",
         (),
         _cautions(camera),
         roll_deg=roll_deg,
@@ -76,36 +164,72 @@ def level_remedy(camera: Camera, roll_deg: float, sd_deg: float) -> Remedy:
     )
 
 
-def view_remedy(camera: Camera, turn_deg: float, tip_deg: float, sd_deg: float) -> Remedy:
-    """Back to the reference: turn (+ right) and tip (+ up)."""
+def view_remedy(camera: Camera, turn_deg: float, tip_deg: float, roll_deg: float, sd_deg: float) -> Remedy:
+    """Back to the reference: turn (+ right), tip (+ up) and roll (+ clockwise from behind)."""
     moves = []
-    if abs(turn_deg) > 0.3:
+    if abs(turn_deg) >= _SMALLEST_TURN_DEG:
         moves.append(f"turn {'right' if turn_deg > 0 else 'left'} {abs(turn_deg):.1f}°")
-    if abs(tip_deg) > 0.3:
+    if abs(tip_deg) >= _SMALLEST_TURN_DEG:
         moves.append(f"tip {'up' if tip_deg > 0 else 'down'} {abs(tip_deg):.1f}°")
-    text = " and ".join(moves) or "compare with the reference"
+    if abs(roll_deg) >= _SMALLEST_TURN_DEG:
+        moves.append(f"roll {'clockwise' if roll_deg > 0 else 'counter-clockwise'} {abs(roll_deg):.1f}°")
+    text = ", ".join(moves) or "compare with the reference"
+    why = {
+        "pole": "a post that turns or a band that slips",
+        "tile ceiling": "a tile that sags",
+    }.get(camera.surface or "", "a loose joint, wind or a knock")
     return Remedy(
-        f"{text[0].upper()}{text[1:]} (± {1.96 * sd_deg:.1f}°) back to the reference, tighten and mark the joint, and "
-        "find out why it moved (post, band, tile, wind).",
-        "Hold the reference picture beside the live view: edges at the frame's border agree.",
+        f"{text[0].upper()}{text[1:]} (± {_TWO_SIDED_95 * sd_deg:.1f}°) back to the reference, tighten and mark the "
+        f"joint, and look for the cause ({why}).",
+        "Hold the reference picture beside the live view: the same things touch the frame's border.",
         (),
         _cautions(camera),
         turn_deg=turn_deg,
         tip_deg=tip_deg,
+        roll_deg=roll_deg,
         sd_deg=sd_deg,
     )
 
 
 def clean_remedy(camera: Camera, cause: str | None) -> Remedy:
     """Clean what the picture shows to be dirty."""
-    action = {
-        "haze": "Look for protective film and peel it off; else clean the cover inside and out and dry it.",
-        "spots": "Clean drops and dust off the cover; find where the water runs from.",
-        "web": "Brush the web away; agree a cleaning interval or move the infrared away from the cover.",
-        "infrared glow": "Clean the cover, seat it evenly, and move near surfaces out of the infrared's way.",
-        "blocked": "Remove what covers the lens (cap, cover, spray, foliage).",
-    }.get(cause or "", "Take a close-up of the cover; clean it if it is dirty.")
-    return Remedy(action, "Take a day and a night snapshot afterwards.", (), _cautions(camera, GLASS))
+    action, parts = {
+        "haze": (
+            "Look for protective film and peel it off; else clean the cover inside and out and dry it.",
+            ("lint-free cloth and cleaning liquid",),
+        ),
+        "spots": (
+            "Clean drops and dust off the cover; find where the water runs from.",
+            ("lint-free cloth and cleaning liquid",),
+        ),
+        "web": (
+            "Brush the web away; agree a cleaning interval or move the infrared away from the cover.",
+            ("soft brush",),
+        ),
+        "infrared glow": (
+            "Clean the cover, seat it evenly, and move near surfaces out of the infrared's way.",
+            ("lint-free cloth and cleaning liquid",),
+        ),
+        "blocked": ("Remove what covers the lens (cap, cover, spray, foliage).", ()),
+    }.get(
+        cause or "",
+        (
+            "Take a close-up of the cover; clean it if it is dirty.",
+            ("lint-free cloth and cleaning liquid",),
+        ),
+    )
+    return Remedy(action, "Take a day and a night snapshot afterwards.", parts, _cautions(camera, GLASS))
+
+
+def obstruction_remedy(camera: Camera) -> Remedy:
+    """Something stands in the view that the reference does not show."""
+    return Remedy(
+        "Look whether it stays (plant, sign, banner) or was passing (vehicle, person); cut, move or re-aim after "
+        "asking whoever owns it.",
+        "Hold the reference picture beside the live view: nothing new hides the target.",
+        (),
+        _cautions(camera),
+    )
 
 
 def focus_remedy(camera: Camera) -> Remedy:
@@ -120,15 +244,39 @@ def focus_remedy(camera: Camera) -> Remedy:
 
 def night_remedy(camera: Camera) -> Remedy:
     """Infrared thrown back into the lens."""
-    flat = camera.form == "dome" and camera.surface == "wall"
-    parts = ("L-bracket or arm with pendant cap",) if flat else ()
-    action = (
-        "Dried water on a dome that faces outwards glows under infrared: point the dome down by its L-bracket or "
-        "an arm, then clean it."
-        if flat
-        else "Clean the cover, seat it evenly, and move near surfaces out of the infrared's way."
+    turning = next(
+        (t for t in camera.mount.parts if (p := part_named(t)) is not None and p.fact("points") == "down"), None
     )
+    on_wall = camera.form == "dome" and camera.surface in ("wall", "pole", "corner")
+    cloth = "lint-free cloth and cleaning liquid"
+    if on_wall and turning is not None:
+        action = (
+            f"Look whether the {turning} of the plan is fitted: dried water on a dome that faces outwards glows under "
+            "infrared; fit it so that the dome looks down, then clean it."
+        )
+        parts: tuple[str, ...] = (turning, cloth)
+    elif on_wall:
+        action = (
+            "Dried water on a dome that faces outwards glows under infrared: point the dome down by an L-bracket or an "
+            "arm with pendant cap, at least fit a weather shield, then clean it."
+        )
+        parts = ("L-bracket or arm with pendant cap", cloth)
+    else:
+        action = "Clean the cover, seat it evenly, and move near surfaces out of the infrared's way."
+        parts = (cloth,)
     return Remedy(action, "Take the night snapshot again, fully dark.", parts, _cautions(camera, GLASS))
+
+
+def stream_remedy(camera: Camera) -> Remedy:
+    """A picture of the wrong size."""
+    lens = camera.lens
+    return Remedy(
+        f"Take the snapshot again from the main stream at {lens.width_px} × {lens.height_px} px, as the original file "
+        "(no screen photo, no chat copy).",
+        "The file's size in pixels is the plan's.",
+        (),
+        (),
+    )
 
 
 def swap_remedy(camera: Camera, other: str) -> Remedy:

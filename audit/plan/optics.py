@@ -27,10 +27,12 @@ __all__ = [
     "geometry",
     "ground_footprint",
     "horizon_curve",
+    "lowest_pitch_for_sky",
     "open_sky_fraction",
     "open_sky_under_poses",
     "uncertainty",
     "under_poses",
+    "upright_span",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -183,7 +185,9 @@ def geometry(camera: Camera, pose: Pose | None = None) -> Geometry:
     )
 
 
-def under_poses(camera: Camera, poses: ArrayLike) -> tuple[NDArray[np.bool_], FloatArray]:
+def under_poses(
+    camera: Camera, poses: ArrayLike, focal_scale: ArrayLike | None = None
+) -> tuple[NDArray[np.bool_], FloatArray]:
     """Targets under many poses at once.
 
     Parameters
@@ -192,6 +196,8 @@ def under_poses(camera: Camera, poses: ArrayLike) -> tuple[NDArray[np.bool_], Fl
         With T targets.
     poses : array_like, shape (N, 3)
         Bearing, pitch and roll in degrees.
+    focal_scale : array_like, shape (N,), optional
+        Factors on the focal length, for an angle of view that is not known exactly.
 
     Returns
     -------
@@ -201,7 +207,27 @@ def under_poses(camera: Camera, poses: ArrayLike) -> tuple[NDArray[np.bool_], Fl
     """
     rotations = _rotations(np.atleast_2d(np.asarray(poses, dtype=np.float64)))
     points = np.einsum("nij,tj->nti", rotations, _offsets(camera, camera.targets))
-    return camera.lens.in_frame(camera.lens.project(points)), _density(camera.lens, points)
+    pixels, density = camera.lens.project(points), _density(camera.lens, points)
+    if focal_scale is not None:
+        scale = np.asarray(focal_scale, dtype=np.float64)[:, None]
+        centre = np.array(camera.lens.centre_px)
+        pixels, density = centre + (pixels - centre) * scale[..., None], density * scale
+    return camera.lens.in_frame(pixels), density
+
+
+def upright_span(camera: Camera, pose: Pose, target: Target, top_m: float = 6.0) -> tuple[float, float] | None:
+    """Which part of an upright standing at a target's place is in the picture, heights above the ground in metres.
+
+    Sampled every 2 cm from the ground up to ``top_m``; None where no part of it is.
+    """
+    heights = np.arange(0.0, top_m + 0.01, 0.02)
+    foot = _offsets(camera, (target,))[0]
+    points = np.stack(
+        [np.full_like(heights, foot[0]), np.full_like(heights, foot[1]), heights - camera.height_m], axis=-1
+    )
+    rotation = _rotations(np.array([[pose.bearing_deg, pose.pitch_deg, pose.roll_deg]]))[0]
+    seen = np.flatnonzero(camera.lens.in_frame(camera.lens.project(points @ rotation.T)))
+    return (float(heights[seen[0]]), float(heights[seen[-1]])) if len(seen) else None
 
 
 def uncertainty(camera: Camera, pose: Pose, sd_deg: tuple[float, float, float]) -> GeometrySd:
@@ -403,6 +429,23 @@ def _ground_reach(height_m: float, pose: Pose, span: tuple[float, float]) -> tup
 def open_sky_fraction(lens: Lens, pitch_deg: float, roll_deg: float = 0.0) -> float:
     """Share of the image above the horizon, 0..1 (inside the image circle for an equidistant lens)."""
     return float(open_sky_under_poses(lens, np.array([pitch_deg]), np.array([roll_deg]))[0])
+
+
+def lowest_pitch_for_sky(lens: Lens, fraction: float, roll_deg: float = 0.0) -> float | None:
+    """Lowest pitch at which that share of the picture can lie above the horizon; None where none can.
+
+    Open sky is at most what lies above the horizon, so a measured share tells at least how high the camera looks.
+    """
+    low, high = -90.0, 60.0
+    if open_sky_fraction(lens, high, roll_deg) < fraction:
+        return None
+    while high - low > 0.05:
+        middle = 0.5 * (low + high)
+        if open_sky_fraction(lens, middle, roll_deg) < fraction:
+            low = middle
+        else:
+            high = middle
+    return high
 
 
 def open_sky_under_poses(lens: Lens, pitch_deg: ArrayLike, roll_deg: ArrayLike) -> FloatArray:

@@ -1,0 +1,135 @@
+"""Probabilities that a camera is out of its limits, from measured values and their sds.
+
+Normal errors; one-dimensional limits in closed form, what passes through optics by quasi-random draws (a scrambled
+Sobol sequence of fixed seed, so that the same measurement always gets the same verdict).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm, qmc
+
+from audit.judge.finding import State
+from audit.judge.limits import Limits
+from audit.plan import optics
+from audit.plan.model import Camera
+from audit.plan.optics import Pose
+
+__all__ = ["PoseBelief", "TargetChance", "above", "open_sky_belief", "outside", "state_of", "target_chances"]
+
+FloatArray = NDArray[np.float64]
+
+_DRAWS_LOG2 = 11
+_SEED = 20260616
+
+
+@dataclass(frozen=True, slots=True)
+class PoseBelief:
+    """What is known of a camera's pose: middle values and sds in degrees, independent normal errors.
+
+    ``hfov_sd_fraction`` is the sd of the angle of view as a share of it.
+    """
+
+    pose: Pose
+    bearing_sd_deg: float
+    pitch_sd_deg: float
+    roll_sd_deg: float
+    hfov_sd_fraction: float = 0.0
+
+    def draws(self) -> tuple[FloatArray, FloatArray]:
+        """Poses (N, 3) in degrees and factors on the focal length (N,)."""
+        z = _standard_normals()
+        middle = np.array([self.pose.bearing_deg, self.pose.pitch_deg, self.pose.roll_deg])
+        sds = np.array([self.bearing_sd_deg, self.pitch_sd_deg, self.roll_sd_deg])
+        return middle + z[:, :3] * sds, 1.0 / np.maximum(0.2, 1.0 + z[:, 3] * self.hfov_sd_fraction)
+
+
+@dataclass(frozen=True, slots=True)
+class TargetChance:
+    """How likely a target is lost.
+
+    Attributes
+    ----------
+    held_by_plan : bool
+        Whether the intended pose keeps it in the picture and dense enough; where not, nothing can be lost.
+    lost, out_of_frame, too_coarse : float
+        Probabilities: lost = out of the picture or below the needed density.
+    px_per_m, px_per_m_sd : float or None
+        Density over the draws in which the lens images it.
+    """
+
+    target: str
+    held_by_plan: bool
+    lost: float
+    out_of_frame: float
+    too_coarse: float
+    px_per_m: float | None
+    px_per_m_sd: float | None
+
+
+@cache
+def _standard_normals() -> FloatArray:
+    return np.asarray(norm.ppf(qmc.Sobol(4, scramble=True, rng=_SEED).random_base2(_DRAWS_LOG2)), dtype=np.float64)
+
+
+def state_of(probability: float, limits: Limits) -> State:
+    """``put right`` from the upper probability, ``meets plan`` up to the lower one, ``look again`` between."""
+    if probability >= limits.put_right_at_least:
+        return "put right"
+    return "meets plan" if probability <= limits.meets_plan_at_most else "look again"
+
+
+def outside(measured: float, sd: float, low: float, high: float) -> float:
+    """P(true value outside low..high) of a measurement with a normal error."""
+    spread = max(sd, 1e-9)
+    return float(norm.cdf((low - measured) / spread) + norm.sf((high - measured) / spread))
+
+
+def above(measured: float, sd: float, limit: float) -> float:
+    """P(true value above a limit) of a measurement with a normal error."""
+    return float(norm.sf((limit - measured) / max(sd, 1e-9)))
+
+
+def target_chances(camera: Camera, intended: Pose, belief: PoseBelief, limits: Limits) -> tuple[TargetChance, ...]:
+    """For each target, how likely the believed pose loses it."""
+    if not camera.targets:
+        return ()
+    planned_in, planned_density = optics.under_poses(
+        camera, [[intended.bearing_deg, intended.pitch_deg, intended.roll_deg]]
+    )
+    inside, density = optics.under_poses(camera, *belief.draws())
+    found = []
+    for index, target in enumerate(camera.targets):
+        need = target.required_px_per_m
+        out = ~inside[:, index]
+        coarse = np.zeros(len(out), bool)
+        held = bool(planned_in[0, index])
+        if need is not None:
+            least = need * limits.target.density_fraction
+            held = held and bool(planned_density[0, index] >= least)
+            coarse = ~out & ~(density[:, index] >= least)
+        known = density[np.isfinite(density[:, index]), index]
+        found.append(
+            TargetChance(
+                target.name,
+                held,
+                float(np.mean(out | coarse)),
+                float(np.mean(out)),
+                float(np.mean(coarse)),
+                float(known.mean()) if len(known) else None,
+                float(known.std()) if len(known) else None,
+            )
+        )
+    return tuple(found)
+
+
+def open_sky_belief(camera: Camera, belief: PoseBelief) -> tuple[float, float]:
+    """Share of the picture above the horizon that the believed pose gives, and its sd."""
+    poses, _ = belief.draws()
+    chosen = poses[::8]
+    shares = optics.open_sky_under_poses(camera.lens, chosen[:, 1], chosen[:, 2])
+    return float(shares.mean()), float(shares.std())

@@ -1,0 +1,101 @@
+"""What the picture looks like: dirt, focus, obstruction, night; one image alone is a hint, never a proof."""
+
+from __future__ import annotations
+
+from audit.judge import remedies
+from audit.judge.evidence import CameraEvidence, Snapshot
+from audit.judge.finding import STATES, Check, Finding, Remedy, State
+from audit.judge.limits import Limits
+from audit.measure.measurement import Clarity
+from audit.plan.model import Camera
+
+__all__ = ["glass_findings", "night_findings", "worst_per_check"]
+
+
+def glass_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
+    """Dirt, focus and obstruction by day and by night.
+
+    Several pictures of a day outweigh one, and a comparison with the signed reference outweighs both.
+    """
+    compared = {c.photo for c in evidence.comparisons if c.change.dirt_probability is not None}
+    found = []
+    for snapshot in (evidence.day, evidence.night):
+        if snapshot is None or snapshot.photo in compared:
+            continue
+        clarity = snapshot.measured.clarity
+        series = None if snapshot.night else evidence.series
+        if series is not None and series.dirt_probability is not None:
+            found.append(_from(camera, snapshot, series, limits, "over several pictures of the day"))
+        else:
+            found.append(_from(camera, snapshot, clarity, limits, "by night" if snapshot.night else "by day"))
+    return worst_per_check(found)
+
+
+def _check_of(clarity: Clarity, night: bool) -> Check:
+    if clarity.cause == "defocus":
+        return "sharp"
+    if clarity.cause == "blocked":
+        return "unobstructed"
+    return "night" if night and clarity.cause == "infrared glow" else "clean"
+
+
+def _from(camera: Camera, snapshot: Snapshot, clarity: Clarity, limits: Limits, when: str) -> Finding:
+    check = _check_of(clarity, snapshot.night)
+    if clarity.dirt_probability is None:
+        note = (clarity.note or "too little texture").rstrip(".")
+        return Finding(camera.camera, check, "no evidence", f"Not measured {when}: {note}.", photo=snapshot.photo)
+    look = limits.sharp.single_image_look if check == "sharp" else limits.clean.single_image_look
+    bad = clarity.dirt_probability >= look
+    state: State = "look again" if bad else "meets plan"
+    remedy: Remedy | None = None
+    if bad:
+        why = (
+            f"Seen {when} the picture looks spoilt: {clarity.cause} (probability {clarity.dirt_probability:.0%}); "
+            "pictures of one day can't prove it."
+        )
+        remedy = {
+            "sharp": remedies.focus_remedy(camera),
+            "night": remedies.night_remedy(camera),
+        }.get(check) or remedies.clean_remedy(camera, clarity.cause)
+    else:
+        why = (
+            f"Nothing on the glass {when}, as far as the picture tells (probability of dirt "
+            f"{clarity.dirt_probability:.0%})."
+        )
+    return Finding(
+        camera.camera,
+        check,
+        state,
+        why,
+        measured=clarity.dirt_probability,
+        limit=look,
+        unit="probability",
+        probability_bad=clarity.dirt_probability,
+        remedy=remedy,
+        photo=snapshot.photo,
+        evidence={"cause": clarity.cause},
+    )
+
+
+def worst_per_check(findings: list[Finding]) -> list[Finding]:
+    """The worst finding of each check, in the order of first appearance."""
+    worst: dict[Check, Finding] = {}
+    for finding in findings:
+        known = worst.get(finding.check)
+        if known is None or STATES.index(finding.state) < STATES.index(known.state):
+            worst[finding.check] = finding
+    return list(worst.values())
+
+
+def night_findings(camera: Camera, evidence: CameraEvidence) -> list[Finding]:
+    """No night snapshot, no night verdict: asked for wherever the plan has light for the night."""
+    if camera.night == "none" or evidence.night is not None:
+        return []
+    return [
+        Finding(
+            camera.camera,
+            "night",
+            "no evidence",
+            f"Not checked at night: the plan has {camera.night}, and no night snapshot is here.",
+        )
+    ]

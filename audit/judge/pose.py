@@ -1,0 +1,281 @@
+"""Where the camera looks: aim, level, sky, and whether its targets are still seen as finely as planned."""
+
+from __future__ import annotations
+
+from audit.judge import remedies
+from audit.judge.chances import (
+    PoseBelief,
+    TargetChance,
+    above,
+    open_sky_belief,
+    outside,
+    state_of,
+    target_chances,
+)
+from audit.judge.evidence import CameraEvidence, Snapshot
+from audit.judge.finding import Finding, Remedy
+from audit.judge.intended import Intended, intended_pose
+from audit.judge.limits import Limits
+from audit.measure.measurement import Orientation
+from audit.plan.model import Camera
+from audit.plan.optics import Geometry, Pose, geometry, lowest_pitch_for_sky, open_sky_fraction, upright_span
+
+__all__ = ["lost_targets", "pose_findings"]
+
+_TWO_SIDED_95 = 1.96
+#: Pitch beyond which a fisheye is taken to look straight down: no horizon crosses its circle.
+_STRAIGHT_DOWN_DEG = -60.0
+#: Open sky that exceeds what the measured pose can show by this much is no sky (our default).
+_IMPOSSIBLE_SKY = 0.05
+
+
+def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
+    """Aim, level, sky and targets from the day snapshots; ``no evidence`` with the reason where not measured."""
+    day = evidence.day
+    intended = intended_pose(camera)
+    if day is None:
+        return [Finding(camera.camera, "aim", "no evidence", "Not measured: no day snapshot.",
+                        planned=intended.pitch_deg, unit="deg")]  # fmt: skip
+    measured = evidence.orientation or day.measured.orientation
+    belief = _belief(intended, measured, limits)
+    if belief is None:
+        found = [_aim_not_measured(camera, day, intended, measured)]
+    else:
+        found = [_aim(camera, day, intended, belief, limits)]
+        found += _level(camera, day, intended, measured, limits)
+        found += _targets(camera, day, intended, belief, limits)
+    return found + _sky(camera, day, intended, belief, limits)
+
+
+def _belief(intended: Intended, measured: Orientation, limits: Limits) -> PoseBelief | None:
+    """The measured pose; bearing as intended (one image can't tell it), an unmeasured roll as intended and vague."""
+    if measured.pitch_deg is None or measured.pitch_sd_deg is None:
+        return None
+    roll, roll_sd = measured.roll_deg, measured.roll_sd_deg
+    if roll is None or roll_sd is None:
+        roll, roll_sd = intended.roll_deg, limits.level.roll_tolerance_deg / _TWO_SIDED_95
+    return PoseBelief(
+        Pose(intended.bearing_deg, measured.pitch_deg, roll),
+        0.0,
+        measured.pitch_sd_deg,
+        roll_sd,
+        limits.lens.hfov_sd_fraction,
+    )
+
+
+def _aim_not_measured(camera: Camera, day: Snapshot, intended: Intended, measured: Orientation) -> Finding:
+    note = measured.note or "the picture does not carry it"
+    if camera.form == "fisheye" and intended.pitch_deg <= _STRAIGHT_DOWN_DEG:
+        note = "it looks straight down, so no horizon is in the picture"
+    return Finding(camera.camera, "aim", "no evidence", f"Not measured: {note.rstrip('.')}.",
+                   planned=intended.pitch_deg, unit="deg", photo=day.photo)  # fmt: skip
+
+
+def _aim(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief, limits: Limits) -> Finding:
+    pitch, sd = belief.pose.pitch_deg, belief.pitch_sd_deg
+    off, tolerance = pitch - intended.pitch_deg, limits.aim.pitch_tolerance_deg
+    probability = outside(off, sd, -tolerance, tolerance)
+    state = state_of(probability, limits)
+    direction = "too high" if off > 0 else "too low"
+    why = (
+        f"Looks {abs(off):.1f}° {direction} (pitch {pitch:+.1f}° ± {_TWO_SIDED_95 * sd:.1f}°, "
+        f"planned {intended.pitch_deg:+.1f}°)"
+    )
+    if state == "meets plan":
+        why = (
+            f"Pitch {pitch:+.1f}° ± {_TWO_SIDED_95 * sd:.1f}°, planned {intended.pitch_deg:+.1f}°: within "
+            f"±{tolerance:g}°"
+        )
+    missing = None
+    if state != "meets plan":
+        why += _consequence(geometry(camera, intended.pose), geometry(camera, belief.pose))
+        missing = remedies.missing_tilt_part(camera, pitch, sd)
+        if missing is not None:
+            why += f"; it stands as it would without the {missing} of the plan"
+    if intended.note:
+        why += f"; agreed: {intended.note.rstrip('.')}"
+    remedy = remedies.aim_remedy(camera, intended.pose, -off, sd, missing) if state != "meets plan" else None
+    return Finding(
+        camera.camera,
+        "aim",
+        state,
+        why + ".",
+        measured=pitch,
+        measured_sd=sd,
+        planned=intended.pitch_deg,
+        limit=tolerance,
+        unit="deg",
+        probability_bad=probability,
+        remedy=remedy,
+        photo=day.photo,
+        evidence={"cues": list(day.measured.orientation.cues), "roll_deg": belief.pose.roll_deg},
+    )
+
+
+def _consequence(planned: Geometry, now: Geometry) -> str:
+    """What a wrong tilt costs, in words: where the ground begins, and the share above the horizon."""
+    parts = []
+    if planned.nearest_ground_m is not None and now.nearest_ground_m is not None:
+        if abs(now.nearest_ground_m - planned.nearest_ground_m) >= 0.3:
+            parts.append(
+                f"the ground begins {now.nearest_ground_m:.1f} m out instead of {planned.nearest_ground_m:.1f} m"
+            )
+    elif now.nearest_ground_m is None:
+        parts.append("no ground is in the picture")
+    if abs(now.open_sky_fraction - planned.open_sky_fraction) >= 0.02:
+        parts.append(f"{now.open_sky_fraction:.0%} of the picture lies above the horizon instead of "
+                     f"{planned.open_sky_fraction:.0%}")  # fmt: skip
+    return f": {' and '.join(parts)}" if parts else ""
+
+
+def _level(camera: Camera, day: Snapshot, intended: Intended, measured: Orientation, limits: Limits) -> list[Finding]:
+    roll, sd = measured.roll_deg, measured.roll_sd_deg
+    if roll is None or sd is None:
+        return []
+    off, tolerance = (roll - intended.roll_deg + 180.0) % 360.0 - 180.0, limits.level.roll_tolerance_deg
+    probability = outside(off, sd, -tolerance, tolerance)
+    state = state_of(probability, limits)
+    way = "clockwise" if off > 0 else "counter-clockwise"
+    why = f"Turned {abs(off):.1f}° ± {_TWO_SIDED_95 * sd:.1f}° {way} about its axis, seen from behind."
+    if state == "meets plan":
+        why = f"Level within {abs(off):.1f}° ± {_TWO_SIDED_95 * sd:.1f}°."
+    return [
+        Finding(
+            camera.camera,
+            "level",
+            state,
+            why,
+            measured=roll,
+            measured_sd=sd,
+            planned=intended.roll_deg,
+            limit=tolerance,
+            unit="deg",
+            probability_bad=probability,
+            remedy=remedies.level_remedy(camera, -off, sd) if state != "meets plan" else None,
+            photo=day.photo,
+        )
+    ]
+
+
+def _targets(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief, limits: Limits) -> list[Finding]:
+    chances = target_chances(camera, intended.pose, belief, limits)
+    held = [c for c in chances if c.held_by_plan]
+    if not held:
+        return []
+    worst = max(held, key=lambda c: c.lost)
+    state = state_of(worst.lost, limits)
+    remedy = None
+    if state != "meets plan":
+        off = belief.pose.pitch_deg - intended.pitch_deg
+        roll = belief.pose.roll_deg - intended.roll_deg
+        if abs(roll) > abs(off):
+            remedy = remedies.level_remedy(camera, -roll, belief.roll_sd_deg)
+        else:
+            remedy = remedies.aim_remedy(camera, intended.pose, -off, belief.pitch_sd_deg)
+    need = next(t.required_px_per_m for t in camera.targets if t.name == worst.target)
+    return [
+        Finding(
+            camera.camera,
+            "target",
+            state,
+            lost_targets(camera, intended.pose, belief.pose, held, limits),
+            measured=worst.px_per_m,
+            measured_sd=worst.px_per_m_sd,
+            planned=need,
+            limit=None if need is None else need * limits.target.density_fraction,
+            unit="px/m",
+            probability_bad=worst.lost,
+            remedy=remedy,
+            photo=day.photo,
+            evidence={"target": worst.target, "bearing": "as planned; one image can't tell it"},
+        )
+    ]
+
+
+def lost_targets(camera: Camera, intended: Pose, now: Pose, held: list[TargetChance], limits: Limits) -> str:
+    """One sentence on what became of the targets, the worst first."""
+    lost = sorted((c for c in held if c.lost > limits.meets_plan_at_most), key=lambda c: -c.lost)
+    if not lost:
+        kept = ", ".join(f"'{c.target}' {_density_words(camera, c)}" for c in held[:3])
+        more = f" and {len(held) - 3} more" if len(held) > 3 else ""
+        return f"Still in the picture as finely as planned: {kept}{more}."
+    return " ".join(_loss(camera, intended, now, c) for c in lost[:3])
+
+
+def _density_words(camera: Camera, chance: TargetChance) -> str:
+    need = next(t.required_px_per_m for t in camera.targets if t.name == chance.target)
+    if chance.px_per_m is None:
+        return "(density not known)"
+    wanted = f" of {need:.0f} needed" if need is not None else ""
+    return f"({chance.px_per_m:.0f} px/m{wanted})"
+
+
+def _loss(camera: Camera, intended: Pose, now: Pose, chance: TargetChance) -> str:
+    sure = f"with probability {chance.lost:.0%}"
+    if chance.too_coarse > chance.out_of_frame:
+        return f"'{chance.target}' is seen too coarsely {_density_words(camera, chance)} {sure}."
+    text = f"'{chance.target}' is out of the picture {sure}"
+    target = next(t for t in camera.targets if t.name == chance.target)
+    before, after = upright_span(camera, intended, target), upright_span(camera, now, target)
+    if before is not None and after is None:
+        text += "; nothing that stands there is in view"
+    elif before is not None and after is not None:
+        if after[0] - before[0] >= 0.1:
+            text += f"; there the lowest {after[0] - before[0]:.1f} m of what was planned are below the picture"
+        elif before[1] - after[1] >= 0.1:
+            text += f"; there the picture ends {after[1]:.1f} m above the ground"
+    return text + "."
+
+
+def _sky(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief | None, limits: Limits) -> list[Finding]:
+    """Open sky against the most that the plan's optics can show; a skyline only ever takes some away."""
+    if camera.setting == "indoor":
+        return []
+    sky = day.measured.sky
+    planned = open_sky_fraction(camera.lens, intended.pitch_deg, intended.roll_deg)
+    if sky.fraction is None or sky.sd is None:
+        note = (sky.note or "no answer").rstrip(".")
+        return [Finding(camera.camera, "sky", "no evidence", f"Not measured: {note}.", planned=planned, unit="share",
+                        photo=day.photo)]  # fmt: skip
+    limit = planned + limits.sky.excess_fraction
+    probability = above(sky.fraction, sky.sd, limit)
+    state = state_of(probability, limits)
+    why = (
+        f"{sky.fraction:.0%} ± {_TWO_SIDED_95 * sky.sd:.0%} of the picture is open sky; the plan's optics show at most "
+        f"{planned:.0%}."
+    )
+    remedy: Remedy | None = None
+    if state != "meets plan":
+        if belief is None:
+            at_least = lowest_pitch_for_sky(camera.lens, sky.fraction, intended.roll_deg)
+            if at_least is not None and at_least > intended.pitch_deg:
+                remedy = remedies.lowest_aim_remedy(camera, intended.pose, at_least - intended.pitch_deg)
+        else:
+            possible, possible_sd = open_sky_belief(camera, belief)
+            spread = (sky.sd**2 + possible_sd**2) ** 0.5
+            if sky.fraction - possible > _IMPOSSIBLE_SKY + _TWO_SIDED_95 * spread:
+                state = "look again"
+                why += (
+                    f" But the measured pose can show {possible:.0%} at most: something bright may be taken for sky, or "
+                    "the pose is wrong."
+                )
+            else:
+                off = belief.pose.pitch_deg - intended.pitch_deg
+                missing = remedies.missing_tilt_part(camera, belief.pose.pitch_deg, belief.pitch_sd_deg)
+                remedy = remedies.aim_remedy(camera, intended.pose, -off, belief.pitch_sd_deg, missing)
+    return [
+        Finding(
+            camera.camera,
+            "sky",
+            state,
+            why,
+            measured=sky.fraction,
+            measured_sd=sky.sd,
+            planned=planned,
+            limit=limit,
+            unit="share",
+            probability_bad=probability,
+            remedy=remedy,
+            photo=day.photo,
+        )
+    ]

@@ -1,0 +1,162 @@
+"""Today's pictures against the signed reference: moved, hidden, soiled, softer."""
+
+from __future__ import annotations
+
+from audit.judge import remedies
+from audit.judge.chances import PoseBelief, outside, state_of, target_chances
+from audit.judge.evidence import CameraEvidence, Comparison
+from audit.judge.finding import Check, Finding, State
+from audit.judge.glass import worst_per_check
+from audit.judge.intended import intended_pose
+from audit.judge.limits import Limits
+from audit.judge.pose import lost_targets
+from audit.measure.measurement import ViewChange
+from audit.plan.model import Camera
+from audit.plan.optics import Pose
+
+__all__ = ["reference_findings"]
+
+_TWO_SIDED_95 = 1.96
+
+
+def reference_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
+    """Each comparison with the reference of the same light."""
+    found: list[Finding] = []
+    for comparison in evidence.comparisons:
+        change = comparison.change
+        if change.same_view_probability is None:
+            note = (change.note or "no answer").rstrip(".")
+            found.append(Finding(camera.camera, "moved", "no evidence", f"Not compared with the reference: {note}.",
+                                 photo=comparison.photo))  # fmt: skip
+        elif change.same_view_probability < limits.moved.same_view_probability:
+            found.append(
+                Finding(
+                    camera.camera,
+                    "moved",
+                    "look again",
+                    "Shows another scene than the signed reference: moved far, exchanged, or hidden.",
+                    probability_bad=1 - change.same_view_probability,
+                    photo=comparison.photo,
+                    evidence={"reference": comparison.reference},
+                )
+            )
+        else:
+            found += _moved(camera, comparison, limits)
+            found += _hidden(camera, comparison, limits)
+            found += _soiled(camera, comparison, limits)
+    return worst_per_check(found)
+
+
+def _moved(camera: Camera, comparison: Comparison, limits: Limits) -> list[Finding]:
+    change = comparison.change
+    turn, tip = change.pan_change_deg, change.pitch_change_deg
+    if turn is None or tip is None:
+        return []
+    turn_sd, tip_sd = change.pan_change_sd_deg or 0.0, change.pitch_change_sd_deg or 0.0
+    roll, roll_sd = change.roll_change_deg or 0.0, change.roll_change_sd_deg or 0.0
+    allowed, level = limits.moved.turn_deg, limits.level.roll_tolerance_deg
+    stays = (
+        (1 - outside(turn, turn_sd, -allowed, allowed))
+        * (1 - outside(tip, tip_sd, -allowed, allowed))
+        * (1 - outside(roll, roll_sd, -level, level))
+    )
+    probability = 1 - stays
+    state = state_of(probability, limits)
+    sd = max(turn_sd, tip_sd)
+    why = (
+        f"Against the signed reference it looks {abs(turn):.1f}° further {'right' if turn > 0 else 'left'} and "
+        f"{abs(tip):.1f}° {'higher' if tip > 0 else 'lower'} (± {_TWO_SIDED_95 * sd:.1f}°)"
+    )
+    if abs(roll) > max(0.5, _TWO_SIDED_95 * roll_sd):
+        why += f", rolled {abs(roll):.1f}° {'clockwise' if roll > 0 else 'counter-clockwise'}"
+    why += "."
+    found = []
+    if state != "meets plan":
+        intended = intended_pose(camera).pose
+        now = Pose(intended.bearing_deg + turn, intended.pitch_deg + tip, intended.roll_deg + roll)
+        belief = PoseBelief(now, turn_sd, tip_sd, roll_sd, limits.lens.hfov_sd_fraction)
+        held = [c for c in target_chances(camera, intended, belief, limits) if c.held_by_plan]
+        if held:
+            why += " " + lost_targets(camera, intended, now, held, limits)
+    remedy = remedies.view_remedy(camera, -turn, -tip, -roll, sd) if state != "meets plan" else None
+    size = max(abs(turn), abs(tip))
+    found.append(
+        Finding(
+            camera.camera,
+            "moved",
+            state,
+            why,
+            measured=size,
+            measured_sd=turn_sd if abs(turn) >= abs(tip) else tip_sd,
+            planned=0.0,
+            limit=allowed,
+            unit="deg",
+            probability_bad=probability,
+            remedy=remedy,
+            photo=comparison.photo,
+            evidence={"reference": comparison.reference},
+        )
+    )
+    return found
+
+
+def _hidden(camera: Camera, comparison: Comparison, limits: Limits) -> list[Finding]:
+    """One picture can't tell a plant from a lorry, so a person looks."""
+    share = comparison.change.blocked_fraction
+    if share is None:
+        return []
+    bad = share >= limits.unobstructed.blocked_fraction
+    return [
+        Finding(
+            camera.camera,
+            "unobstructed",
+            "look again" if bad else "meets plan",
+            f"{share:.0%} of the reference's view is hidden"
+            + ("; one picture can't tell whether it stays." if bad else "."),
+            measured=share,
+            limit=limits.unobstructed.blocked_fraction,
+            unit="share",
+            photo=comparison.photo,
+            remedy=remedies.obstruction_remedy(camera) if bad else None,
+            evidence={"reference": comparison.reference},
+        )
+    ]
+
+
+def _soiled(camera: Camera, comparison: Comparison, limits: Limits) -> list[Finding]:
+    change = comparison.change
+    if change.dirt_probability is None or change.dirt_cause in ("blocked", None):
+        return []
+    state: State = state_of(change.dirt_probability, limits)
+    check: Check = "sharp" if change.dirt_cause == "defocus" else "clean"
+    remedy = None
+    if state != "meets plan":
+        remedy = remedies.focus_remedy(camera) if check == "sharp" else remedies.clean_remedy(camera, change.dirt_cause)
+    return [
+        Finding(
+            camera.camera,
+            check,
+            state,
+            f"Against the reference: {change.dirt_cause}{_contrast_words(change)}.",
+            measured=change.sharpness_ratio if check == "sharp" else change.contrast_ratio,
+            measured_sd=None if check == "sharp" else change.contrast_ratio_sd,
+            planned=1.0,
+            limit=limits.sharp.sharpness_ratio if check == "sharp" else limits.clean.contrast_ratio,
+            unit="ratio",
+            probability_bad=change.dirt_probability,
+            photo=comparison.photo,
+            remedy=remedy,
+            evidence={"reference": comparison.reference},
+        )
+    ]
+
+
+def _contrast_words(change: ViewChange) -> str:
+    parts = []
+    if change.contrast_ratio is not None:
+        parts.append(f"local contrast {change.contrast_ratio:.2f} of the reference's")
+    if change.sharpness_ratio is not None:
+        parts.append(f"sharpness {change.sharpness_ratio:.2f} of it")
+    if change.soiled_fraction:
+        parts.append(f"{change.soiled_fraction:.0%} of the picture behind dirt")
+    return f", {', '.join(parts)}" if parts else ""
