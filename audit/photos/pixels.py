@@ -36,6 +36,7 @@ MAX_PIXELS_UNREDUCED = 80_000_000
 _BOMB_PIXELS = 25_000_000
 _BOMB_BYTES_PER_PIXEL = 0.004
 _MAX_SCANS = 100
+_MAX_SCANNED_PIXELS = 1_200_000_000
 _REDUCED = {
     1: cv2.IMREAD_COLOR,
     2: cv2.IMREAD_REDUCED_COLOR_2,
@@ -154,8 +155,10 @@ def _check_limits(data: bytes, header: Header) -> None:
         )
     if area > _BOMB_PIXELS and len(data) < area * _BOMB_BYTES_PER_PIXEL:
         raise Undecodable("too large", f"states {width} × {height} pixels in {len(data)} bytes, too few for a photo")
-    if header.format == "JPEG" and header.progressive and data.count(b"\xff\xda") > _MAX_SCANS:
-        raise Undecodable("too large", f"holds more than {_MAX_SCANS} scans, more than any camera writes")
+    if header.format == "JPEG" and header.progressive:
+        scans = data.count(b"\xff\xda")
+        if scans > _MAX_SCANS or scans * area > _MAX_SCANNED_PIXELS:
+            raise Undecodable("too large", f"holds {scans} scans of its picture, more than any camera writes")
 
 
 def _decode_cv2(data: bytes, header: Header, max_side_px: int | None, orientation: int) -> Decoded:

@@ -124,6 +124,15 @@ def jpeg_with_stated_size(width: int, height: int) -> bytes:
     return bytes(data)
 
 
+def jpeg_with_scans(side: int, more: int) -> bytes:
+    """A progressive JPEG, flat but for its size, whose last scan is there many times."""
+    out = io.BytesIO()
+    Image.new("RGB", (side, side), (90, 90, 90)).save(out, "JPEG", progressive=True, quality=90)
+    data = out.getvalue()
+    last = data[data.rfind(b"\xff\xc4", 0, data.rfind(b"\xff\xda")) : -2]
+    return data[:-2] + last * more + b"\xff\xd9"
+
+
 def named_hostile_files() -> Iterator[tuple[str, bytes]]:
     """Files that are hostile in a known way."""
     jpeg, heif = sound_file("JPEG"), sound_file("HEIF")
@@ -144,6 +153,7 @@ def named_hostile_files() -> Iterator[tuple[str, bytes]]:
     yield "JPEG of 60,000 x 60,000", jpeg_with_stated_size(60_000, 60_000)
     yield "JPEG of 65,500 x 3,000", jpeg_with_stated_size(65_500, 3_000)
     yield "JPEG of 0 x 0", jpeg_with_stated_size(0, 0)
+    yield "JPEG with its last scan 90 times", jpeg_with_scans(4900, 90)
     yield "PNG bomb", png_bomb(30_000)
     yield (
         "PNG of 2,000,000,000 x 2",
