@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -21,6 +22,8 @@ from audit.logbook.store import Store, VisitRef, number_of, refuse_signed, visit
 from audit.photos.photo import Photo
 
 __all__ = ["Photos"]
+
+log = logging.getLogger(__name__)
 
 
 class Photos(Store):
@@ -72,6 +75,7 @@ class Photos(Store):
             connection.execute(
                 table.insert().values(number=record.number, kind=kind, on_day=on, started_at=record.started_at)
             )
+        log.info("visit opened", extra={"logbook": self.database.shown, "visit": record.number, "kind": kind})
         return record
 
     @contextmanager
@@ -137,6 +141,7 @@ class Photos(Store):
             )
             refusals = tables.refusals
             connection.execute(refusals.delete().where(refusals.c.visit == number, refusals.c.name == file_name))
+        log.debug("photo kept", extra={"visit": number, "photo": kept.name, "sha256": kept.sha256})
         return kept
 
     def add_refusal(
@@ -160,6 +165,7 @@ class Photos(Store):
         }
         with self._changing(visit) as connection:
             self._insert_or_update(connection, tables.refusals, [row])
+        log.info("file refused", extra={"visit": row["visit"], "file": row["name"], "kind": row["kind"]})
 
     def photos(self, visit: VisitRef, camera: str | None = None) -> tuple[Photo, ...]:
         """Photos of a visit by name, or those placed at one camera."""

@@ -20,10 +20,20 @@ __all__ = ["Plans"]
 class Plans(Store):
     """Reads and replaces the plan; every version stays."""
 
+    # A stored plan never changes, so that the one read last can be kept; pages ask for it again and again.
+    _last_site: tuple[int, Site] | None = None
+
     def site(self, visit: VisitRef | None = None) -> Site:
         """The site by the plan in force, or by the plan that a signed visit was signed with."""
         with self.database.reading() as connection:
-            return load(Site, self._plan_row(connection, visit).site)
+            plan = self._plan_id(connection, visit)
+            known = self._last_site
+            if known is not None and known[0] == plan:
+                return known[1]
+            text = connection.execute(sa.select(tables.plans.c.site).where(tables.plans.c.id == plan)).scalar_one()
+        site = load(Site, text)
+        self._last_site = (plan, site)
+        return site
 
     def planned_camera(self, camera: str, visit: VisitRef | None = None) -> Camera:
         """One planned camera, without reading the whole plan.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Literal
+from typing import Any, Literal
 
 from audit.judge.finding import Check, State, Verdict
 
@@ -16,6 +16,7 @@ __all__ = [
     "DecisionRecord",
     "DecisionWord",
     "HistoryEntry",
+    "MethodChange",
     "PlanRecord",
     "ReferenceRecord",
     "RefusalRecord",
@@ -81,6 +82,16 @@ class SeenFile:
     name: str
     size_bytes: int | None
     mtime_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class MethodChange:
+    """One value that a new method version measures differently in an image."""
+
+    sha256: str
+    name: str
+    old: Any
+    new: Any
 
 
 @dataclass(frozen=True, slots=True)

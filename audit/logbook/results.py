@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import sqlalchemy as sa
@@ -13,7 +13,7 @@ from audit.errors import LogbookError
 from audit.judge.finding import STATES, State, Verdict
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, dump_plain, load, load_plain
-from audit.logbook.records import AnswerRecord, HistoryEntry
+from audit.logbook.records import AnswerRecord, HistoryEntry, MethodChange
 from audit.logbook.store import Store, VisitRef, number_of, visit_record
 from audit.match.placement import Placement
 
@@ -54,6 +54,19 @@ class Results(Store):
         query = sa.select(table.c.method).where(table.c.sha256 == sha256).order_by(table.c.at, table.c.method)
         with self.database.reading() as connection:
             return tuple(connection.execute(query).scalars())
+
+    def method_changes(self, visit: VisitRef, old: str, new: str) -> tuple[MethodChange, ...]:
+        """What a new method version measures differently in the photos of a visit, value by value."""
+        before, after = self.measurements(visit, old), self.measurements(visit, new)
+        changes = []
+        for sha256 in sorted(before.keys() & after.keys()):
+            a, b = dict(_values("", before[sha256])), dict(_values("", after[sha256]))
+            changes += [
+                MethodChange(sha256, name, a.get(name), b.get(name))
+                for name in sorted(a.keys() | b.keys())
+                if a.get(name) != b.get(name)
+            ]
+        return tuple(changes)
 
     def comparison(self, reference_sha256: str, today_sha256: str, method: str) -> dict[str, Any] | None:
         """The record of today's image against a reference by one method version, or None."""
@@ -236,3 +249,12 @@ class Results(Store):
         for sha256 in hashes:
             if connection.execute(sa.select(table.c.sha256).where(table.c.sha256 == sha256)).first() is None:
                 raise LogbookError(f"image {sha256[:12]} is not in the logbook; add its photo before its measurement.")
+
+
+def _values(name: str, record: Any) -> Iterator[tuple[str, Any]]:
+    """Single values of a record with their dotted names."""
+    if isinstance(record, dict):
+        for key, value in record.items():
+            yield from _values(f"{name}.{key}" if name else key, value)
+    else:
+        yield name, record

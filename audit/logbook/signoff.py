@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -29,6 +30,8 @@ from audit.photos.photo import Photo
 __all__ = ["KEYS_VARIABLE", "Signoff"]
 
 KEYS_VARIABLE = "PHOTO_AUDIT_KEYS"
+
+log = logging.getLogger(__name__)
 
 
 class Signoff(Plans, Photos, Decisions):
@@ -83,6 +86,7 @@ class Signoff(Plans, Photos, Decisions):
                         public_key=key.public_pem,
                     )
                 )
+        log.info("visit signed", extra={"visit": number, "by": by, "record_sha256": sha256_hex(data)})
         return SignedRecord(number, data, sha256_hex(data), signature, key.public_pem)
 
     def signed_record(self, visit: VisitRef) -> SignedRecord | None:
@@ -169,6 +173,8 @@ class Signoff(Plans, Photos, Decisions):
                 problems += self._verify_visit(connection, row, previous)
                 previous = row
             problems += self._images_changed(connection)
+        for problem in problems:
+            log.warning("not as signed", extra={"what": problem.what, "thing": problem.name, "visit": problem.visit})
         return tuple(problems)
 
     def keys_folder(self) -> Path:

@@ -136,6 +136,31 @@ def test_measurements_stay_by_method_version(place) -> None:
         book.put_measurement("0" * 64, METHOD, {})
 
 
+def test_a_new_method_version_shows_what_it_measures_differently(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book, cameras=1)
+    day, night = (p.sha256 for p in book.photos(visit))
+    book.put_measurement(day, "image/2", {"roll_deg": 0.75, "clarity": {"night": False, "cause": "haze"}})
+    book.put_measurement(night, "image/2", {"roll_deg": 0.5, "clarity": {"night": True}})
+    changes = book.method_changes(visit, METHOD, "image/2")
+    assert [(c.sha256, c.name, c.old, c.new) for c in changes] == [
+        (day, "clarity.cause", None, "haze"),
+        (day, "roll_deg", 0.5, 0.75),
+    ]
+    assert book.method_changes(visit, METHOD, "image/9") == ()
+
+
+def test_a_plan_that_was_replaced_elsewhere_is_seen(place) -> None:
+    book = start(place.address, place.images)
+    assert len(book.site().cameras) == 3
+    with Logbook.open(place.address) as other:
+        other.replace_plan(make_site(5), "plan-2.csv", b"second")
+    assert len(book.site().cameras) == 5
+    assert book.planned_camera("C-5").camera == "C-5"
+    with pytest.raises(LogbookError, match="no camera 'C-9'"):
+        book.planned_camera("C-9")
+
+
 def test_comparisons_stay_by_pair_and_method(place) -> None:
     book = start(place.address, place.images)
     visit = fill(book, cameras=1)
