@@ -127,6 +127,8 @@ class Database:
                 raise LogbookError(
                     f"{self.shown}: this is not a logbook; give the folder that 'photo-audit start' made."
                 )
+            if self.is_sqlite:
+                _refuse_code(connection, self.shown)
             found = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
         return str(found)
 
@@ -271,6 +273,15 @@ def _sqlite_engine(file: Path, read_only: bool) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
 
     return engine
+
+
+def _refuse_code(connection: Connection, shown: str) -> None:
+    """A database file from elsewhere may bring code along that runs when the program reads or writes."""
+    query = sa.text("SELECT name FROM sqlite_master WHERE type NOT IN ('table', 'index') OR sql LIKE 'CREATE VIRTUAL%'")
+    if connection.execute(query).first() is not None:
+        raise LogbookError(
+            f"{shown}: the logbook's database holds code that no logbook writes; restore it from a backup."
+        )
 
 
 def _pending(file: Path) -> bool:

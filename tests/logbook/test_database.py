@@ -114,6 +114,23 @@ def test_what_is_no_logbook_is_said(tmp_path: Path, postgres_url: str) -> None:
     assert not Logbook.exists(postgres_url)
 
 
+@pytest.mark.parametrize(
+    "code",
+    [
+        "CREATE TRIGGER t AFTER INSERT ON decisions BEGIN DELETE FROM decisions; END",
+        "CREATE VIEW photos_of_all AS SELECT * FROM photos",
+        "CREATE VIRTUAL TABLE words USING fts5(word)",
+    ],
+)
+def test_a_database_with_code_in_it_is_refused(tmp_path: Path, code: str) -> None:
+    start(str(tmp_path / "logbook")).close()
+    with closing(sqlite3.connect(tmp_path / "logbook" / "logbook.sqlite")) as other:
+        other.execute(code)
+        other.commit()
+    with pytest.raises(LogbookError, match="holds code that no logbook writes"):
+        Logbook.open(tmp_path / "logbook")
+
+
 def test_a_logbook_is_not_started_twice(place) -> None:
     assert not Logbook.exists(place.address)
     fill(start(place.address, place.images))

@@ -1,0 +1,20 @@
+"""The page of threats names tests that exist."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_every_test_named_among_the_threats_exists() -> None:
+    page = (ROOT / "docs" / "threats.md").read_text()
+    named = re.findall(r"`(tests/[\w/]+\.py)(?:::(\w+))?`", page)
+    assert len(named) > 20
+    missing = [
+        f"{path}::{name}"
+        for path, name in named
+        if not (ROOT / path).is_file() or (name and f"def {name}(" not in (ROOT / path).read_text())
+    ]
+    assert missing == []
