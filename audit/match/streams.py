@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.match.evidence import PhotoArrays
+from audit.match.evidence import PhotoArrays, SiteArrays
 from audit.photos.photo import Photo
 
-__all__ = ["Stream", "split_streams"]
+__all__ = ["Stream", "shared_by_crews", "split_streams"]
 
 IntArray = NDArray[np.int64]
 
@@ -96,3 +96,50 @@ def split_streams(photos: Sequence[Photo], arrays: PhotoArrays) -> tuple[Stream,
             streams.append(Stream(device or "unknown device", np.array(untimed, dtype=np.int64), False,
                                   "the photos carry no time, so that their order tells nothing"))
     return tuple(streams)
+
+
+def _far_share(site: SiteArrays, known: IntArray) -> tuple[float, int]:
+    """Share of steps between labelled photos that cross half the site, and the number of steps."""
+    if known.size < 8:
+        return 0.0, int(known.size)
+    where = site.walk_coordinates[known]
+    hop = np.sqrt(((where[1:] - where[:-1]) ** 2).sum(axis=1))
+    rng = np.random.default_rng(0)
+    a, b = rng.integers(0, site.size, 400), rng.integers(0, site.size, 400)
+    typical = float(np.median(np.sqrt(((site.walk_coordinates[a] - site.walk_coordinates[b]) ** 2).sum(axis=1))))
+    return float((hop > 0.7 * typical).mean()), int(hop.size)
+
+
+def shared_by_crews(site: SiteArrays, arrays: PhotoArrays, stream: Stream, sure: IntArray) -> str:
+    """Why one stream may hold the photos of two crews; empty where nothing says so.
+
+    Parameters
+    ----------
+    sure : int array (M,)
+        Camera that a label gives each photo, else -1.
+
+    Notes
+    -----
+    Three signs, each rare on one walk: positions that jump faster than anyone runs and keep doing so, labels that
+    cross the site to and fro, and, where neither can tell, photos within
+    seconds that look in quite different directions.
+    """
+    index = stream.photos
+    time_s = arrays.time_s[index]
+    fixed = np.flatnonzero(~np.isnan(arrays.east_m[index]))
+    if fixed.size >= 12:
+        p = index[fixed]
+        way = np.hypot(np.diff(arrays.east_m[p]), np.diff(arrays.north_m[p]))
+        scale = np.where(np.isnan(arrays.position_m[p]), 10.0, np.maximum(arrays.position_m[p], 4.0))
+        spare = way - 2.5 * np.hypot(scale[1:], scale[:-1]) - 3.0 * np.maximum(np.diff(time_s[fixed]), 0.0)
+        if float((spare > 0).mean()) > 0.08:
+            return "positions jump to and fro faster than one crew can walk"
+    share, steps = _far_share(site, sure[index][sure[index] >= 0])
+    if steps >= 8 and share > 0.2:
+        return "labels cross the site to and fro as if two crews took turns"
+    gap = np.diff(time_s)
+    turn = np.abs((np.diff(arrays.bearing[index]) + np.pi) % (2 * np.pi) - np.pi)
+    quick = (gap <= 4.0) & ~np.isnan(turn)
+    if fixed.size < 12 and steps < 8 and quick.sum() >= 12 and float((turn[quick] > np.radians(70)).mean()) > 0.25:
+        return "photos within seconds look in quite different directions, as if two crews took turns"
+    return ""

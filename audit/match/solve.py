@@ -1,0 +1,270 @@
+"""From what photos say to probabilities: short lists, habits of the crew, and walks drawn under the one-visit rule."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.match.candidates import first_lists, pruned_lists
+from audit.match.evidence import PhotoArrays, Settings, SiteArrays
+from audit.match.labels import LabelHit, LabelIndex
+from audit.match.learning import first_settings, learn
+from audit.match.sampling import Draws, Rule, draw_walks
+from audit.match.streams import Stream
+from audit.match.walk import Chain, Posterior, Tables, build_tables, emissions, forward_backward
+from audit.photos.photo import Photo
+from audit.plan.model import Site
+
+__all__ = ["Known", "Result", "gather", "solve_alone", "solve_walks", "sure_cameras"]
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+IntArray = NDArray[np.int64]
+
+_LABEL_WRONG = math.log(1e-4)
+_FOLDER_WRONG = math.log(0.02)
+_ANSWERED = -60.0
+_TABLE_CELLS = 6e6
+_WIDTH = 20
+_LABELS_KEPT = 4
+_ROUNDS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What labels and answers say of each photo.
+
+    Attributes
+    ----------
+    hits : tuple of tuples of LabelHit
+        Ids and serials found with each photo.
+    factors : tuple of dict or None
+        Log factor of each camera that a label or an answer names.
+    otherwise : float array (M,)
+        Log factor of all other cameras, and of none.
+    answer : int array (M,)
+        Camera that a person said, -1 where none.
+    answered : bool array (M,)
+        Whether a person said anything.
+    """
+
+    hits: tuple[tuple[LabelHit, ...], ...]
+    factors: tuple[dict[int, float] | None, ...]
+    otherwise: FloatArray
+    answer: IntArray
+    answered: NDArray[np.bool_]
+
+
+def gather(site: Site, photos: Sequence[Photo], answers: Mapping[str, str | None]) -> Known:
+    """Finds labels in all photos and joins them with a person's answers, whose cameras the plan must hold."""
+    index = LabelIndex(site)
+    camera_index = {camera.camera: i for i, camera in enumerate(site.cameras)}
+    hits: list[tuple[LabelHit, ...]] = []
+    factors: list[dict[int, float] | None] = []
+    otherwise = np.zeros(len(photos))
+    answer = np.full(len(photos), -1, dtype=np.int64)
+    answered = np.zeros(len(photos), dtype=bool)
+    for i, photo in enumerate(photos):
+        found = index.hits(photo)
+        hits.append(found)
+        table: dict[int, float] = {}
+        base = 0.0
+        for hit in found:
+            wrong = _FOLDER_WRONG if hit.source == "folder" else _LABEL_WRONG
+            base += wrong
+            for camera in hit.cameras:
+                table[camera] = table.get(camera, 0.0) - wrong - math.log(len(hit.cameras))
+        table = {camera: value + base for camera, value in table.items()}
+        otherwise[i] = base
+        if photo.name in answers:
+            said = answers[photo.name]
+            answered[i] = True
+            if said is None:
+                table, otherwise[i] = {}, 0.0
+            else:
+                answer[i] = camera_index[said]
+                table = {camera_index[said]: 0.0}
+                otherwise[i] = _ANSWERED
+        factors.append(table or None)
+    return Known(tuple(hits), tuple(factors), otherwise, answer, answered)
+
+
+def sure_cameras(known: Known) -> IntArray:
+    """Camera that labels or an answer give each photo alone, -1 where they name none or several; (M,)."""
+    return np.array([next(iter(f)) if f is not None and len(f) == 1 else -1 for f in known.factors], dtype=np.int64)
+
+
+def _labelled(known: Known, order: IntArray) -> IntArray:
+    """The cameras that labels name, best first, -1 filled, (T, 4)."""
+    result = np.full((order.size, _LABELS_KEPT), -1, dtype=np.int64)
+    for step, photo in enumerate(order):
+        table = known.factors[photo]
+        if table is not None:
+            best = sorted(table, key=lambda camera: -table[camera])[:_LABELS_KEPT]
+            result[step, : len(best)] = best
+    return result
+
+
+def _labels_of(known: Known, chain: Chain) -> FloatArray:
+    """Log factors of labels and answers for each step and candidate, (T, K)."""
+    result = np.repeat(known.otherwise[chain.photo][:, None], chain.candidates.shape[1], axis=1)
+    for step, photo in enumerate(chain.photo):
+        table = known.factors[photo]
+        if table is not None:
+            for camera, value in table.items():
+                result[step, chain.candidates[step] == camera] = value
+        elif known.answered[photo]:
+            result[step] = 0.0
+    return result
+
+
+def _factors(
+    site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings, known: Known
+) -> tuple[FloatArray, FloatArray]:
+    labels = _labels_of(known, chain)
+    real, away = emissions(site, photos, chain, settings, labels, known.otherwise[chain.photo])
+    said = known.answered[chain.photo]
+    stray = said & (known.answer[chain.photo] < 0)
+    real[stray] += _ANSWERED
+    return real, away
+
+
+def _camera_starts(chain: Chain, new_stay: Float32Array, size: int) -> FloatArray:
+    """Expected number of stays at each camera."""
+    used = chain.candidates >= 0
+    return np.bincount(chain.candidates[used], weights=new_stay[used], minlength=size)
+
+
+def _exclusion(chain: Chain, new_stay: Float32Array, size: int, settings: Settings) -> Float32Array:
+    """How much each new stay is still wanted, given the other stays' probabilities of taking its camera."""
+    free = -np.log1p(-np.minimum(new_stay, 0.999))
+    used = chain.candidates >= 0
+    total = np.bincount(chain.candidates[used], weights=free[used], minlength=size)
+    others = np.where(used, total[chain.candidates] - free, 0.0)
+    return np.maximum(np.exp(-np.maximum(others, 0.0)), settings.again_share).astype(np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """Probabilities of each step and candidate (T, K): its photo belongs there, or is a stray within a stay there.
+
+    ``together`` (T,) is the probability that the photo belongs to the same camera as the one before it.
+    """
+
+    chain: Chain
+    real: FloatArray
+    surplus: FloatArray
+    together: FloatArray
+    draws: Draws
+    settings: Settings
+
+
+def solve_walks(
+    site: SiteArrays, photos: PhotoArrays, streams: Sequence[Stream], known: Known
+) -> Result:
+    """Probabilities of photos whose order tells, from walks drawn under the one-visit rule."""
+    order = np.concatenate([s.photos for s in streams])
+    cut = np.zeros(order.size, dtype=bool)
+    at = 0
+    for stream in streams:
+        cut[at] = True
+        at += stream.photos.size
+    labelled = _labelled(known, order)
+    sure = sure_cameras(known)[order]
+    wide = int(np.clip(math.sqrt(_TABLE_CELLS / max(order.size, 1)), 24, 100))
+    chain = Chain(order, cut, first_lists(site, photos, order, cut, sure, labelled, min(wide, site.size + 1)))
+    settings = first_settings(photos, chain)
+    tables, posterior = _pass(site, photos, chain, settings, known)
+    width = min(_WIDTH, chain.candidates.shape[1])
+    start = settings
+    left: FloatArray | None = None
+    for round_ in range(_ROUNDS):
+        score = posterior.real + posterior.away
+        if chain.candidates.shape[1] > width:
+            chain = Chain(order, cut, pruned_lists(chain.candidates, score, cut, width, labelled))
+        tables, posterior = _pass(site, photos, chain, settings, known, left)
+        wanted = _camera_starts(chain, posterior.new_stay, site.size)
+        weight = _exclusion(chain, posterior.new_stay, site.size, settings)
+        posterior = forward_backward(tables, weight)
+        rule = Rule(settings.missed_share, settings.again_share)
+        draws = draw_walks(chain, tables, site.size, rule, posterior.real, replicates=8, sweeps=10, settle=6,
+                           seed=round_)
+        settings = learn(site, photos, chain, settings, draws, wanted, start)
+        left = _unvisited(chain, draws, chain, site.size)
+    tables, posterior = _pass(site, photos, chain, settings, known, left)
+    rule = Rule(settings.missed_share, settings.again_share)
+    draws = draw_walks(chain, tables, site.size, rule, posterior.real, replicates=16, sweeps=80, settle=20)
+    return _summary(chain, draws, settings)
+
+
+def solve_alone(
+    site: SiteArrays, photos: PhotoArrays, order: IntArray, known: Known
+) -> tuple[IntArray, FloatArray]:
+    """Probabilities of photos whose order tells nothing, each by itself.
+
+    Returns
+    -------
+    candidates : int array (T, K)
+    probability : float array (T, K)
+        That the photo belongs to each; the rest is that it belongs to none.
+    """
+    cut = np.ones(order.size, dtype=bool)
+    wide = int(np.clip(math.sqrt(_TABLE_CELLS / max(order.size, 1)), 24, 100))
+    lists = first_lists(site, photos, order, cut, sure_cameras(known)[order], _labelled(known, order),
+                        min(wide, site.size + 1))
+    chain = Chain(order, cut, lists)
+    real, away = _factors(site, photos, chain, Settings(), known)
+    top = np.maximum(real.max(axis=1), away.max(axis=1))[:, None]
+    belongs = np.exp(real - top) / site.size
+    none = np.exp(away[:, -1:] - top) + np.exp(away[:, :-1] - top).sum(axis=1, keepdims=True) / site.size
+    return lists, belongs / (belongs.sum(axis=1, keepdims=True) + none)
+
+
+def _summary(chain: Chain, draws: Draws, settings: Settings) -> Result:
+    """Probabilities from drawn walks."""
+    steps, size = chain.candidates.shape
+    count = len(draws.place)
+    within = np.zeros_like(draws.away)
+    goes_on = np.zeros(count, dtype=bool)
+    for t in range(steps - 1, -1, -1):
+        within[:, t] = draws.away[:, t] & goes_on
+        goes_on = np.where(draws.away[:, t], goes_on, ~draws.begins[:, t])
+        if chain.cut[t]:
+            goes_on[:] = False
+    within &= draws.place < size - 1
+    at = np.arange(steps)[None, :] * size + draws.place
+
+    def share(which: NDArray[np.bool_]) -> FloatArray:
+        return np.bincount(at[which], minlength=steps * size).reshape(steps, size) / count
+
+    camera = chain.candidates[np.arange(steps)[None, :], draws.place]
+    together = np.zeros(steps)
+    together[1:] = ((camera[:, 1:] == camera[:, :-1]) & (camera[:, 1:] >= 0)
+                    & ~draws.away[:, 1:] & ~draws.away[:, :-1]).mean(axis=0)
+    together[chain.cut] = 0.0
+    return Result(chain, share(~draws.away), share(within), together, draws, settings)
+
+
+def _unvisited(chain: Chain, draws: Draws, drawn: Chain, size: int) -> FloatArray:
+    """Probability that each candidate has not been visited before its step, from earlier draws."""
+    steps = len(chain.photo)
+    at = np.arange(steps)
+    camera = drawn.candidates[at[None, :], draws.place]
+    rows, when = np.nonzero(draws.begins)
+    first = np.full((len(camera), size), steps, dtype=np.int64)
+    np.minimum.at(first, (rows, camera[rows, when]), when)
+    result = np.zeros(chain.candidates.shape)
+    for one in first:
+        result += one[np.maximum(chain.candidates, 0)] >= at[:, None]
+    return np.where(chain.candidates >= 0, result / len(first), 0.0)
+
+
+def _pass(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings, known: Known,
+          unvisited: FloatArray | None = None) -> tuple[Tables, Posterior]:
+    real, away = _factors(site, photos, chain, settings, known)
+    tables = build_tables(site, photos, chain, settings, real, away, unvisited=unvisited)
+    return tables, forward_backward(tables)
