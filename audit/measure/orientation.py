@@ -104,7 +104,7 @@ def _lens_effect_deg(seen: Seen, lens: Lens, evidence: Evidence) -> tuple[float,
     top = 179.0 if lens.projection == "rectilinear" else 359.0
     changed = lens.with_hfov(float(np.clip(lens.hfov_deg + lens.hfov_sd_deg, 1.0, top)))
     edges, cues = cues_through(changed, seen)
-    fit, _ = climb(edges, cues, evidence.fit.up, constants()["edges"]["temper"])
+    fit, _ = climb(edges, cues, evidence.fit.up, constants()["edges"]["temper"], 2)
     roll, pitch = roll_pitch_from_up(fit.up)
     slope = abs(np.radians(evidence.pitch_deg))
     ratio = lens.focal_px / changed.focal_px

@@ -55,6 +55,13 @@ class Arcs:
     def __len__(self) -> int:
         return int(self.normal.shape[0])
 
+    def longest(self, most: int) -> Arcs:
+        """The longest ``most`` of them."""
+        if len(self) <= most:
+            return self
+        return Arcs(self.normal[:most], self.middle[:most], self.length_px[:most], self.sd_rad[:most],
+                    self.segments_px[:most])
+
 
 def grey(pixels: NDArray[np.generic]) -> NDArray[np.uint8]:
     """An ``uint8`` grey image from RGB, RGBA or grey of 8 or 16 bits or floats in 0..1."""

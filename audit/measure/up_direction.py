@@ -27,8 +27,10 @@ __all__ = ["Cue", "Evidence", "Seen", "climb", "constants", "cues_through", "sol
 
 FloatArray = NDArray[np.float64]
 
-_STEP_DEG = 2.5
+_STEP_DEG = 3.0
 _CLIMBS = 5
+_CHOOSING_EDGES = 250
+"""Edges that competing directions are compared with; the winner is fitted to all."""
 
 
 @lru_cache(maxsize=1)
@@ -42,8 +44,8 @@ def constants() -> dict[str, dict[str, float]]:
 @lru_cache(maxsize=1)
 def _grid() -> tuple[FloatArray, FloatArray, FloatArray]:
     """Coarse hypotheses: roll (R,), pitch (P,) in degrees and up vectors (R * P, 3)."""
-    roll = np.arange(-45.0, 45.0 + 1e-9, _STEP_DEG)
-    pitch = np.arange(-85.0, 50.0 + 1e-9, _STEP_DEG)
+    roll = np.arange(-36.0, 36.0 + 1e-9, _STEP_DEG)
+    pitch = np.arange(-84.0, 48.0 + 1e-9, _STEP_DEG)
     ups = np.array([up_in_camera(r, p) for r in roll for p in pitch])
     return roll, pitch, ups
 
@@ -153,7 +155,8 @@ def solve(seen: Seen, lens: Lens) -> Evidence:
     horizon = next((cue for cue in cues if isinstance(cue, HorizonCue)), None)
     if horizon is not None:
         starts.append(horizon.up)
-    climbed = [climb(edges, cues, start, temper) for start in starts]
+    few = edges.longest(_CHOOSING_EDGES)
+    climbed = [climb(few, cues, start, temper, 2 if cues else 3) for start in starts]
     scores = [score for _, score in climbed]
     best = int(np.argmax(scores))
     fit = climbed[best][0]
@@ -161,6 +164,7 @@ def solve(seen: Seen, lens: Lens) -> Evidence:
              for other, _ in climbed]
     rivals = [score for score, far in zip(scores, apart, strict=True) if far]
     lead = scores[best] - max(rivals) if rivals else float("inf")
+    fit, _ = climb(edges, cues, fit.up, temper, 3)
     roll_deg, pitch_deg = roll_pitch_from_up(fit.up)
     information, disagreement = _information(fit, cues, temper)
     covariance = _covariance_deg2(fit.up, information)
@@ -181,13 +185,17 @@ def _peaks(surface: FloatArray, most: int) -> list[int]:
     return [int(index) for index in at[np.argsort(-surface.ravel()[at], kind="stable")][:most]]
 
 
-def climb(edges: Arcs, cues: tuple[Cue, ...], start: FloatArray, temper: float) -> tuple[Fit, float]:
-    """Nearest maximum of all cues together from a start, and its score (log likelihood with the prior)."""
+def climb(edges: Arcs, cues: tuple[Cue, ...], start: FloatArray, temper: float, rounds: int) -> tuple[Fit, float]:
+    """Nearest maximum of all cues together from a start, and its score (log likelihood with the prior).
+
+    Each round takes the cues other than edges to second order once.
+    """
     if not cues:
-        fit = fit_directions(edges, start, steps=8)
+        fit = fit_directions(edges, start, steps=3 * rounds)
     else:
-        fit = fit_directions(edges, _climb_alone(cues, start, 1), steps=4, extra=_together(cues, start, temper))
-        fit = fit_directions(edges, fit.up, steps=4, extra=_together(cues, fit.up, temper))
+        fit = fit_directions(edges, _climb_alone(cues, start, 1), steps=3, extra=_together(cues, start, temper))
+        for _ in range(rounds - 1):
+            fit = fit_directions(edges, fit.up, steps=3, extra=_together(cues, fit.up, temper))
         if len(edges) == 0:
             fit = replace(fit, up=_climb_alone(cues, fit.up, 6))
     roll, pitch = roll_pitch_from_up(fit.up)
