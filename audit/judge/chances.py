@@ -1,7 +1,7 @@
 """Probabilities that a camera is out of its limits, from measured values and their sds.
 
-Normal errors; one-dimensional limits in closed form, what passes through optics by quasi-random draws (a scrambled
-Sobol sequence of fixed seed, so that the same measurement always gets the same verdict).
+Normal errors; one-dimensional limits in closed form, what passes through optics by quasi-random draws (a Sobol
+sequence with one fixed shift, so that the same measurement always gets the same verdict).
 """
 
 from __future__ import annotations
@@ -73,7 +73,9 @@ class TargetChance:
 
 @cache
 def _standard_normals() -> FloatArray:
-    return np.asarray(norm.ppf(qmc.Sobol(4, scramble=True, rng=_SEED).random_base2(_DRAWS_LOG2)), dtype=np.float64)
+    points = qmc.Sobol(4, scramble=False).random_base2(_DRAWS_LOG2)
+    shifted = (points + np.random.default_rng(_SEED).random(4)) % 1.0
+    return np.asarray(norm.ppf(np.clip(shifted, 1e-9, 1 - 1e-9)), dtype=np.float64)
 
 
 def state_of(probability: float, limits: Limits) -> State:

@@ -18,7 +18,16 @@ from audit.judge.intended import Intended, intended_pose
 from audit.judge.limits import Limits
 from audit.measure.measurement import Orientation
 from audit.plan.model import Camera
-from audit.plan.optics import Geometry, Pose, geometry, lowest_pitch_for_sky, open_sky_fraction, upright_span
+from audit.plan.optics import (
+    Geometry,
+    GeometrySd,
+    Pose,
+    geometry,
+    lowest_pitch_for_sky,
+    open_sky_fraction,
+    uncertainty,
+    upright_span,
+)
 
 __all__ = ["lost_targets", "pose_findings"]
 
@@ -27,6 +36,9 @@ _TWO_SIDED_95 = 1.96
 _STRAIGHT_DOWN_DEG = -60.0
 #: Open sky that exceeds what the measured pose can show by this much is no sky (our default).
 _IMPOSSIBLE_SKY = 0.05
+#: Smaller changes of near ground and of the share above the horizon are not worth a word.
+_SAID_GROUND_M = 0.3
+_SAID_SHARE = 0.02
 
 
 def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
@@ -88,7 +100,8 @@ def _aim(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief, 
         )
     missing = None
     if state != "meets plan":
-        why += _consequence(geometry(camera, intended.pose), geometry(camera, belief.pose))
+        spread = uncertainty(camera, belief.pose, (belief.bearing_sd_deg, sd, belief.roll_sd_deg))
+        why += _consequence(geometry(camera, intended.pose), geometry(camera, belief.pose), spread)
         missing = remedies.missing_tilt_part(camera, pitch, sd)
         if missing is not None:
             why += f"; it stands as it would without the {missing} of the plan"
@@ -112,19 +125,22 @@ def _aim(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief, 
     )
 
 
-def _consequence(planned: Geometry, now: Geometry) -> str:
+def _consequence(planned: Geometry, now: Geometry, spread: GeometrySd) -> str:
     """What a wrong tilt costs, in words: where the ground begins, and the share above the horizon."""
     parts = []
     if planned.nearest_ground_m is not None and now.nearest_ground_m is not None:
-        if abs(now.nearest_ground_m - planned.nearest_ground_m) >= 0.3:
+        if abs(now.nearest_ground_m - planned.nearest_ground_m) >= _SAID_GROUND_M:
+            give = f" ± {_TWO_SIDED_95 * spread.nearest_ground_m:.1f} m" if spread.nearest_ground_m else " m"
             parts.append(
-                f"the ground begins {now.nearest_ground_m:.1f} m out instead of {planned.nearest_ground_m:.1f} m"
+                f"the ground begins {now.nearest_ground_m:.1f}{give} out instead of {planned.nearest_ground_m:.1f} m"
             )
     elif now.nearest_ground_m is None:
         parts.append("no ground is in the picture")
-    if abs(now.open_sky_fraction - planned.open_sky_fraction) >= 0.02:
-        parts.append(f"{now.open_sky_fraction:.0%} of the picture lies above the horizon instead of "
-                     f"{planned.open_sky_fraction:.0%}")  # fmt: skip
+    if abs(now.open_sky_fraction - planned.open_sky_fraction) >= _SAID_SHARE:
+        parts.append(
+            f"{now.open_sky_fraction:.0%} ± {_TWO_SIDED_95 * spread.open_sky_fraction:.0%} of the picture lies above the "
+            f"horizon instead of {planned.open_sky_fraction:.0%}"
+        )
     return f": {' and '.join(parts)}" if parts else ""
 
 

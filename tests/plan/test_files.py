@@ -467,3 +467,27 @@ def test_file_names_are_shown_on_one_line(tmp_path: Path) -> None:
     path = tmp_path / "a\nb.csv"
     path.write_text("x")
     assert "\n" not in _errors(path)[0].sentence()
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".xlsx", ".geojson"])
+def test_damaged_files_never_raise_anything_else(suffix: str, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Sound plans with bytes changed, cut and repeated: a site or problems, and each problem one line."""
+    folder = tmp_path_factory.mktemp("damaged")
+    write_plan(read_plan(_plan(folder, ROW, ROW.replace("C1", "C2"))), folder / f"sound{suffix}")
+    sound = (folder / f"sound{suffix}").read_bytes()
+    place = st.integers(0, len(sound) - 1)
+    changes = st.lists(st.tuples(place, st.binary(max_size=4), st.integers(0, 12)), min_size=1, max_size=6)
+
+    @settings(max_examples=120, deadline=None)
+    @given(changes, st.integers(0, len(sound)))
+    def check(edits: list[tuple[int, bytes, int]], end: int) -> None:
+        data = bytearray(sound)
+        for where, new, gone in edits:
+            data[where : where + gone] = new
+        path = folder / f"damaged{suffix}"
+        path.write_bytes(bytes(data[:end] if end % 3 == 0 else data))
+        site, problems = read_plan_problems(path)
+        assert site is not None or problems
+        assert all("\n" not in p.sentence() for p in problems)
+
+    check()

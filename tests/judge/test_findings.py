@@ -1,0 +1,351 @@
+"""Verdicts: states by probability, words by consequence, the demo's truth table, and what must not be flagged."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.stats import multivariate_normal
+
+from audit.errors import AuditError
+from audit.judge.chances import PoseBelief, outside, state_of, target_chances
+from audit.judge.evidence import CameraEvidence, Comparison, Snapshot
+from audit.judge.finding import Finding, Verdict
+from audit.judge.findings import intended_pose, judge_camera
+from audit.judge.limits import load_limits, planned_lens
+from audit.lens import Lens
+from audit.match.placement import Placement
+from audit.measure.measurement import Clarity, DirtCause, ImageMeasurement, Orientation, Sky, ViewChange
+from audit.plan.files import read_plan
+from audit.plan.model import Camera, Target
+from audit.plan.optics import Pose, open_sky_fraction
+from tests.bench.sites import score, simulate
+
+SITE = read_plan(Path(__file__).parents[2] / "sample_images" / "plan.csv")
+LIMITS = load_limits()
+CLEAR = Clarity(0.03, "clear", None, 0.6)
+
+
+def _snapshot(
+    camera: Camera,
+    pitch: float | None = None,
+    roll: float | None = 0.0,
+    sd: float = 0.4,
+    sky: float | None = None,
+    clarity: Clarity = CLEAR,
+    night: bool = False,
+    note: str = "no lines",
+    photo: str = "",
+) -> Snapshot:
+    seen = pitch is not None
+    orientation = Orientation(
+        roll if seen else None, sd if seen else None, pitch, sd if seen else None, None if seen else note, camera.lens
+    )
+    measured = ImageMeasurement(
+        camera.lens.width_px,
+        camera.lens.height_px,
+        orientation,
+        Sky(sky, None if sky is None else 0.015, None if sky is not None else "no sky found"),
+        replace(clarity, night=night),
+        1.0,
+    )
+    name = photo or ("night.jpg" if night else "day.jpg")
+    return Snapshot(name, "0", camera.lens.width_px, camera.lens.height_px, None, night, measured)
+
+
+def _evidence(camera: Camera, *snapshots: Snapshot, **more: object) -> CameraEvidence:
+    roles = ("snapshot", "label", "overview", "mount")
+    placements = tuple(Placement(f"{r}.jpg", camera.camera, 0.99, "placed", r, role=r) for r in roles)  # type: ignore[arg-type]
+    return CameraEvidence(placements=placements, snapshots=snapshots, **more)  # type: ignore[arg-type]
+
+
+def _good_pair(camera: Camera, **day: object) -> tuple[Snapshot, Snapshot]:
+    held = intended_pose(camera)
+    sky = open_sky_fraction(camera.lens, held.pitch_deg) * 0.7
+    arguments: dict[str, object] = {"pitch": held.pitch_deg, "sky": sky} | day
+    return _snapshot(camera, **arguments), _snapshot(camera, held.pitch_deg, night=True)  # type: ignore[arg-type]
+
+
+def _judge(name: str, *snapshots: Snapshot, **more: object) -> Verdict:
+    camera = SITE.camera(name)
+    return judge_camera(camera, _evidence(camera, *snapshots, **more), LIMITS)
+
+
+def _only(verdict: Verdict, check: str) -> Finding:
+    found = [f for f in verdict.findings if f.check == check]
+    assert len(found) == 1, f"{check}: one finding a check, got {[f.why for f in found]}"
+    return found[0]
+
+
+# The demo's nine faults, as measured at the truth with usual sds.
+
+
+def test_aimed_too_high_says_what_it_costs_and_how_to_mend_it() -> None:
+    """F1: pitch -7 v -15: near ground 6.85 v 4.87 m."""
+    camera = SITE.camera("TH-18")
+    sky = open_sky_fraction(camera.lens, -7) * 0.8
+    verdict = _judge("TH-18", *_good_pair(camera, pitch=-7.0, sky=sky))
+    aim = _only(verdict, "aim")
+    assert verdict.state == aim.state == "put right"
+    assert "8.0° too high" in aim.why and "the ground begins 6.9 ± 0.3 m out instead of 4.9 m" in aim.why
+    assert (
+        aim.remedy is not None
+        and aim.remedy.tip_deg == pytest.approx(-8)
+        and "Tip down 8.0° ± 0.8°" in aim.remedy.action
+    )
+    assert "the foot's ball joint, which reaches it" in aim.remedy.action and aim.remedy.parts == ()
+    assert aim.remedy.field_check is not None and "cone 4.9 m out" in aim.remedy.field_check
+    assert any("ladder" in c for c in aim.remedy.cautions) and any("Infrared" in c for c in aim.remedy.cautions)
+    assert _only(verdict, "sky").state == "put right"
+    assert _only(verdict, "target").state == "meets plan", "the gate is still held: the finding must not claim it lost"
+
+
+def test_a_slipped_band_is_rolled() -> None:
+    """F2: roll 6."""
+    verdict = _judge("TH-11", *_good_pair(SITE.camera("TH-11"), roll=6.0))
+    level = _only(verdict, "level")
+    assert verdict.state == level.state == "put right" and level.remedy is not None
+    assert level.remedy.roll_deg == pytest.approx(-6) and "counter-clockwise" in level.remedy.action
+    assert "band" in level.remedy.action and _only(verdict, "aim").state == "meets plan"
+
+
+def test_a_swap_is_told_on_the_pair_and_not_as_an_aim() -> None:
+    """F3: each snapshot fits the other's plan."""
+    verdict = _judge(
+        "TH-07", *_good_pair(SITE.camera("TH-07")), swapped_with="TH-08", swap_evidence=("Serial of TH-08.",)
+    )
+    found = _only(verdict, "aim")
+    assert found.state == "put right" and found.pair == "TH-08" and "Serial of TH-08." in found.why
+    assert found.remedy is not None and "names" in found.remedy.action
+    assert not [f for f in verdict.findings if f.check in ("level", "sky", "moved", "target")]
+
+
+@pytest.mark.parametrize(("name", "cause", "check"), [("TH-21", "haze", "clean"), ("TH-24", "defocus", "sharp")])
+def test_glass_and_focus_are_hints_from_one_image(name: str, cause: DirtCause, check: str) -> None:
+    """F4 film and F7 defocus: a person decides."""
+    veiled = Clarity(0.99, cause, None, 0.1)
+    verdict = _judge(name, *_good_pair(SITE.camera(name), clarity=veiled))
+    assert verdict.state == _only(verdict, check).state == "look again"
+
+
+def test_night_glow_on_a_dome_asks_for_the_planned_bracket() -> None:
+    """F5: the L-bracket of the plan is missing; by day nothing is to be seen."""
+    camera = SITE.camera("TH-09")
+    day, _ = _good_pair(camera)
+    night = _snapshot(camera, camera.pitch_deg, night=True, clarity=Clarity(0.9, "infrared glow", None, 0.3))
+    verdict = _judge("TH-09", day, night)
+    found = _only(verdict, "night")
+    assert verdict.state == found.state == "look again" and found.photo == "night.jpg"
+    assert found.remedy is not None and "L-bracket of the plan" in found.remedy.action
+    assert "L-bracket" in found.remedy.parts
+
+
+def test_a_missing_tilt_adapter_is_named() -> None:
+    """F6: half panorama level instead of -30."""
+    camera = SITE.camera("TH-17")
+    verdict = _judge("TH-17", *_good_pair(camera, pitch=-0.4, sky=0.45))
+    aim = _only(verdict, "aim")
+    assert verdict.state == aim.state == "put right" and aim.remedy is not None
+    assert "tilt adapter 30" in aim.why and aim.remedy.parts == ("tilt adapter 30",)
+
+
+def test_a_half_panorama_without_measured_pitch_is_caught_by_its_sky() -> None:
+    """F6 by sky alone: how much down at least follows from the share."""
+    verdict = _judge("TH-17", *_good_pair(SITE.camera("TH-17"), pitch=None, sky=0.47))
+    sky = _only(verdict, "sky")
+    assert sky.state == "put right" and sky.remedy is not None and sky.remedy.tip_deg is not None
+    assert -30 < sky.remedy.tip_deg < -20 and "tilt adapter" in sky.remedy.action
+    assert _only(verdict, "aim").state == "no evidence"
+
+
+def test_a_turned_post_is_seen_against_the_reference() -> None:
+    """F8: bearing +4, pitch +2."""
+    camera = SITE.camera("TH-16")
+    change = ViewChange(
+        0.99, 4.0, 0.1, 2.0, 0.1, 0.0, 0.1, contrast_ratio=0.98, dirt_probability=0.02, dirt_cause="clear"
+    )
+    comparison = Comparison("ref.jpg", "day.jpg", False, change)
+    verdict = _judge("TH-16", *_good_pair(camera, pitch=-11.0), comparisons=(comparison,))
+    moved = _only(verdict, "moved")
+    assert verdict.state == moved.state == "put right" and moved.remedy is not None
+    assert "4.0° further right and 2.0° higher" in moved.why
+    assert "Turn left 4.0°, tip down 2.0°" in moved.remedy.action and "post" in moved.remedy.action
+
+
+def test_a_creeper_is_for_a_person_to_look_at() -> None:
+    """F9: a third of the view hidden since the reference."""
+    change = ViewChange(
+        0.95, 0.05, 0.1, 0.02, 0.1, 0.0, 0.1, blocked_fraction=0.33, dirt_probability=0.9, dirt_cause="blocked"
+    )
+    verdict = _judge(
+        "TH-20", *_good_pair(SITE.camera("TH-20")), comparisons=(Comparison("r", "day.jpg", False, change),)
+    )
+    found = _only(verdict, "unobstructed")
+    assert verdict.state == found.state == "look again" and "33%" in found.why
+    assert _only(verdict, "moved").state == "meets plan"
+
+
+# What must stay unflagged.
+
+
+@pytest.mark.parametrize("camera", SITE.cameras, ids=lambda c: c.camera)
+def test_no_clean_camera_of_the_demo_is_put_right(camera: Camera) -> None:
+    verdict = _judge(camera.camera, *_good_pair(camera))
+    assert verdict.state in ("meets plan", "no evidence")
+
+
+def test_indoor_and_straight_down_cameras_are_not_measurable_and_not_passed() -> None:
+    """D4, D5: 'horizon not measurable' is the right answer."""
+    for name in ("TH-14", "TH-04", "TH-03", "TH-05"):
+        camera = SITE.camera(name)
+        verdict = _judge(name, *_good_pair(camera, pitch=None, sky=None))
+        assert verdict.state == "no evidence" and _only(verdict, "aim").state == "no evidence"
+        assert "straight down" in _only(verdict, "aim").why if camera.form == "fisheye" else True
+
+
+def test_an_agreed_change_is_held_to_what_was_agreed() -> None:
+    """D7: pitch -19 agreed."""
+    camera = SITE.camera("TH-13")
+    assert intended_pose(camera).pitch_deg == -19
+    verdict = _judge("TH-13", *_good_pair(camera, pitch=-19.0))
+    assert verdict.state == "meets plan" and "agreed" in _only(verdict, "aim").why
+
+
+def test_fog_of_one_picture_is_outweighed_by_the_day() -> None:
+    """D1: morning fog, a second snapshot clear."""
+    camera = SITE.camera("TH-22")
+    foggy = Clarity(0.9, "haze", None, 0.2)
+    verdict = _judge("TH-22", *_good_pair(camera, clarity=foggy), series=CLEAR)
+    assert _only(verdict, "clean").state == "meets plan"
+    change = ViewChange(0.99, 0, 0.1, 0, 0.1, 0, 0.1, dirt_probability=0.03, dirt_cause="clear", contrast_ratio=1.0)
+    verdict = _judge(
+        "TH-22", *_good_pair(camera, clarity=foggy), comparisons=(Comparison("r", "day.jpg", False, change),)
+    )
+    assert _only(verdict, "clean").state == "meets plan", "the reference outweighs one image"
+
+
+def test_no_night_picture_is_never_a_pass() -> None:
+    camera = SITE.camera("TH-23")
+    verdict = _judge("TH-23", _good_pair(camera)[0])
+    assert verdict.state == "no evidence" and "Not checked at night" in _only(verdict, "night").why
+
+
+def test_sky_that_the_measured_pose_cannot_show_is_not_put_right() -> None:
+    """A bright pond or wall taken for sky must not condemn a camera whose pose was measured."""
+    verdict = _judge("TH-18", *_good_pair(SITE.camera("TH-18"), sky=0.4))
+    sky = _only(verdict, "sky")
+    assert sky.state == "look again" and "taken for sky" in sky.why
+
+
+def test_nothing_at_all_is_no_evidence() -> None:
+    camera = SITE.camera("TH-01")
+    verdict = judge_camera(camera, CameraEvidence(unsure=2), LIMITS)
+    assert verdict.state == "no evidence" and "2 photos wait" in _only(verdict, "present").why
+
+
+def test_another_stream_is_asked_for_again() -> None:
+    camera = SITE.camera("TH-01")
+    day, night = _good_pair(camera)
+    verdict = _judge("TH-01", replace(day, width_px=640, height_px=360), night)
+    found = _only(verdict, "evidence")
+    assert found.state == "look again" and "640 × 360" in found.why and found.remedy is not None
+
+
+# Consequence.
+
+DOORWAY = Camera(
+    "D",
+    0,
+    0,
+    3,
+    0,
+    -20,
+    Lens(1920, 1080, 56),
+    form="bullet",
+    surface="wall",
+    setting="outdoor",
+    targets=(Target("door step", 0, 4.4, 0.0, 125.0, "recognise"),),
+)
+
+
+def test_two_degrees_that_lose_the_doorway_are_a_repair() -> None:
+    """Within the angle tolerance, but the step falls below the lower edge."""
+    verdict = judge_camera(DOORWAY, _evidence(DOORWAY, _snapshot(DOORWAY, -16.5, sd=0.3, sky=0.02)), LIMITS)
+    target = _only(verdict, "target")
+    assert _only(verdict, "aim").state == "meets plan"
+    assert verdict.state == target.state == "put right" and "'door step' is out of the picture" in target.why
+    assert "lowest" in target.why and target.remedy is not None and target.remedy.tip_deg == pytest.approx(-3.5)
+
+
+def test_four_degrees_that_lose_nothing_are_a_remark() -> None:
+    camera = replace(DOORWAY, targets=(Target("gate", 0, 12, 1.6, 100.0),))
+    verdict = judge_camera(camera, _evidence(camera, _snapshot(camera, -16.5, sd=0.3, sky=0.02)), LIMITS)
+    assert verdict.state == "meets plan" and "px/m of 100 needed" in _only(verdict, "target").why
+
+
+def test_an_uncertain_measurement_is_looked_at() -> None:
+    sharp = judge_camera(DOORWAY, _evidence(DOORWAY, _snapshot(DOORWAY, -18.0, sd=0.2, sky=0.02)), LIMITS)
+    vague = judge_camera(DOORWAY, _evidence(DOORWAY, _snapshot(DOORWAY, -18.0, sd=2.5, sky=0.02)), LIMITS)
+    assert vague.state == "look again" and sharp.state in ("meets plan", "look again")
+
+
+def test_a_target_the_plan_itself_misses_is_not_the_crews_fault() -> None:
+    camera = replace(DOORWAY, targets=(Target("behind", 0, -5, 1.0, 100.0),))
+    verdict = judge_camera(camera, _evidence(camera, _snapshot(camera, -20, sd=0.3, sky=0.02)), LIMITS)
+    assert not [f for f in verdict.findings if f.check == "target"] and verdict.state == "meets plan"
+
+
+# Probabilities.
+
+
+def test_outside_is_the_two_sided_tail() -> None:
+    """Standard normal table: P(|z| > 1.96) = 0.05, P(z > 1.645) = 0.05 (NIST/SEMATECH e-Handbook, 1.3.6.7.1)."""
+    assert outside(0, 1, -1.96, 1.96) == pytest.approx(0.05, abs=1e-4)
+    assert outside(5 + 1.645, 1, -5, 5) == pytest.approx(0.95, abs=1e-4)
+    assert state_of(0.95, LIMITS) == "put right" and state_of(0.05, LIMITS) == "meets plan"
+    assert state_of(0.5, LIMITS) == "look again"
+
+
+def test_target_chances_agree_with_the_integral_over_pitch() -> None:
+    """Against the normal distribution function at the pitch where the target meets the lower edge."""
+    camera = replace(DOORWAY, targets=(Target("step", 0, 4.4, 0.0),))
+    half = np.degrees(np.arctan(540 / camera.lens.focal_px))
+    edge = -np.degrees(np.arctan2(3, 4.4)) + half
+    for pitch, sd in ((-18.0, 1.0), (-16.0, 0.7), (-20.0, 2.0)):
+        chance = target_chances(camera, Pose(0, -20), PoseBelief(Pose(0, pitch), 0.0, sd, 0.0), LIMITS)[0]
+        expected = 1 - multivariate_normal.cdf(edge, pitch, sd**2)
+        assert chance.lost == pytest.approx(expected, abs=0.002)
+
+
+def test_the_same_measurement_gets_the_same_verdict() -> None:
+    evidence = _evidence(DOORWAY, _snapshot(DOORWAY, -17.2, sd=0.7, sky=0.02))
+    assert judge_camera(DOORWAY, evidence, LIMITS) == judge_camera(DOORWAY, evidence, LIMITS)
+
+
+def test_simulated_sites_miss_and_condemn_few() -> None:
+    """The full curve is printed by tests/bench/sites.py; here one point of 500 cameras."""
+    found = score(list(simulate(500, 0.6, seed=4)))
+    assert found.missed <= 0.01 and found.condemned <= 0.005 and found.look_again <= 0.12
+
+
+# Limits.
+
+
+def test_every_default_names_its_source() -> None:
+    text = (Path(__file__).parents[2] / "audit" / "judge" / "limits.toml").read_text(encoding="utf-8")
+    for line in text.splitlines():
+        if "=" in line and not line.startswith("#"):
+            assert "our default" in line or "source" in line, line
+
+
+def test_own_limits_lie_over_the_defaults(tmp_path: Path) -> None:
+    (tmp_path / "l.toml").write_text("[aim]\npitch_tolerance_deg = 2\n")
+    own = load_limits(tmp_path / "l.toml")
+    assert own.aim.pitch_tolerance_deg == 2 and own.level == LIMITS.level
+    for text in ("[aim]\npitch_tolerance_deg = -1\n", "[aim]\npich = 1\n", "nonsense"):
+        (tmp_path / "l.toml").write_text(text)
+        with pytest.raises(AuditError, match="l.toml"):
+            load_limits(tmp_path / "l.toml")
+    assert planned_lens(DOORWAY, LIMITS).hfov_sd_deg == pytest.approx(0.02 * 56)
