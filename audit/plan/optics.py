@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from audit.frames import up_in_camera
+from audit.frames import camera_from_world, up_in_camera
 from audit.lens import Lens
 from audit.plan.model import Camera, Target
 
@@ -225,7 +225,7 @@ def upright_span(camera: Camera, pose: Pose, target: Target, top_m: float = 6.0)
     points = np.stack(
         [np.full_like(heights, foot[0]), np.full_like(heights, foot[1]), heights - camera.height_m], axis=-1
     )
-    rotation = _rotations(np.array([[pose.bearing_deg, pose.pitch_deg, pose.roll_deg]]))[0]
+    rotation = camera_from_world(pose.bearing_deg, pose.pitch_deg, pose.roll_deg)
     seen = np.flatnonzero(camera.lens.in_frame(camera.lens.project(points @ rotation.T)))
     return (float(heights[seen[0]]), float(heights[seen[-1]])) if len(seen) else None
 
@@ -308,7 +308,7 @@ def _target_views(camera: Camera, pose: Pose) -> tuple[TargetView, ...]:
     if not camera.targets:
         return ()
     lens = camera.lens
-    rotation = _rotations(np.array([[pose.bearing_deg, pose.pitch_deg, pose.roll_deg]]))[0]
+    rotation = camera_from_world(pose.bearing_deg, pose.pitch_deg, pose.roll_deg)
     offsets = _offsets(camera, camera.targets)
     points = offsets @ rotation.T
     pixels = lens.project(points)
@@ -552,7 +552,7 @@ def ground_footprint(camera: Camera, pose: Pose | None = None, farthest_m: float
     """
     pose = pose or Pose.of(camera)
     lens = camera.lens
-    rotation = _rotations(np.array([[pose.bearing_deg, pose.pitch_deg, pose.roll_deg]]))[0]
+    rotation = camera_from_world(pose.bearing_deg, pose.pitch_deg, pose.roll_deg)
     rays = lens.unproject(_border(lens)) @ rotation
     rays = rays[np.isfinite(rays).all(axis=1)]
     least = camera.height_m / math.hypot(farthest_m, camera.height_m)
