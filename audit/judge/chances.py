@@ -19,7 +19,7 @@ from audit.plan import optics
 from audit.plan.model import Camera
 from audit.plan.optics import Pose
 
-__all__ = ["PoseBelief", "TargetChance", "above", "open_sky_belief", "outside", "state_of", "target_chances"]
+__all__ = ["PoseBelief", "TargetChance", "above", "open_sky_belief", "outside", "state_of", "target_chances", "weighed"]
 
 FloatArray = NDArray[np.float64]
 
@@ -83,6 +83,24 @@ def state_of(probability: float, limits: Limits) -> State:
     if probability >= limits.put_right_at_least:
         return "put right"
     return "meets plan" if probability <= limits.meets_plan_at_most else "look again"
+
+
+def weighed(probability: float, at_best: float, limits: Limits, *, even_if_likely: bool = False) -> State:
+    """As :func:`state_of`, but a measurement too vague to pass even a perfect camera is no evidence.
+
+    Parameters
+    ----------
+    probability : float
+        P(out of limits) as measured.
+    at_best : float
+        The same, had the measurement come out exactly as planned with the same sd.
+    even_if_likely : bool
+        Whether a vague measurement is no evidence also where it makes a fault likelier than not.
+    """
+    state = state_of(probability, limits)
+    if state == "look again" and at_best > limits.meets_plan_at_most and (even_if_likely or probability < 0.5):
+        return "no evidence"
+    return state
 
 
 def outside(measured: float, sd: float, low: float, high: float) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from audit.judge import remedies
 from audit.judge.chances import (
     PoseBelief,
@@ -9,8 +11,8 @@ from audit.judge.chances import (
     above,
     open_sky_belief,
     outside,
-    state_of,
     target_chances,
+    weighed,
 )
 from audit.judge.evidence import CameraEvidence, Snapshot
 from audit.judge.finding import Finding, Remedy
@@ -39,6 +41,10 @@ _IMPOSSIBLE_SKY = 0.05
 #: Smaller changes of near ground and of the share above the horizon are not worth a word.
 _SAID_GROUND_M = 0.3
 _SAID_SHARE = 0.02
+#: A fisheye planned to look straight down shows no horizon; a pitch measured this far from it is a misreading.
+_LOOKS_DOWN_DEG = -45.0
+_TOO_VAGUE = "measured too vaguely to decide"
+_ASKING = ("put right", "look again")
 
 
 def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
@@ -50,6 +56,8 @@ def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> l
                         planned=intended.pitch_deg, unit="deg")]  # fmt: skip
     measured = evidence.orientation or day.measured.orientation
     belief = _belief(intended, measured, limits)
+    if belief is not None and _straight_down(camera, intended) and belief.pose.pitch_deg > _LOOKS_DOWN_DEG:
+        belief = None
     if belief is None:
         found = [_aim_not_measured(camera, day, intended, measured)]
     else:
@@ -75,9 +83,13 @@ def _belief(intended: Intended, measured: Orientation, limits: Limits) -> PoseBe
     )
 
 
+def _straight_down(camera: Camera, intended: Intended) -> bool:
+    return camera.lens.projection == "equidistant" and intended.pitch_deg <= _STRAIGHT_DOWN_DEG
+
+
 def _aim_not_measured(camera: Camera, day: Snapshot, intended: Intended, measured: Orientation) -> Finding:
     note = measured.note or "the picture does not carry it"
-    if camera.form == "fisheye" and intended.pitch_deg <= _STRAIGHT_DOWN_DEG:
+    if _straight_down(camera, intended):
         note = "it looks straight down, so no horizon is in the picture"
     return Finding(camera.camera, "aim", "no evidence", f"Not measured: {note.rstrip('.')}.",
                    planned=intended.pitch_deg, unit="deg", photo=day.photo)  # fmt: skip
@@ -87,7 +99,7 @@ def _aim(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief, 
     pitch, sd = belief.pose.pitch_deg, belief.pitch_sd_deg
     off, tolerance = pitch - intended.pitch_deg, limits.aim.pitch_tolerance_deg
     probability = outside(off, sd, -tolerance, tolerance)
-    state = state_of(probability, limits)
+    state = weighed(probability, outside(0.0, sd, -tolerance, tolerance), limits)
     direction = "too high" if off > 0 else "too low"
     why = (
         f"Looks {abs(off):.1f}° {direction} (pitch {pitch:+.1f}° ± {_TWO_SIDED_95 * sd:.1f}°, "
@@ -99,7 +111,9 @@ def _aim(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief, 
             f"±{tolerance:g}°"
         )
     missing = None
-    if state != "meets plan":
+    if state == "no evidence":
+        why += f": {_TOO_VAGUE}"
+    elif state != "meets plan":
         spread = uncertainty(camera, belief.pose, (belief.bearing_sd_deg, sd, belief.roll_sd_deg))
         why += _consequence(geometry(camera, intended.pose), geometry(camera, belief.pose), spread)
         missing = remedies.missing_tilt_part(camera, pitch, sd)
@@ -107,7 +121,7 @@ def _aim(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief, 
             why += f"; it stands as it would without the {missing} of the plan"
     if intended.note:
         why += f"; agreed: {intended.note.rstrip('.')}"
-    remedy = remedies.aim_remedy(camera, intended.pose, -off, sd, missing) if state != "meets plan" else None
+    remedy = remedies.aim_remedy(camera, intended.pose, -off, sd, missing) if state in _ASKING else None
     return Finding(
         camera.camera,
         "aim",
@@ -150,11 +164,13 @@ def _level(camera: Camera, day: Snapshot, intended: Intended, measured: Orientat
         return []
     off, tolerance = (roll - intended.roll_deg + 180.0) % 360.0 - 180.0, limits.level.roll_tolerance_deg
     probability = outside(off, sd, -tolerance, tolerance)
-    state = state_of(probability, limits)
+    state = weighed(probability, outside(0.0, sd, -tolerance, tolerance), limits)
     way = "clockwise" if off > 0 else "counter-clockwise"
     why = f"Turned {abs(off):.1f}° ± {_TWO_SIDED_95 * sd:.1f}° {way} about its axis, seen from behind."
     if state == "meets plan":
         why = f"Level within {abs(off):.1f}° ± {_TWO_SIDED_95 * sd:.1f}°."
+    elif state == "no evidence":
+        why = f"{why.rstrip('.')}: {_TOO_VAGUE}."
     return [
         Finding(
             camera.camera,
@@ -167,7 +183,7 @@ def _level(camera: Camera, day: Snapshot, intended: Intended, measured: Orientat
             limit=tolerance,
             unit="deg",
             probability_bad=probability,
-            remedy=remedies.level_remedy(camera, -off, sd) if state != "meets plan" else None,
+            remedy=remedies.level_remedy(camera, -off, sd) if state in _ASKING else None,
             photo=day.photo,
         )
     ]
@@ -179,9 +195,10 @@ def _targets(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBeli
     if not held:
         return []
     worst = max(held, key=lambda c: c.lost)
-    state = state_of(worst.lost, limits)
+    at_best = target_chances(camera, intended.pose, replace(belief, pose=intended.pose), limits)
+    state = weighed(worst.lost, next(c.lost for c in at_best if c.target == worst.target), limits)
     remedy = None
-    if state != "meets plan":
+    if state in _ASKING:
         off = belief.pose.pitch_deg - intended.pitch_deg
         roll = belief.pose.roll_deg - intended.roll_deg
         if abs(roll) > abs(off):
@@ -194,7 +211,8 @@ def _targets(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBeli
             camera.camera,
             "target",
             state,
-            lost_targets(camera, intended.pose, belief.pose, held, limits),
+            lost_targets(camera, intended.pose, belief.pose, held, limits)
+            + (f" But the pose is {_TOO_VAGUE}." if state == "no evidence" else ""),
             measured=worst.px_per_m,
             measured_sd=worst.px_per_m_sd,
             planned=need,
@@ -255,13 +273,15 @@ def _sky(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief |
                         photo=day.photo)]  # fmt: skip
     limit = planned + limits.sky.excess_fraction
     probability = above(sky.fraction, sky.sd, limit)
-    state = state_of(probability, limits)
+    state = weighed(probability, above(0.0, sky.sd, limit), limits, even_if_likely=True)
     why = (
         f"{sky.fraction:.0%} ± {_TWO_SIDED_95 * sky.sd:.0%} of the picture is open sky; the plan's optics show at most "
         f"{planned:.0%}."
     )
     remedy: Remedy | None = None
-    if state != "meets plan":
+    if state == "no evidence":
+        why = f"Not measured well enough: {why}"
+    elif state != "meets plan":
         if belief is None:
             at_least = lowest_pitch_for_sky(camera.lens, sky.fraction, intended.roll_deg)
             if at_least is not None and at_least > intended.pitch_deg:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
 from audit.judge import remedies
-from audit.judge.chances import PoseBelief, outside, state_of, target_chances
+from audit.judge.chances import PoseBelief, outside, state_of, target_chances, weighed
 from audit.judge.evidence import CameraEvidence, Comparison
 from audit.judge.finding import Check, Finding, State
 from audit.judge.glass import worst_per_check
@@ -55,13 +57,10 @@ def _moved(camera: Camera, comparison: Comparison, limits: Limits) -> list[Findi
     turn_sd, tip_sd = change.pan_change_sd_deg or 0.0, change.pitch_change_sd_deg or 0.0
     roll, roll_sd = change.roll_change_deg or 0.0, change.roll_change_sd_deg or 0.0
     allowed, level = limits.moved.turn_deg, limits.level.roll_tolerance_deg
-    stays = (
-        (1 - outside(turn, turn_sd, -allowed, allowed))
-        * (1 - outside(tip, tip_sd, -allowed, allowed))
-        * (1 - outside(roll, roll_sd, -level, level))
-    )
-    probability = 1 - stays
-    state = state_of(probability, limits)
+    errors = ((turn, turn_sd, allowed), (tip, tip_sd, allowed), (roll, roll_sd, level))
+    probability = 1 - math.prod(1 - outside(value, sd, -limit, limit) for value, sd, limit in errors)
+    at_best = 1 - math.prod(1 - outside(0.0, sd, -limit, limit) for _, sd, limit in errors)
+    state = weighed(probability, at_best, limits)
     sd = max(turn_sd, tip_sd)
     why = (
         f"Against the signed reference it looks {abs(turn):.1f}° further {'right' if turn > 0 else 'left'} and "
@@ -71,14 +70,17 @@ def _moved(camera: Camera, comparison: Comparison, limits: Limits) -> list[Findi
         why += f", rolled {abs(roll):.1f}° {'clockwise' if roll > 0 else 'counter-clockwise'}"
     why += "."
     found = []
-    if state != "meets plan":
+    asking = state in ("put right", "look again")
+    if state == "no evidence":
+        why += " Measured too vaguely to decide."
+    if asking:
         intended = intended_pose(camera).pose
         now = Pose(intended.bearing_deg + turn, intended.pitch_deg + tip, intended.roll_deg + roll)
         belief = PoseBelief(now, turn_sd, tip_sd, roll_sd, limits.lens.hfov_sd_fraction)
         held = [c for c in target_chances(camera, intended, belief, limits) if c.held_by_plan]
         if held:
             why += " " + lost_targets(camera, intended, now, held, limits)
-    remedy = remedies.view_remedy(camera, -turn, -tip, -roll, sd) if state != "meets plan" else None
+    remedy = remedies.view_remedy(camera, -turn, -tip, -roll, sd) if asking else None
     size = max(abs(turn), abs(tip))
     found.append(
         Finding(

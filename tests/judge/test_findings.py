@@ -286,9 +286,30 @@ def test_four_degrees_that_lose_nothing_are_a_remark() -> None:
 
 
 def test_an_uncertain_measurement_is_looked_at() -> None:
-    sharp = judge_camera(DOORWAY, _evidence(DOORWAY, _snapshot(DOORWAY, -18.0, sd=0.2, sky=0.02)), LIMITS)
-    vague = judge_camera(DOORWAY, _evidence(DOORWAY, _snapshot(DOORWAY, -18.0, sd=2.5, sky=0.02)), LIMITS)
-    assert vague.state == "look again" and sharp.state in ("meets plan", "look again")
+    seen = {
+        sd: judge_camera(DOORWAY, _evidence(DOORWAY, _snapshot(DOORWAY, -17.2, roll=0.0, sd=sd, sky=0.02)), LIMITS)
+        for sd in (0.5, 3.0)
+    }
+    assert seen[0.5].state == "look again"
+    assert _only(seen[3.0], "aim").state == "no evidence" and "too vaguely" in _only(seen[3.0], "aim").why
+    assert _only(seen[3.0], "aim").remedy is None
+
+
+def test_a_vague_pose_that_is_far_off_is_still_looked_at() -> None:
+    verdict = judge_camera(DOORWAY, _evidence(DOORWAY, _snapshot(DOORWAY, -12.5, sd=3.0, sky=0.02)), LIMITS)
+    assert _only(verdict, "aim").state == "look again"
+
+
+def test_a_sky_that_may_be_anything_is_no_evidence() -> None:
+    camera = SITE.camera("TH-01")
+    day, night = _good_pair(camera)
+    vague = replace(day, measured=replace(day.measured, sky=Sky(0.8, 0.48, None)))
+    assert _only(_judge("TH-01", vague, night), "sky").state == "no evidence"
+
+
+def test_a_ceiling_fisheye_read_as_level_is_a_misreading() -> None:
+    verdict = _judge("TH-05", *_good_pair(SITE.camera("TH-05"), pitch=-0.1, sky=None))
+    assert _only(verdict, "aim").state == "no evidence"
 
 
 def test_a_target_the_plan_itself_misses_is_not_the_crews_fault() -> None:
