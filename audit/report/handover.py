@@ -10,6 +10,7 @@ from pathlib import Path
 
 from audit import __version__
 from audit.judge.finding import STATES, Finding
+from audit.judge.trip import plan_trip
 from audit.logbook import Logbook, VisitRecord
 from audit.logbook.package import zip_package
 from audit.plan.files import write_plan
@@ -153,7 +154,7 @@ def _report(
     document = Document(title, f"{title} - visit {visit.number} - {signed}")
     document.add_page()
     _cover(document, logbook, visit, site, found)
-    _repairs(document, found)
+    _repairs(document, site, found)
     _settled(document, logbook, visit)
     for done, case in enumerate(found, 1):
         _camera_page(document, logbook, case, private)
@@ -202,22 +203,26 @@ def _cover(document: Document, logbook: Logbook, visit: VisitRecord, site: Site,
             document.sentence(refusal.message, 8)
 
 
-def _repairs(document: Document, found: Sequence[Case]) -> None:
-    asking = [(case, open_findings(case)) for case in found]
-    asking = [(case, findings) for case, findings in asking if findings]
+def _repairs(document: Document, site: Site, found: Sequence[Case]) -> None:
+    asked = {(case.camera.camera, finding.check) for case in found for finding in open_findings(case)}
+    settled = [(c.camera.camera, f.check) for c in found for f in c.verdict.findings
+               if (c.camera.camera, f.check) not in asked]  # fmt: skip
+    trip = plan_trip(site, [case.verdict for case in found], settled=settled)
     document.heading("What is to be done")
-    if not asking:
+    if not trip.stops:
         document.sentence("Nothing: no finding asks for work or for a look.")
         return
-    document.sentence("In the order of the walk, west to east. Parts to bring stand with each.", grey=True)
-    rows = []
-    for case, findings in sorted(asking, key=lambda item: (item[0].camera.east_m, item[0].camera.north_m)):
-        for finding in findings:
-            remedy = finding.remedy
-            action = remedy.action if remedy else "A person looks at the picture and decides."
-            parts = f" Bring: {', '.join(remedy.parts)}." if remedy and remedy.parts else ""
-            rows.append((f"{_MARKS[finding.state]} {case.camera.camera}", finding.check, finding.state, action + parts))
-    document.rows(("camera", "check", "state", "remedy"), rows, (1.5, 1.5, 1.5, 7))
+    bring = [*trip.bring_always, *(f"{number} × {part}" if number > 1 else part for part, number in trip.parts)]
+    document.sentence(
+        f"One trip of {len(trip.stops)} ladder positions in walking order, about {trip.walk_m:.0f} m. "
+        f"Bring: {'; '.join(bring)}."
+    )
+    rows = [
+        (f"{number}", f"{_MARKS[task.state]} {task.camera}", ", ".join(task.checks), task.state, task.action)
+        for number, stop in enumerate(trip.stops, 1)
+        for task in stop.tasks
+    ]
+    document.rows(("stop", "camera", "check", "state", "remedy"), rows, (0.6, 1.5, 1.5, 1.5, 6.5))
 
 
 def _settled(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
