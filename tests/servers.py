@@ -135,3 +135,12 @@ def place(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.Mo
     if request.param == "folder":
         return Place(str(tmp_path / "logbook"))
     return Place(request.getfixturevalue("postgres_url"), str(tmp_path / "images"))
+
+
+@pytest.fixture(name="tmp_path")
+def memory_path() -> Iterator[Path]:
+    """A folder in memory where the system has one: many small synced writes would wait for the disk."""
+    memory = Path("/dev/shm")
+    folder = Path(tempfile.mkdtemp(prefix="photo-audit-", dir=memory if os.access(memory, os.W_OK) else None))
+    yield folder
+    shutil.rmtree(folder, ignore_errors=True)
