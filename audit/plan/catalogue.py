@@ -10,12 +10,13 @@ from typing import Any
 
 __all__ = ["catalogue", "finer_name", "plain_words"]
 
-_SEPARATORS = re.compile(r"[\s,;/()_\-–]+")
+_SEPARATORS = re.compile(r"[\s,;/()_\-–\"″”'′]+")
+_FRACTIONS = str.maketrans({"½": " 1/2", "¼": " 1/4", "¾": " 3/4"})
 
 
 def plain_words(text: str) -> str:
     """A name as it is compared: lower case, words separated by one space, no punctuation."""
-    return _SEPARATORS.sub(" ", text.strip().lower()).strip()
+    return _SEPARATORS.sub(" ", text.translate(_FRACTIONS).lower()).strip()
 
 
 @cache

@@ -164,6 +164,9 @@ def _structure(text: str) -> str | None:
     for surface, names in catalogue()["surfaces"].items():
         if plain in map(plain_words, (surface, *names)):
             return str(surface)
+    for surface, names in catalogue()["structures"].items():
+        if any(f" {plain_words(n)} " in f" {plain} " for n in names):
+            return str(surface)
     return None
 
 
@@ -554,6 +557,9 @@ def parts_list(site: Site, spares: float = 0.1) -> tuple[PartLine, ...]:
         if names and part_named(names[0]) is None and _structure(names[0]) is not None:
             names = names[1:]
         for name in names:
+            part = part_named(name)
+            if part is not None and part.fact("is_camera"):
+                continue
             needed.setdefault(plain_words(name), (name, []))[1].append(camera.camera)
     lines = (
         PartLine(name, len(cameras), math.ceil(spares * len(cameras) - 1e-9), tuple(dict.fromkeys(cameras)))

@@ -506,7 +506,11 @@ def _geojson_tables(path: Path, data: bytes, problems: Problems) -> dict[str, Ta
         if found is None:
             continue
         cells, own = found
-        kind = cells.pop("feature", "camera")
+        kind = cells.pop("feature", None) or (
+            "target"
+            if {"camera", "target"} <= set(cells) and not ({"bearing_deg", "height_m"} & set(cells))
+            else "camera"
+        )
         word = "targets" if kind == "target" else "cameras"
         for key, title in own.items():
             if key != "feature":

@@ -343,6 +343,19 @@ def test_geojson_is_as_the_standard_says(tmp_path: Path) -> None:
     assert read_plan(tmp_path / "q.geojson").origin_latitude is None
 
 
+def test_geojson_of_other_makers_needs_no_mark_on_targets(tmp_path: Path) -> None:
+    def point(longitude: float, latitude: float, **properties: object) -> dict[str, object]:
+        place = {"type": "Point", "coordinates": [longitude, latitude, 12.0]}
+        return {"type": "Feature", "geometry": place, "properties": properties}
+
+    camera = {"camera": "A", "height_m": 3, "bearing_deg": 10, "tilt_down_deg": 12, "hfov_deg": 60,
+              "image_width_px": 1920, "image_height_px": 1080}  # fmt: skip
+    document = {"type": "FeatureCollection", "features": [
+        point(-18, 46.5, **camera), point(-18, 46.5001, camera="A", target="gate", up_m=1.6, purpose="detect")]}  # fmt: skip
+    site = read_plan(_write(tmp_path, json.dumps(document), "plan.geojson"))
+    assert site.camera("A").pitch_deg == -12 and site.camera("A").targets[0].north_m == pytest.approx(11.12, abs=0.01)
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [

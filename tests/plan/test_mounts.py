@@ -67,12 +67,26 @@ SOUND = [
     _camera("beam clamp > drop pipe > pendant cap", "dome", "hard ceiling", "indoor", "steel beam", -20),
     _camera("wall > sleeve > gasket", detail="timber wall"),
     _camera("wall > housing bracket > housing", "box"),
+    _camera("wall > housing bracket > housing > camera + lens", "box"),
+    _camera("slope > tilt adapter 20 > dome", "dome", "soffit", detail="sloped soffit", pitch=-40),
+    _camera("mast > pole adapter > arm > pendant cap > camera", "fisheye", "pole", detail="mast", pitch=-90, lens=FISH),
+    _camera("ceiling > back box > fisheye", "fisheye", "hard ceiling", "indoor", "concrete slab", -90, FISH),
+    _camera(
+        "slab > flange > drop pipe > drop pipe > pendant cap", "fisheye", "hard ceiling", "indoor", "slab", -90, FISH
+    ),
+    _camera("wall > through-bolts > heavier-duty arm > PTZ thread > lanyard > PTZ", "ptz"),
+    _camera("corner > corner adapter > heavy arm > pendant cap > lanyard", "multi-sensor", "corner", detail="corner"),
+    _camera("concrete slab > anchors > back box > camera", "dome", "hard ceiling", "indoor", "concrete slab", -30),
+    _camera("wood post > wide plate > box", surface="pole", detail="wood post"),
+    _camera("wall (brick) > junction box (metal) > gland"),
+    _camera('wall > arm 1½" NPT > pendant cap 1 1/2 NPT', "dome", pitch=-30),
 ]
 
 
 @pytest.mark.parametrize("camera", SOUND, ids=lambda c: f"{c.form} on {c.surface_detail}: {c.mount}")
 def test_chains_of_common_practice_pass(camera: Camera) -> None:
     assert _said(camera, "error") == "" and _said(camera, "warning") == ""
+    assert "camera" not in [line.part for line in parts_list(Site((camera,)))]
 
 
 @pytest.mark.parametrize(
