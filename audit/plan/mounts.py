@@ -143,16 +143,21 @@ def thread_named(text: str) -> Thread | None:
 @cache
 def part_named(text: str) -> Part | None:
     """The catalogue's part that a plan's wording names, the longest name winning; None where it knows none."""
-    plain = f" {plain_words(text)} "
-    for name in sorted(_part_words(), key=len, reverse=True):
-        if f" {name} " in plain:
-            thread = thread_named(text)
-            word = _part_words()[name]
-            angle = _ANGLE.search(text) if catalogue()["parts"][word].get("tilts") else None
-            return Part(
-                word, text, thread.name if thread else None, float(angle.group(1).replace(",", ".")) if angle else None
-            )
-    return None
+    plain = plain_words(text)
+    word = next((w for w, entry in catalogue()["parts"].items() if plain in entry.get("alone", ())), None)
+    if word is None:
+        names = (n for n in sorted(_part_words(), key=len, reverse=True) if f" {n} " in f" {plain} ")
+        word = _part_words().get(next(names, ""))
+    if word is None:
+        return None
+    thread = thread_named(text)
+    angle = _ANGLE.search(text) if catalogue()["parts"][word].get("tilts") else None
+    return Part(
+        word,
+        text,
+        thread.name if thread else None,
+        float(angle.group(1).replace(",", ".")) if angle else None,
+    )
 
 
 @cache
