@@ -263,16 +263,14 @@ def plan_parts(
 ) -> int:
     """List the mount parts of the whole site, with spares, as CSV."""
     from audit.plan.files import read_plan
-    from audit.plan.mounts import parts_list
+    from audit.plan.mounts import parts_csv, parts_list
 
     lines = parts_list(read_plan(plan), spares)
-    if not as_json:
-        typer.echo("part,needed,spares,cameras")
-    for line in lines:
-        if as_json:
+    if as_json:
+        for line in lines:
             _emit(asdict(line))
-        else:
-            typer.echo(f"{line.part},{line.needed},{line.spares},{' '.join(line.cameras)}")
+    else:
+        typer.echo(parts_csv(lines), nl=False)
     return DONE
 
 

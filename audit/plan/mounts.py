@@ -12,7 +12,6 @@ import math
 import re
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 from audit.errors import PlanProblem
@@ -28,9 +27,9 @@ __all__ = [
     "joints",
     "needed_chain",
     "part_named",
+    "parts_csv",
     "parts_list",
     "thread_named",
-    "write_parts",
 ]
 
 _ANGLE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:°|deg|degrees)?")
@@ -573,15 +572,15 @@ def parts_list(site: Site, spares: float = 0.1) -> tuple[PartLine, ...]:
     return tuple(sorted(lines, key=lambda line: (-line.needed, line.part)))
 
 
-def write_parts(lines: tuple[PartLine, ...], path: str | Path) -> None:
-    """Write a parts list as CSV; text that a spreadsheet would run as a formula gets a leading apostrophe."""
+def parts_csv(lines: tuple[PartLine, ...]) -> str:
+    """A parts list as CSV text; what a spreadsheet would run as a formula gets a leading apostrophe."""
 
     def safe(text: str) -> str:
-        return "'" + text if text[:1] in "=+-@\t\r" else text
+        return "'" + text if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
     stream = io.StringIO(newline="")
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(["part", "needed", "spares", "cameras"])
     for line in lines:
         writer.writerow([safe(line.part), line.needed, line.spares, safe(" ".join(line.cameras))])
-    Path(path).write_text(stream.getvalue(), encoding="utf-8", newline="")
+    return stream.getvalue()

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import csv
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
 from audit.lens import Lens
 from audit.plan.catalogue import catalogue, finer_name
 from audit.plan.model import Camera, MountChain, Site
-from audit.plan.mounts import chain_problems, joints, needed_chain, part_named, parts_list, write_parts
+from audit.plan.mounts import chain_problems, joints, needed_chain, part_named, parts_csv, parts_list
 
 LENS = Lens(1920, 1080, 60)
 FISH = Lens(2880, 2880, 180, projection="equidistant")
@@ -189,11 +188,10 @@ def test_names_of_the_catalogue_are_unique() -> None:
     assert len(words) == len(set(words))
 
 
-def test_parts_list_with_spares(tmp_path: Path) -> None:
+def test_parts_list_with_spares() -> None:
     cameras = tuple(replace(_camera("wall > junction box > =cmd()"), camera=f"C{i}") for i in range(12))
     lines = parts_list(Site(cameras), 0.1)
     assert [(line.part, line.needed, line.spares) for line in lines] == [("=cmd()", 12, 2), ("junction box", 12, 2)]
     assert parts_list(Site(cameras), 0)[0].spares == 0
-    write_parts(lines, tmp_path / "parts.csv")
-    rows = list(csv.reader((tmp_path / "parts.csv").open()))
+    rows = list(csv.reader(parts_csv(lines).splitlines()))
     assert rows[0] == ["part", "needed", "spares", "cameras"] and rows[1][0] == "'=cmd()"
