@@ -132,6 +132,9 @@ def finish(job: dict[str, Any], render: Path, out: Path) -> dict[str, Any]:
     cv2.setNumThreads(1)
     rng = np.random.default_rng(zlib.crc32(job["name"].encode()))
     light, distance = read_render(render)
+    if job["kind"] == "phone" and distance.shape != (job["height"], job["width"]):
+        size = (job["width"], job["height"])
+        light, distance = cv2.resize(light, size, interpolation=cv2.INTER_CUBIC), cv2.resize(distance, size, interpolation=cv2.INTER_NEAREST)
     h, w = distance.shape
     night = job["light"]["kind"] == "night"
     phone = job["kind"] == "phone"
@@ -196,8 +199,20 @@ def finish(job: dict[str, Any], render: Path, out: Path) -> dict[str, Any]:
     return facts
 
 
+def _source(job: dict[str, Any], rendered: Path) -> Path:
+    """The job's render; a night of the second visit may use the first visit's, where the camera had not moved."""
+    own = rendered / f"{job['name']}.exr"
+    if own.exists() or job["visit"] != "maintenance" or job["kind"] != "snapshot" or job["part"] != "night":
+        return own
+    for first in visits.jobs("commissioning"):
+        same = all(first.get(k) == job[k] for k in ("kind", "position", "bearing_deg", "pitch_deg", "roll_deg"))
+        if same and first["part"] == "night":
+            return rendered / f"{first['name']}.exr"
+    return own
+
+
 def main() -> None:
-    """Finish every render that has no picture yet."""
+    """Finish every render that is there."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("rendered", type=Path)
     parser.add_argument("out", type=Path)
@@ -205,10 +220,12 @@ def main() -> None:
     parser.add_argument("--only", default="")
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    todo = [j for v in visits.VISITS for j in visits.jobs(v) if re.search(args.only, j["name"]) and (args.rendered / f"{j['name']}.exr").exists()]
+    todo = [j for v in visits.VISITS for j in visits.jobs(v) if re.search(args.only, j["name"])]
+    todo = [(j, _source(j, args.rendered)) for j in todo]
+    todo = [(j, source) for j, source in todo if source.exists()]
     with ProcessPoolExecutor(args.workers) as pool:
-        waiting = [pool.submit(finish, j, args.rendered / f"{j['name']}.exr", args.out) for j in todo]
-        for job, result in zip(todo, waiting):
+        waiting = [pool.submit(finish, j, source, args.out) for j, source in todo]
+        for (job, _), result in zip(todo, waiting):
             print(job["name"], result.result(), flush=True)
 
 

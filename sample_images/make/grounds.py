@@ -1125,14 +1125,14 @@ def _obstruction(world: World) -> None:
     points = []
     rng = np.random.default_rng(17)
     for k in range(9):
-        aside = -1.42 + 0.17 * k
+        aside = -0.86 + 0.12 * k
         lean = rng.normal(0, 0.04)
-        top = 4.0 + 0.16 - 0.115 * k + rng.normal(0, 0.05)
+        top = 4.02 - 0.045 * k + rng.normal(0, 0.05)
         s.tube("post", at(1.15, aside, 0.0), at(1.10, aside + lean, top), 0.014, 0.010, 7)
         for z in np.arange(2.4, top, 0.045):
             points.append(at(1.12 + rng.normal(0, 0.05), aside + lean * z / 4 + rng.normal(0, 0.05), z))
     for z in (2.6, 3.05, 3.5):
-        s.tube("post", at(1.16, -1.5, z), at(1.16, 0.05, z - 0.05), 0.013, 0.013, 7)
+        s.tube("post", at(1.16, -0.95, z), at(1.16, 0.16, z - 0.05), 0.013, 0.013, 7)
     plants.creeper(s, np.array(points), 23)
     world.shapes("frame TH-20", "bean frame and creeper", s)
 

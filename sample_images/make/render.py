@@ -1,6 +1,6 @@
 """Render the demo's views with Cycles: linear light, depth and a sky mask for each job.
 
-    python render.py OUT_FOLDER [--scale 0.25] [--samples 32] [--only PATTERN] [--gpu] [--share 0/3]
+    python render.py OUT_FOLDER [--scale 0.25] [--samples 32] [--only PATTERN …] [--gpu] [--share 0/3]
 
 Needs the ``bpy`` package (Blender as a Python module, 5.0). One process builds the site once and renders many views.
 """
@@ -49,7 +49,9 @@ def _engine(samples: int, gpu: bool) -> None:
     cycles.use_denoising = True
     cycles.denoiser = "OPENIMAGEDENOISE"
     cycles.denoising_use_gpu = gpu
-    cycles.max_bounces, cycles.diffuse_bounces, cycles.glossy_bounces = 5, 3, 2
+    cycles.denoising_prefilter = "FAST"
+    cycles.denoising_quality = "BALANCED"
+    cycles.max_bounces, cycles.diffuse_bounces, cycles.glossy_bounces = 4, 2, 1
     cycles.transparent_max_bounces, cycles.transmission_bounces = 12, 2
     cycles.caustics_reflective = cycles.caustics_refractive = False
     cycles.sample_clamp_indirect = 6.0
@@ -85,6 +87,8 @@ class _Sky:
     def __init__(self) -> None:
         world = bpy.data.worlds.new("sky")
         bpy.context.scene.world = world
+        world.cycles.sampling_method = "MANUAL"
+        world.cycles.sample_map_resolution = 256
         if world.node_tree is None:
             world.use_nodes = True
         tree = world.node_tree
@@ -121,7 +125,7 @@ class _Sky:
         self.sun = bpy.data.objects.new("sun", lamp)
         bpy.context.scene.collection.objects.link(self.sun)
         infrared = bpy.data.lights.new("infrared", "SPOT")
-        infrared.shadow_soft_size = 0.02
+        infrared.shadow_soft_size = 0.0
         self.infrared = bpy.data.objects.new("infrared", infrared)
         bpy.context.scene.collection.objects.link(self.infrared)
 
@@ -221,12 +225,13 @@ def main() -> None:
     parser.add_argument("out", type=Path)
     parser.add_argument("--scale", type=float, default=1.0)
     parser.add_argument("--samples", type=int, default=32)
-    parser.add_argument("--only", default="")
+    parser.add_argument("--only", nargs="+", default=[""], help="patterns of names, in the order of rendering")
     parser.add_argument("--gpu", action="store_true")
     parser.add_argument("--threads", type=int, default=0)
     parser.add_argument("--share", default="0/1", help="which of how many processes this is, such as 1/3")
     args = parser.parse_args()
-    jobs = [j for visit in visits.VISITS for j in visits.jobs(visit) if re.search(args.only, j["name"])]
+    everything = [j for visit in visits.VISITS for j in visits.jobs(visit)]
+    jobs = list({j["name"]: j for pattern in args.only for j in everything if re.search(pattern, j["name"])}.values())
     share, shares = (int(x) for x in args.share.split("/"))
     jobs = jobs[share::shares]
     args.out.mkdir(parents=True, exist_ok=True)
@@ -247,7 +252,7 @@ def main() -> None:
         target = args.out / f"{job['name']}.exr"
         if target.exists():
             continue
-        start = time.time()
+        start, busy = time.time(), time.process_time()
         position = np.array(job["position"])
         if "axes" in job:
             right, up, forward = (np.array(a) for a in job["axes"])
@@ -256,11 +261,13 @@ def main() -> None:
         world.show(set(job["groups"]))
         sky.set(job, position, right, up, forward)
         _aim(camera, job, right, up, forward, args.scale)
-        bpy.context.scene.cycles.samples = max(4, int(args.samples * job.get("effort", 1.0)))
+        one_lamp = job["light"]["kind"] == "night" and job["light"]["infrared"]
+        bpy.context.scene.cycles.max_bounces = 0 if one_lamp else 2 if job["kind"] == "phone" else 4
+        bpy.context.scene.cycles.use_denoising = not one_lamp
         bpy.context.scene.render.filepath = str(target.with_suffix(".part.exr"))
         bpy.ops.render.render(write_still=True)
         target.with_suffix(".part.exr").rename(target)
-        print(f"{job['name']} {time.time() - start:.1f} s", flush=True)
+        print(f"{job['name']} {time.time() - start:.1f} s, processor {time.process_time() - busy:.1f} s", flush=True)
 
 
 if __name__ == "__main__":

@@ -84,7 +84,7 @@ def _phone_exif(job: dict[str, Any], moment: datetime, error: np.ndarray, rng: n
     exif = {piexif.ExifIFD.DateTimeOriginal: _clock(clock), piexif.ExifIFD.DateTimeDigitized: _clock(clock), piexif.ExifIFD.OffsetTime: b"+00:00",
             piexif.ExifIFD.OffsetTimeOriginal: b"+00:00", piexif.ExifIFD.SubSecTimeOriginal: f"{int(rng.integers(0, 1000)):03d}".encode(), piexif.ExifIFD.ExifVersion: b"0232",
             piexif.ExifIFD.FocalLength: (54, 10), piexif.ExifIFD.FocalLengthIn35mmFilm: round(18 / math.tan(math.radians(wide / 2))),
-            piexif.ExifIFD.PixelXDimension: 1280, piexif.ExifIFD.PixelYDimension: 960, piexif.ExifIFD.ColorSpace: 1}
+            piexif.ExifIFD.PixelXDimension: max(job["width"], job["height"]), piexif.ExifIFD.PixelYDimension: min(job["width"], job["height"]), piexif.ExifIFD.ColorSpace: 1}
     gps: dict[int, Any] = {}
     if name != "TH-14":
         inside = name in ("TH-04", "TH-05", "TH-06")

@@ -162,11 +162,11 @@ def _rolled(pose: tuple[Array, Array, Array], roll_deg: float) -> tuple[Array, A
 
 def _phone_shot(visit: str, name: str, role: str, pose: tuple[Array, Array, Array], position: Array, when: datetime, portrait: bool,
                 hfov_deg: float) -> dict[str, Any]:
-    width, height = (960, 1280) if portrait else (1280, 960)
+    width, height = (768, 1024) if portrait else (1024, 768)
     half = math.tan(math.radians(hfov_deg / 2)) * (0.75 if portrait else 1.0)
     return {"kind": "phone", "visit": visit, "camera": name, "role": role, "name": f"{visit}_{name}_{role}", "when": when.isoformat(),
             "position": position.tolist(), "axes": [a.tolist() for a in pose], "hfov_deg": 2 * math.degrees(math.atan(half)), "projection": "rectilinear",
-            "width": width, "height": height, "groups": _groups(visit), "light": _light(when), "optics": None, "weather": None}
+            "width": width, "height": height, "groups": _groups(visit), "light": _light(when.replace(minute=30)), "optics": None, "weather": None}
 
 
 def _phones(visit: str) -> list[dict[str, Any]]:
