@@ -57,8 +57,9 @@ class Settings:
         Distance from the photographer to the camera on the ground, and how it varies.
     correlation_s : float
         Time over which position errors persist.
-    repeat_m : float
-        Part of a position error that is new in every photo (receiver noise, steps of the photographer).
+    repeat_m, repeat_share : float
+        Part of a position error that is new in every photo (receiver noise, steps of the photographer): metres,
+        and a share of the scale.
     front_share : float
         Share of photos taken facing the camera from the side that it looks to.
     direction_sd_deg, direction_wide_deg, direction_wide_share : float
@@ -71,6 +72,8 @@ class Settings:
         Share of photos of one stay that follow at once, and how soon.
     stay_share : float
         Share of photos that are followed by another one of the same stay.
+    lengths : tuple of float
+        Shares of stays with 1, 2, … photos (bursts counted once); the last holds all longer ones.
     walk_scale_m : float or None
         Scale of the distance between cameras visited one after the other (None: from the plan's spacing).
     order_share : float
@@ -88,6 +91,7 @@ class Settings:
     standoff_sd_m: float = 2.5
     correlation_s: float = 150.0
     repeat_m: float = 2.0
+    repeat_share: float = 0.25
     front_share: float = 0.8
     direction_sd_deg: float = 22.0
     direction_wide_deg: float = 50.0
@@ -100,6 +104,7 @@ class Settings:
     move_gap_spread: float = 0.7
     burst_share: float = 0.08
     burst_gap_s: float = 1.5
+    lengths: tuple[float, ...] = (0.17, 0.27, 0.25, 0.15, 0.08, 0.04, 0.02, 0.01, 0.005, 0.005)
     stay_share: float = 0.65
     walk_scale_m: float | None = None
     order_share: float = 0.1

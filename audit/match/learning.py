@@ -19,10 +19,10 @@ from audit.match.evidence import (
     direction_log_density,
     position_log_density,
 )
-from audit.match.sampling import Draws
+from audit.match.sampling import Draws, Rule
 from audit.match.walk import WALK_M_PER_S, Chain, position_residuals
 
-__all__ = ["first_settings", "learn"]
+__all__ = ["burst_steps", "first_settings", "learn", "rule_of"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -36,6 +36,20 @@ _HOLD = 40.0
 def _pull(values: FloatArray, prior: float, weight: float) -> float:
     """Mean of values, held to a prior worth ``weight`` values."""
     return float((values.sum() + prior * weight) / (values.size + weight))
+
+
+def burst_steps(photos: PhotoArrays, chain: Chain, settings: Settings) -> NDArray[np.bool_]:
+    """Steps that follow at once on the one before, (T,)."""
+    gap = np.diff(photos.time_s[chain.photo], prepend=np.nan)
+    return np.asarray(~chain.cut & (gap <= max(2.5, 0.2 * settings.stay_gap_s)))
+
+
+def rule_of(settings: Settings) -> Rule:
+    """What ties whole walks together, under some settings."""
+    n = np.arange(len(settings.lengths))
+    plain = settings.stay_share**n * (1 - settings.stay_share)
+    plain[-1] = settings.stay_share ** n[-1]
+    return Rule(settings.missed_share, settings.again_share, np.array(settings.lengths) / plain)
 
 
 def first_settings(photos: PhotoArrays, chain: Chain) -> Settings:
@@ -103,7 +117,7 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
         own = np.broadcast_to(scale[None, :], e.shape)[fits]
         square = e[fits] ** 2 + n[fits] ** 2
         extra = settings.repeat_m**2 + settings.standoff_sd_m**2
-        score = [weight * 0.3 * position_log_density(square, (own * s) ** 2 + extra).sum()
+        score = [weight * 0.3 * position_log_density(square, (own * s) ** 2 * (1 + settings.repeat_share**2) + extra).sum()
                  - 4.0 * math.log(s / base.position_scale) ** 2 for s in _SCALES]
         position_scale = float(_SCALES[int(np.argmax(score))])
         look = np.broadcast_to(photos.bearing[chain.photo][None, :], e.shape)
@@ -171,8 +185,16 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
         visited[rows, camera[begins]] = True
         found = float((~visited[:, reach]).mean())
         missed = float(np.clip(missed * (base.missed_share + 0.002) / (found + 0.002), 0.015, 0.1))
+    shots = np.cumsum(real & ~burst_steps(photos, chain, settings)[None, :], axis=1)
+    counts = np.zeros(len(base.lengths))
+    for line, starts in zip(shots, begins, strict=True):
+        at = np.flatnonzero(starts)
+        stays_of = np.diff(np.append(line[at] - 1, line[-1]))
+        counts += np.bincount(np.clip(stays_of, 1, counts.size) - 1, minlength=counts.size)
+    lengths = (counts + np.array(base.lengths) * hold) / (counts.sum() + hold)
     return replace(
         settings, position_scale=position_scale, standoff_m=standoff, front_share=front, direction_sd_deg=direction,
         stay_gap_s=stay_gap, stay_gap_spread=stay_spread, move_gap_s=move_gap, move_gap_spread=move_spread,
         stay_share=float(stay_share), walk_scale_m=walk_scale, order_share=order,
-        burst_share=burst, missed_share=missed)
+        burst_share=burst, missed_share=missed,
+        lengths=tuple(lengths.tolist()))

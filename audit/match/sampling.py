@@ -8,7 +8,7 @@ and the rule is met exactly by accepting or refusing the draw (Metropolis-Hastin
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,10 +25,19 @@ BoolArray = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """Weight of the number of visits of a camera: none, one, and each further one."""
+    """What ties a whole walk together.
+
+    Attributes
+    ----------
+    missed, again : float
+        Weights of a camera without any visit, and of each further visit, where one visit weighs 1.
+    lengths : float array (n,)
+        Weights of stays with 1, 2, … photos over what the chain's steps say already; empty for none.
+    """
 
     missed: float
     again: float
+    lengths: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     def log_weight(self, visits: IntArray) -> FloatArray:
         """Log weight of numbers of visits."""
@@ -57,7 +66,7 @@ class Draws:
 class _Padded:
     """The chain's tables with idle steps before and after, so that every block is whole."""
 
-    def __init__(self, chain: Chain, tables: Tables, idle: int) -> None:
+    def __init__(self, chain: Chain, tables: Tables, idle: int, follows: BoolArray | None) -> None:
         steps, size = tables.real.shape
 
         def pad(values: NDArray[np.generic], fill: float) -> NDArray[np.generic]:
@@ -75,6 +84,7 @@ class _Padded:
         self.cut = pad(tables.cut, 1)
         self.cut[idle] = True
         self.candidates = pad(chain.candidates, -1)
+        self.counted = ~pad(np.zeros(steps, dtype=bool) if follows is None else follows, 1)
         self.restart = tables.restart
         self.steps, self.size, self.idle = steps, size, idle
 
@@ -116,6 +126,22 @@ class _Walks:
         t = np.broadcast_to(np.arange(1, self.place.shape[1]), (self.place.shape[0], self.place.shape[1] - 1))
         found = _begins(self.p, t, self.place[:, 1:], self.away[:, 1:], self.place[:, :-1])
         return np.concatenate([np.zeros((len(found), 1), dtype=bool), found], axis=1)
+
+
+def _length_sums(p: _Padded, place: IntArray, away: BoolArray, rule: Rule) -> FloatArray:
+    """Running sums (R, T) along each walk of the log weights of its stays' lengths, each booked where it begins."""
+    total = place.shape[1]
+    at = np.arange(total)
+    before = np.concatenate([place[:, :1], place[:, :-1]], axis=1)
+    begins = _begins(p, np.broadcast_to(at, place.shape), place, away, before)
+    shots = np.cumsum(~away & p.counted[None, :], axis=1)
+    later = np.where(begins, at[None, :], total)
+    following = np.minimum.accumulate(later[:, ::-1], axis=1)[:, ::-1]
+    end = np.concatenate([following[:, 1:], np.full((len(place), 1), total)], axis=1) - 1
+    earlier = np.concatenate([np.zeros((len(place), 1), dtype=shots.dtype), shots[:, :-1]], axis=1)
+    count = np.take_along_axis(shots, np.minimum(end, total - 1), axis=1) - earlier
+    score = np.where(begins, np.log(rule.lengths)[np.clip(count, 1, rule.lengths.size) - 1], 0.0)
+    return np.asarray(np.cumsum(score, axis=1))
 
 
 def _units(p: _Padded, starts: IntArray, length: int, rng: np.random.Generator) -> tuple[IntArray, int]:
@@ -273,6 +299,17 @@ def _renew(walks: _Walks, starts: IntArray, length: int, rule: Rule) -> None:
         return score
 
     log_ratio = balance(r1, b1, c1) - balance(r0, b0, c0)
+    if rule.lengths.size:
+        new_place, new_away = walks.place.copy(), walks.away.copy()
+        new_place[:, inner], new_away[:, inner] = place1[:, :, :length], away1[:, :, :length]
+        total = walks.place.shape[1]
+        begun = np.maximum.accumulate(np.where(walks.begins(), np.arange(total)[None, :], 0), axis=1)
+        low = np.maximum(begun[:, starts - 1] - 1, 0)
+        gained = np.zeros((replicates, blocks))
+        for sums, sign in ((_length_sums(p, new_place, new_away, rule), 1.0),
+                           (_length_sums(p, walks.place, walks.away, rule), -1.0)):
+            gained += sign * (sums[:, starts + length] - np.take_along_axis(sums, low, axis=1))
+        np.add.at(log_ratio, (np.arange(replicates)[:, None], unit[None, :]), gained)
     accept = np.log(rng.random(log_ratio.shape) + 1e-300) < log_ratio
     lame_block, lame_replicate = np.nonzero(void)
     accept[lame_replicate, unit[lame_block]] = False
@@ -300,6 +337,7 @@ def draw_walks(
     sweeps: int,
     settle: int,
     seed: int = 0,
+    follows: BoolArray | None = None,
 ) -> Draws:
     """Draws walks from their joint distribution.
 
@@ -313,6 +351,8 @@ def draw_walks(
         Rough probabilities to start from.
     replicates, sweeps, settle : int
         Walks drawn side by side, how often all are renewed, and how many renewals are dropped at the start.
+    follows : bool array (T,), optional
+        Photos that follow at once on the one before; they don't count for a stay's length.
 
     Returns
     -------
@@ -321,7 +361,7 @@ def draw_walks(
     """
     rng = np.random.default_rng(seed)
     longest = 14
-    p = _Padded(chain, tables, 2 * longest + 2)
+    p = _Padded(chain, tables, 2 * longest + 2, follows)
     walks = _Walks(p, cameras, replicates, score, rng)
     inner = slice(p.idle, p.idle + p.steps)
     place, away, begins = [], [], []

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
 from audit.match.candidates import first_lists, pruned_lists
 from audit.match.evidence import PhotoArrays, Settings, SiteArrays
 from audit.match.labels import LabelHit, LabelIndex
-from audit.match.learning import first_settings, learn
-from audit.match.sampling import Draws, Rule, draw_walks
+from audit.match.learning import burst_steps, first_settings, learn, rule_of
+from audit.match.sampling import Draws, draw_walks
 from audit.match.streams import Stream
 from audit.match.walk import Chain, Posterior, Tables, build_tables, emissions, forward_backward
 from audit.photos.photo import Photo
@@ -163,11 +164,26 @@ class Result:
     settings: Settings
 
 
+def _steady(photos: PhotoArrays, order: IntArray) -> PhotoArrays:
+    """The photos with stated errors of position freed of jumps from photo to photo, which errors don't follow.
+
+    A photo's own figure and the middle of its neighbours' figures on the walk count alike (geometric mean).
+    """
+    own = np.log(np.maximum(photos.position_m[order], 0.5))
+    known = ~np.isnan(own) & ~np.isnan(photos.east_m[order])
+    total = uniform_filter1d(np.where(known, own, 0.0), 9, mode="nearest")
+    count = uniform_filter1d(known.astype(np.float64), 9, mode="nearest")
+    stated = photos.position_m.copy()
+    stated[order[known]] = np.exp(0.5 * (own[known] + total[known] / count[known]))
+    return replace(photos, position_m=stated)
+
+
 def solve_walks(
     site: SiteArrays, photos: PhotoArrays, streams: Sequence[Stream], known: Known
 ) -> Result:
     """Probabilities of photos whose order tells, from walks drawn under the one-visit rule."""
     order = np.concatenate([s.photos for s in streams])
+    photos = _steady(photos, order)
     cut = np.zeros(order.size, dtype=bool)
     at = 0
     for stream in streams:
@@ -190,14 +206,13 @@ def solve_walks(
         wanted = _camera_starts(chain, posterior.new_stay, site.size)
         weight = _exclusion(chain, posterior.new_stay, site.size, settings)
         posterior = forward_backward(tables, weight)
-        rule = Rule(settings.missed_share, settings.again_share)
-        draws = draw_walks(chain, tables, site.size, rule, posterior.real, replicates=8, sweeps=10, settle=6,
-                           seed=round_)
+        draws = draw_walks(chain, tables, site.size, rule_of(settings), posterior.real, replicates=8, sweeps=10, settle=6,
+                           seed=round_, follows=burst_steps(photos, chain, settings))
         settings = learn(site, photos, chain, settings, draws, wanted, start)
         left = _unvisited(chain, draws, chain, site.size)
     tables, posterior = _pass(site, photos, chain, settings, known, left)
-    rule = Rule(settings.missed_share, settings.again_share)
-    draws = draw_walks(chain, tables, site.size, rule, posterior.real, replicates=16, sweeps=80, settle=20)
+    draws = draw_walks(chain, tables, site.size, rule_of(settings), posterior.real, replicates=16, sweeps=80, settle=20,
+                       follows=burst_steps(photos, chain, settings))
     return _summary(chain, draws, settings)
 
 

@@ -142,7 +142,7 @@ def emissions(
         The same where the photo belongs to no camera.
     """
     east, north, scale = position_residuals(site, photos, chain, settings)
-    own2 = scale[:, None] ** 2 + settings.repeat_m**2 + settings.standoff_sd_m**2
+    own2 = scale[:, None] ** 2 * (1 + settings.repeat_share**2) + settings.repeat_m**2 + settings.standoff_sd_m**2
     position = np.nan_to_num(position_log_density(east**2 + north**2, own2))
     beside = np.nan_to_num(position_log_density(east**2 + north**2, own2 + 8.0**2))
     has_position = ~np.isnan(photos.east_m[chain.photo])[:, None]
@@ -256,7 +256,8 @@ def build_tables(
     e2, n2, s2 = (a.astype(np.float32) for a in position_residuals(site, photos, used, settings))
     e1, n1, s1 = (a.astype(np.float32) for a in position_residuals(site, photos, earlier, settings))
     extra = settings.repeat_m**2 + settings.standoff_sd_m**2
-    whole1, whole2 = s1**2 + extra, s2**2 + extra
+    grown = 1 + settings.repeat_share**2
+    whole1, whole2 = s1**2 * grown + extra, s2**2 * grown + extra
     shared = np.exp(-np.maximum(gap, 0.0) / settings.correlation_s).astype(np.float32) * s1 * s2
     both = ~np.isnan(e1[:, 0]) & ~np.isnan(e2[:, 0]) & timed
 
