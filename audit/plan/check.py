@@ -21,6 +21,7 @@ __all__ = ["check_plan"]
 
 #: Rounding of a plan's own figures is no shortfall: 0.5 % below the needed density still counts as met (our default).
 _DENSITY_SLACK = 0.995
+_NARROW_DEG = 4.0  # our default: longer lenses than this are for roads and borders
 _WITHIN_REACH_M = 2.5  # common practice, no source
 _HIGH_M = 12.0  # our default: above this faces are seen from above and service needs a platform
 _STEEP_FACE_DEG = 30.0  # common practice, no source: 15 preferred, 30 the limit
@@ -29,6 +30,11 @@ _MUCH_SKY = 0.6  # our default
 _EDGE_SHARE = 0.02  # our default: a target nearer to the edge than this share of the width is lost by a small knock
 _RANGE = Measure("m", 0, 2000, above=True)
 _DENSE_PX_PER_M = 125.0
+_AGREED = {
+    "agreed_bearing_deg": Measure("deg", 0, 360),
+    "agreed_pitch_deg": Measure("deg", -90, 90),
+    "agreed_roll_deg": Measure("deg", -180, 180),
+}
 
 
 def check_plan(site: Site) -> tuple[PlanProblem, ...]:
@@ -41,6 +47,7 @@ def check_plan(site: Site) -> tuple[PlanProblem, ...]:
             *_optics(camera, file),
             *chain_problems(camera, file),
             *_paperwork(camera, file),
+            *_agreed(camera, file),
             *_night(camera, file),
             *_sun(camera, site, file),
         ]
@@ -84,6 +91,16 @@ def _optics(camera: Camera, file: str) -> Iterator[PlanProblem]:
             "Check the data sheet; a fisheye has projection equidistant.",
             value=lens.hfov_deg,
             accepted="up to about 120 for rectilinear lenses",
+        )
+    if lens.hfov_deg < _NARROW_DEG:
+        yield _problem(
+            camera,
+            file,
+            "hfov_deg",
+            f"{lens.hfov_deg:g}° is very narrow for a fixed camera.",
+            f"Angles are in degrees; if it was in radians it is {math.degrees(lens.hfov_deg):.0f}°.",
+            value=lens.hfov_deg,
+            accepted="usually 20 to 120",
         )
     if camera.form == "fisheye" and lens.projection == "rectilinear":
         yield _problem(
@@ -285,6 +302,27 @@ def _paperwork(camera: Camera, file: str) -> Iterator[PlanProblem]:
             "Fill it in.",
             "caution",
         )
+
+
+def _agreed(camera: Camera, file: str) -> Iterator[PlanProblem]:
+    """Angles agreed since, in columns of their own: what is no angle would silently be left out."""
+    for column, text in camera.extra:
+        if column.lower() not in _AGREED:
+            continue
+        try:
+            value = float(text.replace(",", ".").replace("−", "-"))
+        except ValueError:
+            value = math.nan
+        if not _AGREED[column.lower()].holds(value):
+            yield _problem(
+                camera,
+                file,
+                column,
+                f"'{text}' is not {_AGREED[column.lower()].accepted}, so the planned angle counts.",
+                "Write the agreed angle in degrees.",
+                value=text,
+                accepted=_AGREED[column.lower()].accepted,
+            )
 
 
 def _night(camera: Camera, file: str) -> Iterator[PlanProblem]:

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from audit.errors import AuditError
@@ -338,6 +340,23 @@ def test_target_chances_agree_with_the_integral_over_pitch() -> None:
         chance = target_chances(camera, Pose(0, -20), PoseBelief(Pose(0, pitch), 0.0, sd, 0.0), LIMITS)[0]
         expected = 1 - multivariate_normal.cdf(edge, pitch, sd**2)
         assert chance.lost == pytest.approx(expected, abs=0.002)
+
+
+@settings(max_examples=60, deadline=None)
+@given(sd=st.floats(0.05, 4.0), low=st.floats(0, 12), more=st.floats(0, 12), up=st.booleans())
+def test_farther_off_is_never_judged_milder(sd: float, low: float, more: float, up: bool) -> None:
+    """At one sd the probability grows with the error, and the state with it."""
+    sign = 1 if up else -1
+    near, far = (
+        _only(
+            judge_camera(DOORWAY, _evidence(DOORWAY, _snapshot(DOORWAY, -20 + sign * off, sd=sd, sky=0.02)), LIMITS),
+            "aim",
+        )
+        for off in (low, low + more)
+    )
+    assert (near.probability_bad or 0) <= (far.probability_bad or 0) + 1e-12
+    rank = {"meets plan": 0, "no evidence": 1, "look again": 1, "put right": 2}
+    assert rank[near.state] <= rank[far.state]
 
 
 def test_the_same_measurement_gets_the_same_verdict() -> None:
