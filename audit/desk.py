@@ -16,6 +16,8 @@ __all__ = ["command", "environment", "serve"]
 
 #: The largest upload in MiB through the browser; more comes in by folder.
 UPLOAD_MIB = 512
+#: Blue of the Okabe-Ito palette; 5.2:1 on white.
+PRIMARY_COLOUR = "#0072b2"
 
 
 def is_loopback(address: str) -> bool:
@@ -50,9 +52,11 @@ def command(address: str, port: int, browser: bool) -> list[str]:
         "server.maxUploadSize": str(UPLOAD_MIB),
         "server.fileWatcherType": "none",
         "browser.gatherUsageStats": "false",
-        "client.toolbarMode": "minimal",
+        "client.toolbarMode": "viewer",
         "client.showErrorDetails": "none",
         "theme.base": "light",
+        "theme.primaryColor": PRIMARY_COLOUR,
+        "theme.textColor": "#1f2128",
     }
     arguments = [part for key, value in settings.items() for part in (f"--{key}", value)]
     return [sys.executable, "-m", "streamlit", "run", str(app), *arguments]

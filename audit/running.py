@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -10,6 +11,8 @@ from audit.errors import AuditError
 from audit.visit import Progress, VisitSummary
 
 __all__ = ["RunningVisit"]
+
+log = logging.getLogger(__name__)
 
 
 @dataclass
@@ -60,6 +63,9 @@ class RunningVisit:
             self.problem = error.message
         except OSError as error:
             self.problem = f"{error.filename or 'the disk'}: {error.strerror or error}; put it right and start again."
+        except Exception:
+            log.exception("the visit broke off")
+            self.problem = "The visit broke off; start it again: it goes on where it was. The server's log says why."
 
     def _note(self, progress: Progress) -> None:
         self.progress = progress

@@ -9,7 +9,7 @@ import streamlit as st
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from ui.parts.session import signed_in, visit_chooser
+from ui.parts.session import signed_in, visit_bar
 from ui.parts.style import apply_style
 from ui.parts.words import word
 
@@ -18,7 +18,7 @@ _PAGES = ("review", "bring_in", "place", "site", "over_time", "sign", "plan")
 
 def main() -> None:
     """Lay out the desk."""
-    st.set_page_config(page_title=word("desk.title"), layout="wide", initial_sidebar_state="auto")
+    st.set_page_config(page_title=word("desk.title"), layout="wide", initial_sidebar_state="collapsed")
     apply_style()
     folder = Path(__file__).resolve().parent / "pages"
     pages = [
@@ -28,7 +28,7 @@ def main() -> None:
     page = st.navigation(pages, position="top")
     if not signed_in():
         return
-    visit_chooser()
+    visit_bar()
     page.run()
 
 

@@ -178,6 +178,14 @@ class Photos(Store):
         with self.database.reading() as connection:
             return tuple(load(Photo, body) for body in connection.execute(query).scalars())
 
+    def photo(self, visit: VisitRef, name: str) -> Photo | None:
+        """One photo of a visit by its name, or None."""
+        table = tables.photos
+        query = sa.select(table.c.body).where(table.c.visit == number_of(visit), table.c.name == name)
+        with self.database.reading() as connection:
+            body = connection.execute(query).scalar()
+        return None if body is None else load(Photo, body)
+
     def refusals(self, visit: VisitRef) -> tuple[RefusalRecord, ...]:
         """Files of a visit that were refused, by name."""
         table = tables.refusals

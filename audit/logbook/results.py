@@ -15,7 +15,7 @@ from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, dump_plain, load, load_plain
 from audit.logbook.records import AnswerRecord, HistoryEntry, MethodChange
 from audit.logbook.store import Store, VisitRef, number_of, visit_record
-from audit.match.placement import Placement
+from audit.match.placement import Decision, Placement
 
 __all__ = ["Results"]
 
@@ -152,14 +152,37 @@ class Results(Store):
                     raise LogbookError(f"visit {number} has no photo '{missing[0]}' to place; add the photo first.")
             self._insert_or_update(connection, table, changed)
 
-    def placements(self, visit: VisitRef, camera: str | None = None) -> tuple[Placement, ...]:
-        """Placements of a visit by photo name, or those at one camera."""
+    def placements(
+        self,
+        visit: VisitRef,
+        camera: str | None = None,
+        *,
+        decision: Decision | None = None,
+        limit: int | None = None,
+    ) -> tuple[Placement, ...]:
+        """Placements of a visit by photo name, those at one camera, or those so decided; at most ``limit``."""
         table = tables.placements
         query = sa.select(table.c.body).where(table.c.visit == number_of(visit)).order_by(table.c.photo)
         if camera is not None:
             query = query.where(table.c.camera == camera)
+        if decision is not None:
+            query = query.where(table.c.decision == decision)
+        if limit is not None:
+            query = query.limit(limit)
         with self.database.reading() as connection:
             return tuple(load(Placement, body) for body in connection.execute(query).scalars())
+
+    def placed_roles(self, visit: VisitRef) -> dict[str, frozenset[str]]:
+        """Roles of the photos that lie at each camera, without reading the placements themselves."""
+        table = tables.placements
+        query = sa.select(table.c.camera, table.c.role).where(
+            table.c.visit == number_of(visit), table.c.camera.is_not(None)
+        )
+        found: dict[str, set[str]] = {}
+        with self.database.reading() as connection:
+            for camera, role in connection.execute(query.distinct()):
+                found.setdefault(camera, set()).add(role)
+        return {camera: frozenset(roles) for camera, roles in found.items()}
 
     def unsure_placements(self, visit: VisitRef) -> tuple[Placement, ...]:
         """Photos of a visit that a person has to place."""
@@ -212,6 +235,14 @@ class Results(Store):
             query = query.limit(limit if limit is not None else 2**31 - 1).offset(offset)
         with self.database.reading() as connection:
             return tuple(load(Verdict, body) for body in connection.execute(query).scalars())
+
+    def verdict_order(self, visit: VisitRef) -> tuple[tuple[str, State], ...]:
+        """Every camera with its state, worst first as :meth:`verdicts`, without reading the findings."""
+        table = tables.verdicts
+        query = sa.select(table.c.camera, table.c.rank).where(table.c.visit == number_of(visit))
+        query = query.order_by(table.c.rank, table.c.probability_good, table.c.camera)
+        with self.database.reading() as connection:
+            return tuple((camera, STATES[rank]) for camera, rank in connection.execute(query))
 
     def verdict_counts(self, visit: VisitRef) -> dict[State, int]:
         """Cameras by state, worst first; states without a camera count 0."""

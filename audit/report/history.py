@@ -1,15 +1,41 @@
-"""A camera's comparisons with its references over all visits, as rows for a plot."""
+"""A camera's comparisons with its references over all visits, and when its glass will need cleaning."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import Any
 
+import numpy as np
+
+from audit.judge.limits import load_limits
 from audit.logbook import Logbook
 from audit.report.case import case_of, evidence_of
 
-__all__ = ["history_rows"]
+__all__ = ["Cleaning", "cleaning_due", "history_rows"]
 
 _BAND = 1.96
+_LEAST_SD = 0.01
+_LONGEST = timedelta(days=3 * 365)
+
+
+@dataclass(frozen=True, slots=True)
+class Cleaning:
+    """When local contrast reaches the limit for cleaning.
+
+    Attributes
+    ----------
+    on, earliest, latest : date or None
+        Expected day and 95 % interval; ``latest`` None where the loss may as well not go on.
+    note : str or None
+        Why there is no answer.
+    """
+
+    on: date | None
+    earliest: date | None = None
+    latest: date | None = None
+    note: str | None = None
 
 
 def history_rows(logbook: Logbook, camera: str) -> list[dict[str, Any]]:
@@ -29,11 +55,55 @@ def history_rows(logbook: Logbook, camera: str) -> list[dict[str, Any]]:
         for kind, what, value, sd in (
             ("move", "turned right", change.pan_change_deg, change.pan_change_sd_deg),
             ("move", "tipped up", change.pitch_change_deg, change.pitch_change_sd_deg),
-            ("move", "rolled", change.roll_change_deg, change.roll_change_sd_deg),
+            ("move", "rolled clockwise", change.roll_change_deg, change.roll_change_sd_deg),
             ("contrast", "local contrast", change.contrast_ratio, change.contrast_ratio_sd),
         ):
             if value is not None:
                 spread = _BAND * (sd or 0.0)
                 rows.append({"on": on, "kind": kind, "what": what, "value": value, "low": value - spread,
-                             "high": value + spread})  # fmt: skip
+                             "high": value + spread, "sd": sd})  # fmt: skip
     return rows
+
+
+def cleaning_due(rows: Sequence[dict[str, Any]], signed_on: date, limit: float | None = None) -> Cleaning:
+    """A straight line through the contrast ratios since the reference was signed, and where it meets the limit.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        As from :func:`history_rows`.
+    signed_on : date
+        Day of the reference, where the ratio is 1 by definition.
+    limit : float, optional
+        Contrast ratio from which the glass is cleaned; by default the policy's.
+
+    Notes
+    -----
+    Weighted least squares through the fixed point (0 days, ratio 1), weights 1/sd². The interval is that of the slope
+    alone: it says nothing of rain that washes a cover or of webs that come in a night.
+    """
+    limit = load_limits().clean.contrast_ratio if limit is None else limit
+    points = [
+        ((date.fromisoformat(r["on"]) - signed_on).days, r["value"], max(r["sd"] or 0.0, _LEAST_SD))
+        for r in rows
+        if r["kind"] == "contrast" and date.fromisoformat(r["on"]) > signed_on
+    ]
+    if len(points) < 2:
+        return Cleaning(None, note="Two visits after the signed one are needed to tell when the glass needs cleaning.")
+    days, ratios, sds = (np.array(column, dtype=float) for column in zip(*points, strict=True))
+    weight = days / sds**2
+    slope = float(np.sum(weight * (ratios - 1.0)) / np.sum(weight * days))
+    slope_sd = float(1.0 / np.sqrt(np.sum(weight * days)))
+    scatter = np.sum(((ratios - 1.0 - slope * days) / sds) ** 2) / (len(points) - 1)
+    slope_sd *= float(np.sqrt(max(1.0, scatter)))
+    steepest, flattest = slope - _BAND * slope_sd, slope + _BAND * slope_sd
+    if slope >= 0 or timedelta(days=(limit - 1.0) / slope) > _LONGEST:
+        return Cleaning(None, note="Local contrast does not fall: nothing tells of dirt that grows.")
+    latest = None
+    if flattest < 0 and (limit - 1.0) / flattest <= _LONGEST.days:
+        latest = signed_on + timedelta(days=round((limit - 1.0) / flattest))
+    return Cleaning(
+        signed_on + timedelta(days=round((limit - 1.0) / slope)),
+        signed_on + timedelta(days=round((limit - 1.0) / steepest)),
+        latest,
+    )

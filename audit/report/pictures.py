@@ -135,9 +135,7 @@ def _targets(
 ) -> None:
     size = max(8, picture.shape[1] // 60)
     for target in camera.targets:
-        offset = np.array(
-            [target.east_m - camera.east_m, target.north_m - camera.north_m, target.up_m - camera.height_m]
-        )
+        offset = np.array([target.east_m - camera.east_m, target.north_m - camera.north_m, target.up_m - camera.up_m])
         planned = lens.project(camera_from_world(intended.bearing_deg, intended.pitch_deg, intended.roll_deg) @ offset)
         _mark(picture, planned, size, ORANGE, brush.width_px + 1, "square")
         orientation = None if measured is None else measured.orientation

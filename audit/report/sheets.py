@@ -13,7 +13,7 @@ from openpyxl.styles import Alignment, Font
 from audit.judge.finding import STATES
 from audit.report.case import Case, open_findings
 
-__all__ = ["COLUMNS", "defused", "repair_rows", "write_repairs_csv", "write_repairs_xlsx"]
+__all__ = ["COLUMNS", "defused", "parts_csv", "repair_rows", "write_repairs_csv", "write_repairs_xlsx"]
 
 COLUMNS = (
     "camera", "name", "check", "state", "why", "measured", "measured_sd", "planned", "limit", "unit", "remedy",
@@ -50,11 +50,20 @@ def repair_rows(cases: Iterable[Case]) -> list[list[str | float | None]]:
 
 def write_repairs_csv(rows: Sequence[Sequence[str | float | None]], path: Path) -> None:
     """The repairs as CSV in UTF-8 with a byte order mark, cells defused."""
+    path.write_bytes(_csv(COLUMNS, rows))
+
+
+def parts_csv(header: Sequence[str], rows: Iterable[Sequence[str | float | None]]) -> bytes:
+    """A parts list as CSV in UTF-8 with a byte order mark, cells defused."""
+    return _csv(header, rows)
+
+
+def _csv(header: Sequence[str], rows: Iterable[Sequence[str | float | None]]) -> bytes:
     buffer = io.StringIO(newline="")
     writer = csv.writer(buffer)
-    writer.writerow(COLUMNS)
+    writer.writerow(header)
     writer.writerows([_cell(value) for value in row] for row in rows)
-    path.write_bytes(b"\xef\xbb\xbf" + buffer.getvalue().encode("utf-8"))
+    return b"\xef\xbb\xbf" + buffer.getvalue().encode("utf-8")
 
 
 def write_repairs_xlsx(rows: Sequence[Sequence[str | float | None]], path: Path) -> None:

@@ -1,27 +1,86 @@
-"""Open work of a visit as rows for a table."""
+"""Open work of a visit as rows for a table, and the shots that are still missing."""
 
 from __future__ import annotations
 
-from audit.logbook import Logbook, VisitRecord
+from collections.abc import Iterable
 
-__all__ = ["open_work"]
+from audit.judge.finding import Finding, Verdict
+from audit.logbook import DecisionRecord, Logbook, VisitRecord
+from audit.plan.model import Camera
+
+__all__ = ["SHOTS", "asks", "missing_shots", "missing_work", "open_work", "shots_wanted"]
 
 _SETTLED = ("reject", "waive")
+#: What a crew photographs at every camera, in the order of the work (common practice, no source).
+SHOTS = ("label", "overview", "mount", "day snapshot", "night snapshot")
+
+
+def asks(finding: Finding) -> bool:
+    """Whether a finding asks for work or for a look."""
+    return finding.state in ("put right", "look again")
 
 
 def open_work(logbook: Logbook, visit: VisitRecord) -> list[dict[str, str]]:
-    """Findings that ask for work or a look and are neither rejected nor waived, worst first."""
-    settled = {(d.camera, d.check) for d in logbook.decisions(visit) if d.in_force and d.decision in _SETTLED}
-    accepted = {(d.camera, d.check) for d in logbook.decisions(visit) if d.in_force and d.decision == "accept"}
-    rows = []
-    for state in ("put right", "look again"):
-        for verdict in logbook.verdicts(visit, state=state):
-            for finding in verdict.findings:
-                key = (verdict.camera, finding.check)
-                if finding.state in ("put right", "look again") and key not in settled:
-                    rows.append({
-                        "camera": verdict.camera, "check": finding.check, "state": finding.state, "why": finding.why,
-                        "remedy": finding.remedy.action if finding.remedy else "",
-                        "decided": "accepted" if key in accepted else "",
-                    })  # fmt: skip
-    return rows
+    """Findings that ask for something and are neither rejected nor waived, worst first.
+
+    An exchange of two cameras is one row, at the first of the two.
+    """
+    verdicts = [v for state in ("put right", "look again") for v in logbook.verdicts(visit, state=state)]
+    return list(_rows(verdicts, [d for d in logbook.decisions(visit) if d.in_force]))
+
+
+def _rows(verdicts: Iterable[Verdict], decisions: Iterable[DecisionRecord]) -> Iterable[dict[str, str]]:
+    words = {(d.camera, d.check): d for d in decisions}
+    for verdict in verdicts:
+        for finding in verdict.findings:
+            decision = words.get((verdict.camera, finding.check))
+            settled = decision is not None and decision.decision in _SETTLED
+            second = finding.pair is not None and finding.pair < verdict.camera
+            if not asks(finding) or settled or second:
+                continue
+            yield {
+                "camera": verdict.camera if finding.pair is None else f"{verdict.camera} / {finding.pair}",
+                "check": finding.check,
+                "state": finding.state,
+                "why": finding.why,
+                "remedy": finding.remedy.action if finding.remedy else "",
+                "decided": "" if decision is None else decision.decision,
+            }
+
+
+def shots_wanted(camera: Camera) -> tuple[str, ...]:
+    """The shots that make sense at a camera; a night snapshot only where the plan has it work at night."""
+    return SHOTS if camera.night != "none" else SHOTS[:-1]
+
+
+def missing_shots(camera: Camera, roles: Iterable[str], day: bool, night: bool) -> tuple[str, ...]:
+    """Shots of a camera that are not here.
+
+    Parameters
+    ----------
+    roles : iterable of str
+        Roles of the photos that lie at the camera.
+    day, night : bool
+        Whether the camera's own picture by day and by night is here.
+    """
+    have = {role for role in roles if role in SHOTS}
+    have |= {name for name, here in (("day snapshot", day), ("night snapshot", night)) if here}
+    return tuple(shot for shot in shots_wanted(camera) if shot not in have)
+
+
+def missing_work(logbook: Logbook, visit: VisitRecord) -> list[tuple[str, tuple[str, ...]]]:
+    """Every camera that lacks shots, in plan order, with what it lacks; whether night was seen is the verdict's word."""
+    roles = logbook.placed_roles(visit)
+    dark = {v.camera for v in logbook.verdicts(visit) for f in v.findings if _night_unseen(f)}
+    found = []
+    for camera in logbook.site(visit).cameras:
+        have = roles.get(camera.camera, frozenset())
+        own = "snapshot" in have
+        lacking = missing_shots(camera, have, own, own and camera.camera not in dark)
+        if lacking:
+            found.append((camera.camera, lacking))
+    return found
+
+
+def _night_unseen(finding: Finding) -> bool:
+    return finding.check == "night" and finding.state == "no evidence"

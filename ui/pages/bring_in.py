@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import time
 from collections.abc import Callable
 from datetime import UTC, date, datetime
 from functools import partial
@@ -15,8 +14,9 @@ from audit.errors import AuditError
 from audit.photos.inbox import Inbox
 from audit.running import RunningVisit
 from audit.visit import KINDS, Progress, VisitSummary, run_visit
-from ui.parts.session import logbook, may
-from ui.parts.words import word
+from ui.parts.plain import literal, paragraph, show_notice, table
+from ui.parts.session import logbook, may, role
+from ui.parts.words import term, word
 
 
 @st.cache_resource(show_spinner=False)
@@ -32,81 +32,113 @@ def _work(
 
 
 def _start(folder: Path, kind: str, on: date) -> None:
+    running = _runs().get(logbook().address)
+    if running is not None and running.alive:
+        st.session_state["notice"] = word("bring_in.busy")
+        return
     run = RunningVisit(partial(_work, folder, kind, on))
     _runs()[logbook().address] = run
     run.start()
 
 
+def _taken_in(inbox: Inbox, files: list[st.runtime.uploaded_file_manager.UploadedFile]) -> None:
+    """Dropped files to disk, so that the server's memory is free again."""
+    problems = []
+    for file in files:
+        try:
+            inbox.put(file.name, file)
+        except AuditError as error:
+            problems.append(error.message)
+    if problems:
+        st.session_state["notice"] = " ".join(problems)
+
+
 @st.fragment(run_every=1.0)
 def _watch() -> None:
+    run = _runs().get(logbook().address)
+    if run is None or not run.alive:
+        if run is not None and run.summary is not None:
+            st.session_state["open_visit"] = run.summary.visit.number
+        st.rerun()
+        return
+    progress = run.progress
+    share, text = 0.0, ""
+    if progress is not None:
+        share = progress.done / progress.total if progress.total else 0.0
+        text = word(
+            "bring_in.working", step=term("step", progress.step), done=progress.done, total=progress.total,
+            name=progress.name,
+        )  # fmt: skip
+    st.progress(min(1.0, share), text=literal(text))
+    if run.stopping:
+        st.caption(word("bring_in.stopping"))
+    else:
+        st.button(word("bring_in.stop"), on_click=run.stop, key="stop")
+
+
+def _outcome() -> None:
     run = _runs().get(logbook().address)
     if run is None:
         return
     if run.alive:
-        progress = run.progress
-        if progress is not None:
-            share = progress.done / progress.total if progress.total else 0.0
-            st.progress(
-                min(1.0, share),
-                text=word(
-                    "bring_in.working", step=progress.step, done=progress.done, total=progress.total, name=progress.name
-                ),
-            )
-        if run.stopping:
-            st.caption(word("bring_in.stopping"))
-        else:
-            st.button(word("bring_in.stop"), on_click=run.stop)
-        return
-    if run.problem:
-        st.warning(run.problem)
-    if run.summary is not None:
+        _watch()
+    elif run.problem:
+        st.warning(literal(run.problem))
+    elif run.summary is not None:
         st.success(word("bring_in.finished", photos=run.summary.photos, refused=len(run.summary.refused)))
 
 
 def _refused() -> None:
     book = logbook()
-    number = st.session_state.get("visit")
     try:
-        refusals = book.refusals(book.visit(number))
+        refusals = book.refusals(book.visit(st.session_state.get("visit")))
     except AuditError:
         return
     st.subheader(word("bring_in.refused"))
-    if not refusals:
+    if refusals:
+        rows = [(r.name, r.message) for r in refusals]
+        table((word("bring_in.file"), word("bring_in.why")), rows, word("bring_in.refused"))
+    else:
         st.caption(word("bring_in.none_refused"))
-    for refusal in refusals:
-        st.text(refusal.message)
+
+
+def _form() -> None:
+    book = logbook()
+    with st.form("upload", clear_on_submit=False, border=False):
+        kind_column, day_column = st.columns(2)
+        kind = kind_column.selectbox(
+            word("bring_in.kind"), KINDS, key="kind", format_func=lambda name: term("kind", name)
+        )
+        on = day_column.date_input(word("bring_in.on"), value=datetime.now(UTC).date(), key="on")
+        folder = st.text_input(word("bring_in.folder"), key="folder")
+        generation = st.session_state.setdefault("uploads", 0)
+        files = st.file_uploader(word("bring_in.upload"), accept_multiple_files=True, key=f"files-{generation}")
+        started = st.form_submit_button(word("bring_in.start"), type="primary")
+    paragraph(word("bring_in.resume_hint"), "faint")
+    if not started:
+        return
+    inbox = Inbox.of(book.address, kind, on)
+    _taken_in(inbox, files)
+    st.session_state["uploads"] = generation + 1
+    chosen = Path(folder.strip()) if folder.strip() else inbox.folder
+    if folder.strip() and files:
+        st.session_state.setdefault("notice", word("bring_in.kept", n=len(files)))
+    if folder.strip() or inbox.folder.is_dir():
+        _start(chosen, kind, on)
+    else:
+        st.session_state.setdefault("notice", word("bring_in.nothing_to_read"))
+    st.rerun()
 
 
 def page() -> None:
     """Folder or drop, kind and day, start."""
-    book = logbook()
-    st.subheader(word("bring_in.title"))
+    st.header(word("bring_in.title"))
     if not may("bring in"):
-        st.info(word("desk.not_your_role", role=""))
+        st.info(word("desk.not_your_role", role=role() or ""))
         return
-    kind_column, day_column = st.columns(2)
-    kind = kind_column.selectbox(word("bring_in.kind"), KINDS, key="kind")
-    on = day_column.date_input(word("bring_in.on"), value=datetime.now(UTC).date(), key="on")
-    folder = st.text_input(word("bring_in.folder"), key="folder")
-    inbox = Inbox.of(book.address, kind, on)
-    with st.form("upload", clear_on_submit=True, border=False):
-        files = st.file_uploader(word("bring_in.upload"), accept_multiple_files=True)
-        start = st.form_submit_button(word("bring_in.start"), type="primary")
-    st.caption(word("bring_in.resume_hint"))
-    if start:
-        for file in files:
-            try:
-                inbox.put(file.name, file)
-            except AuditError as error:
-                st.warning(error.message)
-        chosen = Path(folder) if folder.strip() else inbox.folder
-        running = _runs().get(book.address)
-        if running is not None and running.alive:
-            st.warning(word("bring_in.working", step="", done="", total="", name=""))
-        else:
-            _start(chosen, kind, on)
-            time.sleep(0.2)
-    _watch()
+    show_notice()
+    _form()
+    _outcome()
     _refused()
 
 

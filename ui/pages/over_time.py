@@ -2,59 +2,111 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import altair as alt
 import streamlit as st
 
+from audit.logbook import Logbook, ReferenceRecord
 from audit.report.case import case_of, evidence_of
-from audit.report.history import history_rows
+from audit.report.history import cleaning_due, history_rows
+from audit.report.worklist import asks
 from ui.parts.evidence import preview
+from ui.parts.numbers import day
+from ui.parts.plain import paragraph, table
 from ui.parts.session import current_visit, logbook
-from ui.parts.style import state_badge
-from ui.parts.words import word
+from ui.parts.viewer import Picture, show_wiped
+from ui.parts.words import check_word, state_mark, state_word, term, word
+
+_COLOURS = ("#0072b2", "#9c4300", "#00563f", "#1f2128")
 
 
 def page() -> None:
     """One camera over its visits."""
     book, visit = logbook(), current_visit()
-    site = book.site(visit)
-    names = [c.camera for c in site.cameras]
-    st.subheader(word("over_time.title"))
-    here = st.session_state.get("camera", names[0])
-    name = st.selectbox(word("review.camera"), names, index=names.index(here) if here in names else 0)
+    order = [camera for camera, _ in book.verdict_order(visit)]
+    st.header(word("over_time.title"))
+    if not order:
+        st.info(word("desk.no_visit"))
+        return
+    here = st.session_state.get("camera") or st.query_params.get("camera")
+    names = sorted(order)
+    name = st.selectbox(word("review.camera"), names, index=names.index(here) if here in names else 0, width=260)
     st.session_state["camera"] = name
-    history = book.camera_history(name)
-    for entry in history:
-        st.html(
-            f"{entry.visit.number} · {entry.visit.kind} · {entry.visit.on.isoformat()} {state_badge(entry.verdict.state)}"
-        )
-    case = case_of(book, visit, site.camera(name))
+    st.query_params["camera"] = name
+    case = case_of(book, visit, book.planned_camera(name, visit))
     shot = case.day if case is not None else None
-    reference, change = evidence_of(book, case, shot) if case is not None and shot is not None else (None, None)
-    if reference is None or shot is None:
-        st.info(word("over_time.none"))
-        return
-    left, right = st.columns(2)
-    left.image(
-        preview(reference.sha256),
-        caption=word("review.reference", visit=reference.visit),
-        width="stretch",
-        alt=word("review.reference", visit=reference.visit),
-    )
-    right.image(preview(shot.photo.sha256), caption=shot.photo.name, width="stretch", alt=shot.photo.name)
-    if change is None:
-        return
-    rows = history_rows(book, name)
+    reference = evidence_of(book, case, shot)[0] if case is not None and shot is not None else None
+    rows: list[dict[str, Any]] = []
+    left, right = st.columns([3, 2])
+    with left:
+        if reference is None or shot is None:
+            st.info(word("over_time.none"))
+        else:
+            then = word("review.reference", visit=reference.visit, photo=reference.photo)
+            show_wiped(
+                Picture(preview(reference.sha256), then, then),
+                Picture(preview(shot.photo.sha256), shot.photo.name, f"{name}: {shot.photo.name}"),
+                shot.photo.width_px, shot.photo.height_px, f"{visit.number}/{name}", "wipe",
+            )  # fmt: skip
+    with right:
+        _visits(book, name)
+        rows = history_rows(book, name)
+        if rows and reference is not None:
+            _cleaning(book, rows, reference)
     if rows:
-        base = alt.Chart(alt.Data(values=rows)).encode(x=alt.X("on:T", title=None))
-        for title, kind in ((word("over_time.moves"), "move"), (word("over_time.haze"), "contrast")):
-            chart = base.transform_filter(alt.datum.kind == kind)
-            line = chart.mark_line(point=True).encode(
-                y=alt.Y("value:Q", title=title),
-                color=alt.Color("what:N", title=None),
-                strokeDash=alt.StrokeDash("what:N", title=None),
-            )
-            band = chart.mark_errorbar().encode(y=alt.Y("low:Q", title=title), y2="high:Q", color="what:N")
-            st.altair_chart((line + band).properties(height=220), width="stretch")
+        _plots(rows)
+
+
+def _visits(book: Logbook, name: str) -> None:
+    rows = [
+        (
+            f"{e.visit.number} · {term('kind', e.visit.kind)}",
+            day(e.visit.on),
+            f"{state_mark(e.verdict.state)} {state_word(e.verdict.state)}",
+            ", ".join(check_word(f.check) for f in e.verdict.findings if asks(f)),
+        )
+        for e in book.camera_history(name)
+    ]
+    header = (word("over_time.visit"), word("over_time.on"), word("over_time.state"), word("over_time.findings"))
+    table(header, rows, word("over_time.title"))
+
+
+def _cleaning(book: Logbook, rows: list[dict[str, Any]], reference: ReferenceRecord) -> None:
+    due = cleaning_due(rows, book.visit(reference.visit).on)
+    if due.on is None or due.earliest is None:
+        paragraph(due.note or "", "faint")
+        return
+    latest = word("over_time.open_end") if due.latest is None else day(due.latest)
+    paragraph(word("over_time.cleaning", on=day(due.on), earliest=day(due.earliest), latest=latest), "strong")
+
+
+def _plots(rows: list[dict[str, Any]]) -> None:
+    named = [{**r, "what": term("over_time", r["what"])} for r in rows]
+    for column, title, kind in zip(
+        st.columns(2), (word("over_time.moves"), word("over_time.haze")), ("move", "contrast"), strict=True
+    ):
+        values = [r for r in named if r["kind"] == kind]
+        if not values:
+            continue
+        what = sorted({r["what"] for r in values})
+        colour = alt.Color("what:N", title=None, scale=alt.Scale(domain=what, range=list(_COLOURS[: len(what)])))
+        base = alt.Chart(alt.Data(values=values)).encode(
+            x=alt.X("on:T", title=None, axis=alt.Axis(format=word("numbers.day"), labelAngle=-30)), color=colour
+        )
+        low_high = base.mark_rule(strokeWidth=2).encode(y=alt.Y("low:Q", title=title), y2="high:Q")
+        points = base.mark_line(point=alt.OverlayMarkDef(size=70)).encode(
+            y="value:Q", shape=alt.Shape("what:N", title=None), strokeDash=alt.StrokeDash("what:N", title=None)
+        )
+        chart = (low_high + points).properties(height=230).configure_axis(labelColor="#1f2128", titleColor="#1f2128")
+        column.altair_chart(chart.configure_legend(labelColor="#1f2128", orient="bottom"), width="stretch")
+    header = (word("over_time.on"), word("over_time.what"), word("over_time.value"), word("over_time.interval"))
+    with st.expander(word("over_time.days")):
+        table(
+            header,
+            [(r["on"], r["what"], f"{r['value']:+.2f}", f"{r['low']:+.2f} … {r['high']:+.2f}") for r in named],
+            word("over_time.days"),
+        )
 
 
 page()

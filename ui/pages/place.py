@@ -1,4 +1,4 @@
-"""Place: photos that wait for a person, two best guesses, one key each; strays; missing evidence."""
+"""Place: photos that wait for a person, two best guesses, one key each; strays; missing shots."""
 
 from __future__ import annotations
 
@@ -7,10 +7,17 @@ import streamlit as st
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
 from audit.match.placement import Placement
+from audit.plan.model import Site
+from audit.report.worklist import missing_work
 from audit.visit import judge_again
-from ui.parts.evidence import preview
-from ui.parts.session import asked_name, current_visit, logbook, may
-from ui.parts.words import word
+from ui.parts.evidence import preview, thumbnails
+from ui.parts.plain import literal, paragraph, show_notice, table
+from ui.parts.session import ask_for_name, asked_name, current_visit, logbook, may
+from ui.parts.viewer import Picture, show_beside
+from ui.parts.words import term, word
+
+_STRAYS_SHOWN = 60
+_OF_ONE_GROUP = 8
 
 
 def _answer(book: Logbook, visit: VisitRecord, photos: tuple[str, ...], camera: str | None) -> None:
@@ -26,12 +33,26 @@ def _answer(book: Logbook, visit: VisitRecord, photos: tuple[str, ...], camera: 
         st.session_state["notice"] = error.message
 
 
+def _answer_other(book: Logbook, visit: VisitRecord, photos: tuple[str, ...], field: str) -> None:
+    site = book.site(visit)
+    wanted = str(st.session_state.get(field, "")).strip()
+    found = next((c.camera for c in site.cameras if c.camera.lower() == wanted.lower()), None)
+    if found is None:
+        st.session_state["notice"] = word("place.unknown_camera", camera=wanted)
+    else:
+        _answer(book, visit, photos, found)
+
+
 def _settle(book: Logbook, visit: VisitRecord) -> None:
     try:
         judge_again(book, visit)
         st.session_state["answered"] = 0
     except AuditError as error:
         st.session_state["notice"] = error.message
+
+
+def _skip() -> None:
+    st.session_state["skipped"] = st.session_state.get("skipped", 0) + 1
 
 
 def _groups(book: Logbook, visit: VisitRecord) -> list[list[Placement]]:
@@ -46,77 +67,98 @@ def _groups(book: Logbook, visit: VisitRecord) -> list[list[Placement]]:
 def page() -> None:
     """The next question, what can't be decided alone."""
     book, visit = logbook(), current_visit()
-    st.subheader(word("place.title"))
-    notice = st.session_state.pop("notice", None)
-    if notice:
-        st.warning(notice)
+    st.header(word("place.title"))
+    may_answer = may("bring in") and visit.signed_at is None
+    if may_answer:
+        ask_for_name()
+    show_notice()
     groups = _groups(book, visit)
-    if st.session_state.get("answered"):
+    answered = st.session_state.get("answered", 0)
+    if answered and may_answer:
         st.button(
-            word("place.settle", n=st.session_state["answered"]),
-            on_click=_settle,
-            args=(book, visit),
-            type="primary",
-            shortcut="Enter",
+            word("place.settle", n=answered), on_click=_settle, args=(book, visit), type="primary", shortcut="Enter"
         )
     if not groups:
         st.success(word("place.none"))
-    elif may("bring in") and visit.signed_at is None:
+    elif may_answer:
         st.caption(word("place.waiting", n=len(groups)))
         _question(book, visit, groups[st.session_state.get("skipped", 0) % len(groups)])
     _strays(book, visit)
+    _missing(book, visit)
 
 
 def _question(book: Logbook, visit: VisitRecord, group: list[Placement]) -> None:
-    photos = {p.name: p for p in book.photos(visit)}
-    first = group[0]
+    first, site = group[0], book.site(visit)
     left, right = st.columns([3, 2])
-    shown = [p for p in group if p.photo in photos][:4]
-    for column, placement in zip(left.columns(max(1, len(shown))), shown, strict=False):
-        column.image(
-            preview(photos[placement.photo].sha256), caption=placement.photo, width="stretch", alt=placement.photo
-        )
+    names = tuple(p.photo for p in group)
+    with left:
+        photo = book.photo(visit, first.photo)
+        if photo is not None:
+            show_beside(
+                [Picture(preview(photo.sha256), photo.name, photo.name)], photo.width_px, photo.height_px, photo.sha256,
+                "question",
+            )  # fmt: skip
+        others = [p for p in (book.photo(visit, name) for name in names[1:_OF_ONE_GROUP]) if p is not None]
+        if others:
+            thumbnails([(p.sha256, p.name, p.name) for p in others])
     with right:
         if len(group) > 1:
-            st.caption(word("place.settles", n=len(group)))
-        names = tuple(p.photo for p in group)
-        for key, alternative in enumerate(first.alternatives[:2], 1):
-            label = (
-                word("place.stray")
-                if alternative.camera is None
-                else word("place.belongs", camera=alternative.camera, probability=f"{alternative.probability:.0%}")
-            )
+            paragraph(word("place.settles", n=len(group)), "strong")
+        guesses = [a for a in first.alternatives if a.camera is not None][:2]
+        for key, guess in enumerate(guesses, 1):
+            label = _guess_words(site, guess.camera or "", guess.probability)
             st.button(
-                f"{key}  {label}",
-                shortcut=str(key),
-                key=f"guess-{key}",
-                on_click=_answer,
-                args=(book, visit, names, alternative.camera),
-            )
-        st.button(f"0  {word('place.stray')}", shortcut="0", on_click=_answer, args=(book, visit, names, None))
-        cameras = [c.camera for c in book.site(visit).cameras]
-        other = st.selectbox(word("review.camera"), cameras, index=None, key=f"other-{first.group}")
-        if other:
-            st.button(word("place.belongs_to", camera=other), on_click=_answer, args=(book, visit, names, other))
-        st.button(word("place.later"), shortcut="Right", on_click=_skip)
-        for sentence in first.evidence:
-            st.caption(sentence)
+                literal(label), shortcut=str(key), key=f"guess-{key}", on_click=_answer,
+                args=(book, visit, names, guess.camera),
+            )  # fmt: skip
+        st.button(word("place.stray"), shortcut="0", key="stray", on_click=_answer, args=(book, visit, names, None))
+        field = f"other-{first.group}"
+        with st.container(horizontal=True, vertical_alignment="bottom"):
+            st.text_input(word("place.other"), key=field, width=180)
+            st.button(word("place.belongs_to"), key="other", on_click=_answer_other, args=(book, visit, names, field))
+            st.button(word("place.later"), shortcut="Right", key="later", on_click=_skip)
+        if first.evidence:
+            paragraph(word("place.why"), "faint")
+            for sentence in first.evidence:
+                paragraph(sentence)
+        _already_there(book, visit, [g.camera for g in guesses if g.camera])
 
 
-def _skip() -> None:
-    st.session_state["skipped"] = st.session_state.get("skipped", 0) + 1
+def _guess_words(site: Site, camera: str, probability: float) -> str:
+    name = site.camera(camera).name if camera in site else ""
+    return word("place.belongs", camera=camera, name=name, probability=f"{probability:.0%}")
+
+
+def _already_there(book: Logbook, visit: VisitRecord, cameras: list[str]) -> None:
+    """What lies at the guessed cameras already, to compare with."""
+    for camera in cameras:
+        placed = book.placements(visit, camera, decision="placed", limit=3)
+        shown = [(p, q) for p in placed if (q := book.photo(visit, p.photo)) is not None]
+        if shown:
+            paragraph(word("place.known", camera=camera), "faint")
+            thumbnails([(q.sha256, f"{term('role', p.role)}: {q.name}", q.name) for p, q in shown])
 
 
 def _strays(book: Logbook, visit: VisitRecord) -> None:
-    strays = [p for p in book.placements(visit) if p.decision == "stray"]
-    if not strays:
+    st.subheader(word("place.strays"))
+    if not st.toggle(word("place.show_strays"), key="show_strays"):
         return
-    photos = {p.name: p for p in book.photos(visit)}
-    with st.expander(f"{word('place.strays')} ({len(strays)})"):
-        shown = strays[:24]
-        for column, placement in zip(st.columns(6) * 4, shown, strict=False):
-            if placement.photo in photos:
-                column.image(preview(photos[placement.photo].sha256), caption=placement.photo, alt=placement.photo)
+    strays = book.placements(visit, decision="stray", limit=_STRAYS_SHOWN)
+    shown = [q for p in strays if (q := book.photo(visit, p.photo)) is not None]
+    if shown:
+        thumbnails([(q.sha256, q.name, q.name) for q in shown])
+
+
+def _missing(book: Logbook, visit: VisitRecord) -> None:
+    st.subheader(word("place.missing"))
+    if not st.toggle(word("place.show_missing"), key="show_missing"):
+        return
+    rows = missing_work(book, visit)
+    if rows:
+        lines = [(camera, ", ".join(term("role", shot) for shot in shots)) for camera, shots in rows]
+        table((word("review.camera"), word("place.missing")), lines, word("place.missing"))
+    else:
+        st.success(word("place.none_missing"))
 
 
 page()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import tempfile
 from pathlib import Path
 
@@ -10,63 +12,95 @@ import streamlit as st
 from audit.errors import AuditError, PlanError
 from audit.plan.check import check_plan
 from audit.plan.files import read_plan, write_plan
+from audit.plan.model import Site
 from audit.plan.mounts import parts_list
-from ui.parts.session import asked_name, current_visit, logbook, may
+from audit.report.sheets import parts_csv
+from ui.parts.plain import literal, show_notice, table
+from ui.parts.session import ask_for_name, asked_name, logbook, may
 from ui.parts.words import word
 
+_SPARES = 0.1
 
-def _keep(rows: list[dict[str, object]]) -> None:
-    book = logbook()
+
+def _rows(site: Site) -> tuple[list[dict[str, str]], list[dict[str, str]] | None]:
+    """The plan as it is written to a file: cameras, and targets where they have a table of their own."""
     with tempfile.TemporaryDirectory() as place:
         path = Path(place) / "plan.csv"
+        write_plan(site, path)
+        targets = path.with_suffix(".targets.csv")
+        return _read(path), _read(targets) if targets.is_file() else None
+
+
+def _read(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8-sig", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def _written(rows: list[dict[str, str]]) -> str:
+    out = io.StringIO(newline="")
+    writer = csv.DictWriter(out, list(rows[0]))
+    writer.writeheader()
+    writer.writerows([{k: "" if v is None else v for k, v in row.items()} for row in rows])
+    return out.getvalue()
+
+
+def _keep(site: Site, cameras: list[dict[str, str]], targets: list[dict[str, str]] | None) -> None:
+    name = site.file or "plan.csv"
+    name = f"{Path(name).stem}.csv"
+    with tempfile.TemporaryDirectory() as place:
+        path = Path(place) / name
+        path.write_text(_written(cameras), encoding="utf-8")
+        if targets:
+            path.with_suffix(".targets.csv").write_text(_written(targets), encoding="utf-8")
         try:
-            write_plan(book.site(), path)
-            header = path.read_text(encoding="utf-8-sig").splitlines()[0].split(",")
-            lines = [",".join(header)]
-            for row in rows:
-                lines.append(
-                    ",".join(
-                        '"' + str("" if row.get(c) is None else row.get(c)).replace('"', '""') + '"' for c in header
-                    )
-                )
-            path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-            site = read_plan(path)
-            book.replace_plan(site, path.name, path.read_bytes(), by=asked_name() or None)
-            st.success(word("plan.kept"))
+            logbook().replace_plan(read_plan(path), name, path.read_bytes(), by=asked_name() or None)
+            st.session_state["kept"] = True
+            st.rerun()
         except PlanError as error:
             for problem in error.problems:
-                st.error(problem.sentence())
+                st.error(literal(problem.sentence()))
         except AuditError as error:
-            st.error(error.message)
+            st.error(literal(error.message))
+
+
+def _problems(site: Site) -> None:
+    st.subheader(word("plan.check"))
+    problems = check_plan(site)
+    if problems:
+        header = tuple(word(f"plan.{c}") for c in ("camera", "severity", "what", "remedy"))
+        table(header, [(p.camera, p.severity, p.message, p.remedy) for p in problems], word("plan.check"))
+    else:
+        st.success(word("plan.clean"))
+
+
+def _parts(site: Site) -> None:
+    st.subheader(word("plan.parts"))
+    parts = parts_list(site, _SPARES)
+    header = tuple(word(f"plan.{c}") for c in ("part", "needed", "spares", "for_cameras"))
+    rows = [(p.part, p.needed, p.spares, " ".join(p.cameras)) for p in parts]
+    table(header, rows, word("plan.parts"))
+    st.download_button(
+        word("plan.download_parts"), parts_csv(header, rows), file_name="parts.csv", mime="text/csv", key="parts"
+    )
+
+
+def _edit(site: Site) -> None:
+    st.subheader(word("plan.edit"))
+    cameras, targets = _rows(site)
+    edited = st.data_editor(cameras, hide_index=True, width="stretch", disabled=not may("decide"), key="cameras")
+    if may("decide") and ask_for_name() and st.button(word("plan.keep"), key="keep"):
+        _keep(site, edited, targets)
 
 
 def page() -> None:
     """The plan's table, its problems, its parts."""
-    book = logbook()
-    current_visit()
-    site = book.site()
-    st.subheader(word("plan.check"))
-    problems = check_plan(site)
-    if not problems:
-        st.success(word("plan.clean"))
-    else:
-        st.dataframe([{"camera": p.camera, "severity": p.severity, "what": p.message, "remedy": p.remedy} for p in problems],
-                     hide_index=True, width="stretch")  # fmt: skip
-    st.subheader(word("plan.parts"))
-    parts = parts_list(site, 0.1)
-    st.dataframe([{"part": p.part, "needed": p.needed, "spares": p.spares, "cameras": " ".join(p.cameras)} for p in parts],
-                 hide_index=True, width="stretch")  # fmt: skip
-    st.subheader(word("plan.edit"))
-    with tempfile.TemporaryDirectory() as place:
-        path = Path(place) / "plan.csv"
-        write_plan(site, path)
-        import csv
-
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            rows = list(csv.DictReader(stream))
-    edited = st.data_editor(rows, hide_index=True, width="stretch", disabled=not may("decide"))
-    if may("decide") and st.button(word("plan.keep")):
-        _keep(edited)
+    site = logbook().site()
+    show_notice()
+    if st.session_state.pop("kept", False):
+        st.success(word("plan.kept"))
+    _problems(site)
+    _parts(site)
+    _edit(site)
 
 
 page()

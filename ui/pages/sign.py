@@ -11,8 +11,10 @@ from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
 from audit.report.handover import write_handover
 from audit.report.worklist import open_work
-from ui.parts.session import asked_name, current_visit, logbook, may
-from ui.parts.words import word
+from ui.parts.numbers import minute
+from ui.parts.plain import literal, show_notice, table
+from ui.parts.session import ask_for_name, asked_name, current_visit, logbook, may
+from ui.parts.words import check_word, state_mark, state_word, term, word
 
 
 def _sign(book: Logbook, visit: VisitRecord) -> None:
@@ -22,15 +24,31 @@ def _sign(book: Logbook, visit: VisitRecord) -> None:
         return
     try:
         book.sign(visit, by, passphrase=st.session_state.get("passphrase") or None)
+        st.session_state.pop("package", None)
     except AuditError as error:
         st.session_state["notice"] = error.message
 
 
 def _open(book: Logbook, visit: VisitRecord) -> int:
     rows = open_work(book, visit)
-    st.subheader(word("sign.open_findings"))
+    st.subheader(f"{word('sign.open_findings')} ({len(rows)})")
     if rows:
-        st.dataframe(rows, hide_index=True, width="stretch")
+        header = tuple(word(f"sign.{c}") for c in ("camera", "check", "state", "why", "remedy", "decision"))
+        table(
+            header,
+            [
+                (
+                    row["camera"],
+                    check_word(row["check"]),
+                    f"{state_mark(row['state'])} {state_word(row['state'])}",
+                    row["why"],
+                    row["remedy"],
+                    term("decision", row["decided"]) if row["decided"] else "",
+                )
+                for row in rows
+            ],
+            word("sign.open_findings"),
+        )
     else:
         st.success(word("sign.none_open"))
     return len(rows)
@@ -39,55 +57,81 @@ def _open(book: Logbook, visit: VisitRecord) -> int:
 def _decided(book: Logbook, visit: VisitRecord) -> None:
     decisions = [d for d in book.decisions(visit) if d.in_force]
     if decisions:
-        st.subheader(word("sign.waived"))
-        st.dataframe(
-            [{"camera": d.camera, "check": d.check, "decision": d.decision, "by": d.by, "why": d.why} for d in decisions],
-            hide_index=True, width="stretch",
-        )  # fmt: skip
+        st.subheader(f"{word('sign.decided')} ({len(decisions)})")
+        header = tuple(word(f"sign.{c}") for c in ("camera", "check", "decision", "by", "at", "why"))
+        table(
+            header,
+            [
+                (d.camera, check_word(d.check), term("decision", d.decision), d.by, minute(d.at), d.why)
+                for d in decisions
+            ],
+            word("sign.decided"),
+        )
 
 
 def _handover(book: Logbook, visit: VisitRecord) -> None:
-    private = st.checkbox(word("sign.handover_private"))
-    if st.button(word("sign.handover")):
-        with tempfile.TemporaryDirectory() as place, st.spinner():
+    st.subheader(word("sign.handover_title"))
+    if visit.signed_at is None:
+        st.caption(word("sign.draft"))
+    private = st.checkbox(word("sign.handover_private"), key="private")
+    if st.button(word("sign.handover"), key="handover"):
+        with tempfile.TemporaryDirectory() as place:
             folder = Path(place) / f"handover-visit-{visit.number}"
+            bar = st.progress(0.0, text=word("sign.writing"))
             try:
                 written = write_handover(
-                    book, visit, folder, private=private, passphrase=st.session_state.get("passphrase") or None
-                )
+                    book, visit, folder, private=private, passphrase=st.session_state.get("passphrase") or None,
+                    progress=lambda done, total: bar.progress(done / max(1, total), text=word("sign.writing")),
+                )  # fmt: skip
             except AuditError as error:
-                st.error(error.message)
+                bar.empty()
+                st.error(literal(error.message))
                 return
-            st.session_state["package"] = (folder.name, written[-1].read_bytes())
+            bar.empty()
+            st.session_state["package"] = (visit.number, folder.name, written[-1].read_bytes())
     package = st.session_state.get("package")
-    if package:
-        st.download_button(word("sign.download"), package[1], file_name=f"{package[0]}.zip", mime="application/zip")
+    if package and package[0] == visit.number:
+        label = word("sign.download", size=f"{len(package[2]) / 1e6:.1f}")
+        st.download_button(
+            label, package[2], file_name=f"{package[1]}.zip", mime="application/zip", key="download", on_click=_taken
+        )
+
+
+def _taken() -> None:
+    """The package leaves the server's memory once it is downloaded."""
+    st.session_state.pop("package", None)
+
+
+def _signature(book: Logbook, visit: VisitRecord, open_count: int) -> None:
+    st.subheader(word("sign.title"))
+    if visit.signed_at is not None:
+        st.success(literal(word("sign.signed", by=visit.signed_by or "", at=minute(visit.signed_at))))
+        if st.button(word("sign.verify"), key="verify"):
+            problems = book.verify()
+            for problem in problems:
+                st.error(literal(problem.sentence()))
+            if not problems:
+                st.success(word("sign.unchanged"))
+        if may("sign"):
+            st.text_input(word("sign.passphrase"), type="password", key="passphrase", width=420)
+    elif may("sign"):
+        if open_count:
+            st.warning(word("sign.open_warning", n=open_count))
+        if ask_for_name():
+            with st.form("sign", border=False):
+                st.text_input(word("sign.passphrase"), type="password", key="passphrase", width=420)
+                label = literal(word("sign.sign", name=asked_name()))
+                st.form_submit_button(label, type="primary", on_click=_sign, args=(book, visit))
 
 
 def page() -> None:
     """Open work, decisions, signature, package."""
     book, visit = logbook(), current_visit()
-    notice = st.session_state.pop("notice", None)
-    if notice:
-        st.warning(notice)
+    show_notice()
     open_count = _open(book, visit)
     _decided(book, visit)
-    st.subheader(word("sign.title"))
-    if visit.signed_at is not None:
-        st.success(word("sign.signed", by=visit.signed_by or "", at=f"{visit.signed_at:%Y-%m-%d %H:%M}"))
-        if st.button(word("sign.verify")):
-            problems = book.verify()
-            for problem in problems:
-                st.error(problem.sentence())
-            if not problems:
-                st.success(word("sign.unchanged"))
-        _handover(book, visit)
-    elif may("sign"):
-        if open_count:
-            st.warning(word("sign.open_warning", n=open_count))
-        st.text_input(word("sign.passphrase"), type="password", key="passphrase")
-        st.button(word("sign.sign"), type="primary", on_click=_sign, args=(book, visit))
-        _handover(book, visit)
+    _signature(book, visit, open_count)
+    _handover(book, visit)
 
 
 page()

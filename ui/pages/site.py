@@ -2,51 +2,58 @@
 
 from __future__ import annotations
 
-import altair as alt
 import streamlit as st
 
-from audit.report.drawing import OUTLINES, cone_rows, marker_rows
+from audit.judge.finding import STATES, State
+from audit.logbook import Logbook, VisitRecord
+from audit.report.drawing import Seen, seen_of, site_svg
+from ui.parts.drawing import show_drawing
+from ui.parts.plain import paragraph, table
 from ui.parts.session import current_visit, logbook
-from ui.parts.words import word
+from ui.parts.words import state_mark, state_word, word
 
-_COLOURS = {"put right": "#9c4300", "look again": "#e69f00", "no evidence": "#777777", "meets plan": "#00563f"}
-_SHAPES = {"put right": "triangle-up", "look again": "diamond", "no evidence": "stroke", "meets plan": "circle"}
+#: Above this many cameras only those that ask for something are read for what was measured.
+_READ_ALL_UP_TO = 600
+_LISTED = 300
+
+
+def _measured(book: Logbook, visit: VisitRecord, cameras: int) -> dict[str, Seen]:
+    if cameras <= _READ_ALL_UP_TO:
+        return seen_of(book.verdicts(visit))
+    return seen_of(book.verdicts(visit, state="put right", limit=_READ_ALL_UP_TO))
 
 
 def page() -> None:
-    """The drawing, by floor; a click opens the camera."""
+    """The drawing, by floor; choosing a camera opens it."""
     book, visit = logbook(), current_visit()
     site = book.site(visit)
-    st.subheader(word("site.title"))
+    st.header(word("site.title"))
     floors = sorted({c.floor for c in site.cameras})
-    floor = st.segmented_control(word("site.floor"), floors, default=floors[0]) if len(floors) > 1 else floors[0]
-    verdicts = {v.camera: v for v in book.verdicts(visit)}
-    cones = cone_rows(site, verdicts, floor or "")
-    markers = marker_rows(site, verdicts, floor or "")
-    east = alt.X("east_m:Q", title="east, m", scale=alt.Scale(zero=False, nice=False, padding=20))
-    north = alt.Y("north_m:Q", title="north, m", scale=alt.Scale(zero=False, nice=False, padding=20))
-    states = list(_COLOURS)
-    outline = alt.Chart(alt.Data(values=cones)).mark_line(opacity=0.8).encode(
-        x=east, y=north, detail="cone:N", order="step:Q",
-        strokeDash=alt.StrokeDash("which:N", scale=alt.Scale(domain=list(OUTLINES), range=[[5, 4], [1, 0]]), title=None),
-        color=alt.Color("which:N", scale=alt.Scale(domain=list(OUTLINES), range=["#666666", "#9c4300"]), legend=None),
-    )  # fmt: skip
-    pick = alt.selection_point(name="camera", fields=["camera"])
-    points = alt.Chart(alt.Data(values=markers)).mark_point(filled=True, size=150, opacity=1).encode(
-        x=east, y=north,
-        color=alt.Color("state:N", scale=alt.Scale(domain=states, range=list(_COLOURS.values())), title=None),
-        shape=alt.Shape("state:N", scale=alt.Scale(domain=states, range=list(_SHAPES.values())), title=None),
-        tooltip=["camera:N", "name:N", "state:N"],
-    ).add_params(pick)  # fmt: skip
-    names = alt.Chart(alt.Data(values=markers)).mark_text(dy=-13, fontSize=11).encode(x=east, y=north, text="camera:N")
-    chosen = st.altair_chart(
-        (outline + points + names).properties(height=620), width="stretch", on_select="rerun", selection_mode="camera"
-    )
-    st.caption(word("site.hint"))
-    picked = chosen.get("selection", {}).get("camera", [])
-    if picked:
-        st.session_state["camera"] = picked[0]["camera"]
+    floor = floors[0]
+    if len(floors) > 1:
+        floor = st.segmented_control(word("site.floor"), floors, default=floors[0], key="floor") or floors[0]
+    states: dict[str, State] = dict(book.verdict_order(visit))
+    words = {"title": word("site.ground"), "north": word("site.north"), "camera": word("site.camera")}
+    words |= {state: state_word(state) for state in STATES}
+    chosen = show_drawing(site_svg(site, states, _measured(book, visit, len(site.cameras)), floor, words), "drawing")
+    if chosen is not None and chosen in site:
+        st.session_state["camera"] = chosen
         st.switch_page("pages/review.py")
+    paragraph(word("site.hint"), "faint")
+    with st.expander(word("site.jump")):
+        rows = [
+            (
+                c.camera,
+                c.name,
+                f"{state_mark(s)} {state_word(s)}",
+                f"{c.east_m:.1f}",
+                f"{c.north_m:.1f}",
+                f"{c.height_m:.1f}",
+            )
+            for c in site.cameras[:_LISTED]
+            if c.floor == floor and (s := states.get(c.camera, "no evidence"))
+        ]
+        table((word("review.camera"), "", word("sign.state"), "E, m", "N, m", "h, m"), rows, word("site.jump"))
 
 
 page()

@@ -2,34 +2,53 @@
 
 from __future__ import annotations
 
+import html
+from collections.abc import Sequence
 from typing import cast
 
 import streamlit as st
 
 from audit.judge.finding import Finding
-from audit.logbook import Logbook
+from audit.plan.model import Camera
 from audit.report import pictures
 from audit.report.case import Case, Shot, evidence_of, pose_held_to, preview_of
 from ui.parts.session import logbook
+from ui.parts.viewer import data_url
+from ui.parts.words import word
 
-__all__ = ["drawn", "preview", "remedied"]
+__all__ = ["drawn", "preview", "remedied", "thumbnails"]
 
 _SIDE_PX = 960
+_FINE_SIDE_PX = 1920
+_THUMB_PX = 240
 
 
-@st.cache_data(max_entries=400, show_spinner=False)
-def preview(sha256: str) -> bytes:
+@st.cache_data(max_entries=300, show_spinner=False)
+def preview(sha256: str, side_px: int = _SIDE_PX) -> bytes:
     """A kept picture at screen size, as JPEG."""
-    picture = pictures.decode_picture(preview_of(logbook(), sha256), _SIDE_PX)
-    return pictures.encode_jpeg(picture)
+    book = logbook()
+    data = book.image(sha256) if side_px > _SIDE_PX else preview_of(book, sha256)
+    return pictures.encode_jpeg(pictures.decode_picture(data, side_px))
+
+
+@st.cache_data(max_entries=2000, show_spinner=False)
+def _thumb(sha256: str) -> bytes:
+    return pictures.encode_jpeg(pictures.decode_picture(preview_of(logbook(), sha256), _THUMB_PX), 80)
 
 
 @st.cache_data(
-    max_entries=200, show_spinner=False, hash_funcs={Case: lambda c: c.camera.camera, Shot: lambda s: s.photo.sha256}
+    max_entries=100,
+    show_spinner=False,
+    hash_funcs={
+        Case: lambda case: repr(case.camera),
+        Shot: lambda shot: (shot.photo.sha256, repr(shot.measured)[:400]),
+    },
 )
-def _drawn(case: Case, shot: Shot, layers: tuple[str, ...], visit: int) -> bytes:
-    book: Logbook = logbook()
-    picture = pictures.decode_picture(preview_of(book, shot.photo.sha256), _SIDE_PX)
+def _drawn(case: Case, shot: Shot, layers: tuple[str, ...], visit: int, fine: bool) -> bytes:
+    book = logbook()
+    side = _FINE_SIDE_PX if fine else _SIDE_PX
+    data = book.image(shot.photo.sha256) if fine else preview_of(book, shot.photo.sha256)
+    picture = pictures.decode_picture(data, side)
     _, change = evidence_of(book, case, shot)
     patches = change.patches if change is not None else ()
     wanted = cast("tuple[pictures.Layer, ...]", layers)
@@ -38,9 +57,9 @@ def _drawn(case: Case, shot: Shot, layers: tuple[str, ...], visit: int) -> bytes
     )
 
 
-def drawn(case: Case, shot: Shot, layers: tuple[str, ...], visit: int) -> bytes:
-    """The snapshot with the chosen layers drawn over it, as JPEG."""
-    return _drawn(case, shot, layers, visit)
+def drawn(case: Case, shot: Shot, layers: tuple[str, ...], visit: int, fine: bool = False) -> bytes:
+    """The snapshot with the chosen layers drawn over it, as JPEG; ``fine`` from the original."""
+    return _drawn(case, shot, layers, visit, fine)
 
 
 def remedied(case: Case, shot: Shot, finding: Finding) -> bytes | None:
@@ -52,7 +71,21 @@ def remedied(case: Case, shot: Shot, finding: Finding) -> bytes | None:
     orientation = shot.measured.orientation if shot.measured is not None else None
     pitch = orientation.pitch_deg if orientation is not None and orientation.pitch_deg is not None else held.pitch_deg
     roll = orientation.roll_deg if orientation is not None and orientation.roll_deg is not None else held.roll_deg
-    picture = pictures.decode_picture(preview_of(logbook(), shot.photo.sha256), _SIDE_PX)
-    lens = case.camera.lens
-    turn, tip, twist = remedy.turn_deg or 0.0, remedy.tip_deg or 0.0, remedy.roll_deg or 0.0
-    return pictures.encode_jpeg(pictures.remedy_preview(picture, lens, turn, tip, twist, pitch, roll))
+    turn = (remedy.turn_deg or 0.0, remedy.tip_deg or 0.0, remedy.roll_deg or 0.0)
+    return _remedied(shot.photo.sha256, case.camera, turn, (pitch, roll))
+
+
+@st.cache_data(max_entries=60, show_spinner=False, hash_funcs={Camera: repr})
+def _remedied(sha256: str, camera: Camera, turn: tuple[float, float, float], now: tuple[float, float]) -> bytes:
+    picture = pictures.decode_picture(preview_of(logbook(), sha256), _SIDE_PX * 3 // 4)
+    return pictures.encode_jpeg(pictures.remedy_preview(picture, camera.lens, *turn, *now))
+
+
+def thumbnails(photos: Sequence[tuple[str, str, str]]) -> None:
+    """Small pictures in cells of one size: (sha256, words below, alternative text) each."""
+    cells = "".join(
+        f'<figure><img src="{data_url(_thumb(sha256))}" alt="{html.escape(alt)}">'
+        f"<figcaption>{html.escape(below)}</figcaption></figure>"
+        for sha256, below, alt in photos
+    )
+    st.html(f'<div class="thumbs" role="group" aria-label="{html.escape(word("review.photos"))}">{cells}</div>')

@@ -8,9 +8,12 @@ import streamlit as st
 
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
-from ui.parts.words import word
+from ui.parts.numbers import day
+from ui.parts.plain import literal
+from ui.parts.style import state_badge
+from ui.parts.words import term, word
 
-__all__ = ["asked_name", "current_visit", "logbook", "may", "signed_in", "visit_chooser"]
+__all__ = ["ask_for_name", "asked_name", "current_visit", "logbook", "may", "role", "signed_in", "visit_bar"]
 
 #: What each role may do; without sign-in (loopback) everything.
 _RIGHTS = {
@@ -35,7 +38,7 @@ def logbook() -> Logbook:
     try:
         return _opened(address, os.environ.get("PHOTO_AUDIT_IMAGES"))
     except AuditError as error:
-        st.error(error.message)
+        st.error(literal(error.message))
         st.stop()
 
 
@@ -46,7 +49,7 @@ def _sign_in_is_set_up() -> bool:
         return False
 
 
-def _role() -> str | None:
+def role() -> str | None:
     """The signed-in person's role; roles are given by address in the server's secrets, ``[roles]``."""
     roles = st.secrets.get("roles", {})
     return roles.get(str(st.user.get("email", "")).lower())
@@ -60,8 +63,8 @@ def signed_in() -> bool:
         if st.button(word("desk.sign_in"), type="primary"):
             st.login()
         return False
-    if _role() not in _RIGHTS:
-        st.error(word("desk.no_role", email=st.user.get("email", "")))
+    if role() not in _RIGHTS:
+        st.error(literal(word("desk.no_role", email=st.user.get("email", ""))))
         return False
     return True
 
@@ -70,7 +73,7 @@ def may(what: str) -> bool:
     """Whether whoever looks may ``look``, ``bring in``, ``decide`` or ``sign``."""
     if not _sign_in_is_set_up():
         return True
-    return what in _RIGHTS.get(_role() or "", frozenset())
+    return what in _RIGHTS.get(role() or "", frozenset())
 
 
 def asked_name() -> str:
@@ -80,30 +83,58 @@ def asked_name() -> str:
     return str(st.session_state.get("name", "")).strip()
 
 
-def visit_chooser() -> None:
-    """The sidebar: visit and name."""
+def visit_bar() -> None:
+    """The line above every page: which visit, who looks, how many cameras stand in which state."""
     book = logbook()
     visits = book.visits()
-    with st.sidebar:
+    with st.container(horizontal=True, vertical_alignment="center"):
         if visits:
-            numbers = [v.number for v in reversed(visits)]
-            shown = {
-                v.number: word(
-                    "desk.visit_option",
-                    number=v.number,
-                    kind=v.kind,
-                    on=v.on.isoformat(),
-                    signed=word("desk.signed_suffix") if v.signed_at else "",
-                )
-                for v in visits
-            }
-            st.selectbox(word("desk.visit"), numbers, format_func=shown.__getitem__, key="visit", bind="query-params")
+            shown = {v.number: _visit_words(v) for v in reversed(visits)}
+            if "open_visit" in st.session_state:
+                st.session_state["visit"] = st.session_state.pop("open_visit")
+            asked = st.query_params.get("visit", "")
+            if "visit" not in st.session_state and asked.isdecimal() and int(asked) in shown:
+                st.session_state["visit"] = int(asked)
+            st.selectbox(
+                word("desk.visit"), list(shown), format_func=shown.__getitem__, key="visit", on_change=_note_visit,
+                label_visibility="collapsed", width=300,
+            )  # fmt: skip
         if _sign_in_is_set_up():
-            st.caption(asked_name())
+            st.text(asked_name(), width="content")
             if st.button(word("desk.sign_out")):
                 st.logout()
         else:
-            st.text_input(word("desk.your_name"), key="name")
+            st.text_input(
+                word("desk.your_name"), key="name", placeholder=word("desk.your_name"), label_visibility="collapsed",
+                bind="query-params", width=300,
+            )  # fmt: skip
+        if visits:
+            counts = book.verdict_counts(current_visit())
+            badges = "".join(state_badge(state, n) for state, n in counts.items())
+            st.html(f'<div class="counts">{badges}</div>', width="content")
+
+
+def _note_visit() -> None:
+    """Keep the chosen visit in the address, so that a reload shows it again."""
+    st.query_params["visit"] = str(st.session_state["visit"])
+
+
+def _visit_words(visit: VisitRecord) -> str:
+    return word(
+        "desk.visit_option",
+        number=visit.number,
+        kind=term("kind", visit.kind),
+        on=day(visit.on),
+        signed=word("desk.signed_suffix") if visit.signed_at else "",
+    )
+
+
+def ask_for_name() -> bool:
+    """Whether it is known who decides; says so in the page where it is not."""
+    if asked_name():
+        return True
+    st.info(word("desk.name_needed"))
+    return False
 
 
 def current_visit() -> VisitRecord:

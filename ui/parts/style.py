@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import html
+from pathlib import Path
 
 import streamlit as st
 
-from ui.parts.words import state_mark, word
+from ui.parts.words import state_mark, state_word
 
 __all__ = ["apply_style", "state_badge"]
 
@@ -17,23 +18,18 @@ _BADGES = {
     "no evidence": ("#000000", "#dddddd"),
     "meets plan": ("#ffffff", "#00563f"),
 }
-_CSS = """
-<style>
-.block-container {padding-top: 3.2rem; padding-bottom: 2rem;}
-.state {display: inline-block; padding: .12rem .55rem; border-radius: .25rem; font-weight: 600;}
-.finding {border-left: 4px solid #bbbbbb; padding-left: .7rem; margin-bottom: .4rem;}
-@media (max-width: 640px) {.block-container {padding-left: .8rem; padding-right: .8rem;}}
-</style>
-"""
+_SHEET = Path(__file__).with_name("style.css")
 
 
 def apply_style() -> None:
     """The desk's style sheet."""
-    st.html(_CSS)
+    st.html(f"<style>{_SHEET.read_text(encoding='utf-8')}</style>")
 
 
-def state_badge(state: str) -> str:
-    """A state as HTML: shape, word and colour."""
+def state_badge(state: str, count: int | None = None) -> str:
+    """A state as HTML: shape, word and colour; with a count of cameras if given."""
     text, ground = _BADGES[state]
-    label = html.escape(word(f"state.{state.replace(' ', '_')}"))
-    return f'<span class="state" style="color:{text};background:{ground}">{state_mark(state)} {label}</span>'
+    number = "" if count is None else f" <b>{count}</b>"
+    label = html.escape(state_word(state))
+    mark = f'<span aria-hidden="true">{state_mark(state)}</span>'
+    return f'<span class="state" style="color:{text};background:{ground}">{mark} {label}{number}</span>'

@@ -6,7 +6,7 @@ import tomllib
 from functools import cache
 from importlib import resources
 
-__all__ = ["state_mark", "word"]
+__all__ = ["check_word", "state_mark", "state_word", "term", "word"]
 
 _MARKS = {"put right": "▲", "look again": "◆", "no evidence": "○", "meets plan": "●"}
 
@@ -24,6 +24,21 @@ def word(key: str, **values: object) -> str:
     """The catalogue's text for a key, with its places filled in."""
     text = _catalogue()[key]
     return text.format(**values) if values else text
+
+
+def term(group: str, name: str) -> str:
+    """The catalogue's word for a value of the audit (a role, a layer, a decision); the value itself where it has none."""
+    return _catalogue().get(f"{group}.{name.replace(' ', '_')}", name)
+
+
+def state_word(state: str) -> str:
+    """A state as it is shown."""
+    return term("state", state)
+
+
+def check_word(check: str) -> str:
+    """A check as it is shown."""
+    return term("check", check)
 
 
 def state_mark(state: str) -> str:

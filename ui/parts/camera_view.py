@@ -1,0 +1,138 @@
+"""A camera's pictures: the snapshot with its evidence, the reference or the other of a pair, the view after the remedy."""
+
+from __future__ import annotations
+
+import html
+
+import streamlit as st
+
+from audit.logbook import Logbook, VisitRecord
+from audit.report.case import Case, Shot, case_of, open_findings
+from audit.report.pictures import LAYERS
+from audit.report.worklist import missing_shots, shots_wanted
+from ui.parts.evidence import drawn, preview, remedied, thumbnails
+from ui.parts.numbers import day
+from ui.parts.plain import paragraph
+from ui.parts.style import state_badge
+from ui.parts.viewer import Picture, show_beside
+from ui.parts.words import term, word
+
+__all__ = ["show_crew_photos", "show_history", "show_pictures", "show_preview"]
+
+_FIRST_THUMBS = 6
+_FINE_PX = 1920
+
+
+def show_pictures(book: Logbook, visit: VisitRecord, case: Case) -> None:
+    """The snapshot with the layers chosen, and what it is to be seen beside."""
+    shots = [s for s in case.shots if s.measured is not None]
+    if not shots:
+        paragraph(word("review.no_snapshot"), "strong")
+        return
+    with st.container(horizontal=True, vertical_alignment="center"):
+        shot = _chosen(shots, visit, case)
+        fine = st.toggle(word("review.fine"), key="fine")
+    layers = st.pills(
+        word("review.layers"), LAYERS, selection_mode="multi", default=LAYERS, key="layers",
+        format_func=lambda layer: term("layer", layer), label_visibility="collapsed",
+    )  # fmt: skip
+    name = shot.photo.name
+    shown = [Picture(drawn(case, shot, tuple(layers or ()), visit.number, fine), name, f"{case.camera.camera}: {name}")]
+    beside = _other_of_pair(book, visit, case, fine) or _reference(case, shot, fine)
+    if beside is not None:
+        shown.append(beside)
+    photo = shot.photo
+    show_beside(shown, photo.width_px, photo.height_px, f"{visit.number}/{photo.sha256}", "viewer")
+
+
+def _chosen(shots: list[Shot], visit: VisitRecord, case: Case) -> Shot:
+    if len(shots) == 1:
+        paragraph(_shot_words(shots[0]), "faint")
+        return shots[0]
+    names = {s.photo.name: s for s in shots}
+    name = st.segmented_control(
+        word("review.picture"), list(names), default=shots[0].photo.name, label_visibility="collapsed",
+        format_func=lambda n: _light(names[n]) if len({_light(s) for s in shots}) == len(shots) else _shot_words(names[n]),
+        key=f"shot-{visit.number}-{case.camera.camera}",
+    )  # fmt: skip
+    return names.get(name or "", shots[0])
+
+
+def _light(shot: Shot) -> str:
+    night = shot.measured is not None and shot.measured.clarity.night
+    return word("review.night" if night else "review.day")
+
+
+def _shot_words(shot: Shot) -> str:
+    return word("review.shot", light=_light(shot), photo=shot.photo.name)
+
+
+def _other_of_pair(book: Logbook, visit: VisitRecord, case: Case, fine: bool) -> Picture | None:
+    other = next((f.pair for f in case.verdict.findings if f.pair is not None), None)
+    site = book.site(visit)
+    if other is None or other not in site:
+        return None
+    there = case_of(book, visit, site.camera(other))
+    shot = None if there is None else there.day or there.night
+    if shot is None:
+        return None
+    words = word("review.pair_picture", camera=other, photo=shot.photo.name)
+    return Picture(_plain(shot.photo.sha256, fine), words, words)
+
+
+def _reference(case: Case, shot: Shot, fine: bool) -> Picture | None:
+    reference = case.reference(shot.measured is not None and shot.measured.clarity.night)
+    if reference is None:
+        return None
+    words = word("review.reference", visit=reference.visit, photo=reference.photo)
+    return Picture(_plain(reference.sha256, fine), words, words)
+
+
+def _plain(sha256: str, fine: bool) -> bytes:
+    return preview(sha256, _FINE_PX) if fine else preview(sha256)
+
+
+def show_preview(case: Case) -> None:
+    """The picture after the first remedy that is a turn."""
+    shot = case.day
+    if shot is None:
+        return
+    for finding in open_findings(case):
+        jpeg = remedied(case, shot, finding)
+        if jpeg is not None and finding.remedy is not None:
+            words = word("review.after", action=finding.remedy.action)
+            show_beside(
+                [Picture(jpeg, words, words)], shot.photo.width_px, shot.photo.height_px, shot.photo.sha256, "after"
+            )
+            return
+
+
+def show_crew_photos(case: Case) -> None:
+    """Which shots are here, which are missing, and the crew's photos by role."""
+    crew = [s for s in case.shots if s.measured is None]
+    missing = missing_shots(case.camera, (s.placement.role for s in crew), case.day is not None, case.night is not None)
+    items = "".join(
+        f"<li>{'✕' if shot in missing else '✓'} {html.escape(term('role', shot))} "
+        f"{html.escape(word('review.missing' if shot in missing else 'review.here'))}</li>"
+        for shot in shots_wanted(case.camera)
+    )
+    st.html(f'<ul class="shots" aria-label="{html.escape(word("review.shots"))}">{items}</ul>')
+    crew.sort(key=lambda s: (s.placement.role, s.photo.name))
+    every = len(crew) <= _FIRST_THUMBS or st.toggle(word("review.all_photos", n=len(crew)), key="all_photos")
+    shown = crew if every else crew[:_FIRST_THUMBS]
+    if shown:
+        thumbnails([
+            (s.photo.sha256, f"{term('role', s.placement.role)}: {s.photo.name}", f"{s.placement.role} {s.photo.name}")
+            for s in shown
+        ])  # fmt: skip
+
+
+def show_history(book: Logbook, camera: str) -> None:
+    """The camera's state at each visit."""
+    entries = book.camera_history(camera)
+    lines = "".join(
+        f"<li>{e.visit.number} · {html.escape(term('kind', e.visit.kind))} · {day(e.visit.on)} "
+        f"{state_badge(e.verdict.state)}</li>"
+        for e in entries
+    )
+    st.html(f'<p class="faint">{html.escape(word("review.history"))}</p><ul class="shots">{lines}</ul>')

@@ -1,0 +1,110 @@
+// Pictures in frames of fixed shape. Side by side they share one zoom and one place; in "wipe" two lie over each other.
+const LIMIT = 8;
+
+function element(kind, properties = {}, ...children) {
+  const made = Object.assign(document.createElement(kind), properties);
+  made.append(...children);
+  return made;
+}
+
+function place(view) {
+  for (const image of view.images) {
+    image.style.transformOrigin = `${view.x}% ${view.y}%`;
+    image.style.transform = `scale(${view.zoom})`;
+  }
+  if (view.slider) view.slider.value = view.zoom;
+}
+
+function move(view, x, y) {
+  view.x = Math.min(100, Math.max(0, x));
+  view.y = Math.min(100, Math.max(0, y));
+  place(view);
+}
+
+function zoomTo(view, zoom) {
+  view.zoom = Math.min(LIMIT, Math.max(1, zoom));
+  place(view);
+}
+
+function keys(view, event) {
+  const step = 12 / view.zoom;
+  const doing = {
+    "+": () => zoomTo(view, view.zoom * 1.5), "-": () => zoomTo(view, view.zoom / 1.5), "0": () => zoomTo(view, 1),
+    ArrowLeft: () => move(view, view.x - step, view.y), ArrowRight: () => move(view, view.x + step, view.y),
+    ArrowUp: () => move(view, view.x, view.y - step), ArrowDown: () => move(view, view.x, view.y + step),
+  }[event.key];
+  if (!doing) return;
+  doing();
+  event.preventDefault();
+  event.stopPropagation();
+}
+
+function listen(view, frame) {
+  frame.tabIndex = 0;
+  frame.addEventListener("keydown", (event) => keys(view, event));
+  frame.addEventListener("dblclick", (event) => {
+    const box = frame.getBoundingClientRect();
+    move(view, ((event.clientX - box.left) / box.width) * 100, ((event.clientY - box.top) / box.height) * 100);
+    zoomTo(view, view.zoom < LIMIT ? view.zoom * 2 : 1);
+  });
+  frame.addEventListener("pointerdown", (event) => { view.from = [event.clientX, event.clientY]; });
+  frame.addEventListener("pointermove", (event) => {
+    if (!view.from || view.zoom === 1) return;
+    const box = frame.getBoundingClientRect();
+    const share = 100 / (view.zoom - 1);
+    move(view, view.x - ((event.clientX - view.from[0]) / box.width) * share,
+      view.y - ((event.clientY - view.from[1]) / box.height) * share);
+    view.from = [event.clientX, event.clientY];
+  });
+  for (const end of ["pointerup", "pointerleave"]) frame.addEventListener(end, () => { view.from = null; });
+}
+
+function range(label, min, max, step, value, changed) {
+  const slider = element("input", { type: "range", min, max, step, value });
+  slider.setAttribute("aria-label", label);
+  slider.addEventListener("input", () => changed(Number(slider.value)));
+  slider.addEventListener("keydown", (event) => event.stopPropagation());
+  return slider;
+}
+
+function beside(root, data, view) {
+  view.images = [];
+  const figures = data.pictures.map((picture) => {
+    const image = element("img", { src: picture.src, alt: picture.alt, draggable: false });
+    const frame = element("div", { className: "frame" }, image);
+    frame.style.aspectRatio = data.aspect;
+    frame.setAttribute("role", "group");
+    frame.setAttribute("aria-label", `${picture.alt}. ${data.words.keys}`);
+    listen(view, frame);
+    view.images.push(image);
+    return element("figure", {}, frame, element("figcaption", { textContent: picture.caption }));
+  });
+  view.slider = range(data.words.zoom, 1, LIMIT, 0.25, view.zoom, (zoom) => zoomTo(view, zoom));
+  const controls = element("div", { className: "controls" },
+    element("span", { textContent: data.words.zoom }), view.slider);
+  root.replaceChildren(element("div", { className: `pictures of${figures.length}` }, ...figures), controls);
+  place(view);
+}
+
+function wiped(root, data) {
+  const [reference, today] = data.pictures.map((p) => element("img", { src: p.src, alt: p.alt, draggable: false }));
+  const line = element("div", { className: "line" });
+  const frame = element("div", { className: "frame" }, today, reference, line);
+  frame.style.aspectRatio = data.aspect;
+  const cut = (share) => {
+    reference.style.clipPath = `inset(0 ${100 - share}% 0 0)`;
+    line.style.left = `${share}%`;
+  };
+  const slider = range(data.words.wipe, 0, 100, 1, 50, cut);
+  cut(50);
+  const captions = element("div", { className: "ends" }, ...data.pictures.map((p) =>
+    element("span", { textContent: p.caption })));
+  root.replaceChildren(frame, element("div", { className: "controls" }, slider), captions);
+}
+
+export default function ({ parentElement, data }) {
+  const root = parentElement.querySelector(".viewer");
+  const view = root.view ?? (root.view = { zoom: 1, x: 50, y: 50, images: [] });
+  if (view.of !== data.of) Object.assign(view, { of: data.of, zoom: 1, x: 50, y: 50 });
+  if (data.wipe) wiped(root, data); else beside(root, data, view);
+}

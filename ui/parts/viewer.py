@@ -1,0 +1,67 @@
+"""Pictures side by side under one zoom, or one over the other with a line to draw across."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import streamlit as st
+
+from ui.parts.words import word
+
+__all__ = ["Picture", "data_url", "show_beside", "show_wiped"]
+
+_HERE = Path(__file__).parent
+_viewer = st.components.v2.component(
+    "photo_audit_viewer",
+    html='<div class="viewer"></div>',
+    css=(_HERE / "viewer.css").read_text(encoding="utf-8"),
+    js=(_HERE / "viewer.js").read_text(encoding="utf-8"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A JPEG with what stands under it and what a screen reader says of it."""
+
+    jpeg: bytes
+    caption: str
+    alt: str
+
+
+def data_url(jpeg: bytes) -> str:
+    """A JPEG as an address that a page can hold."""
+    return f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode('ascii')}"
+
+
+def show_beside(pictures: Sequence[Picture], width_px: int, height_px: int, of: str, key: str) -> None:
+    """One or two pictures in frames of one shape; zoom and place move both.
+
+    Parameters
+    ----------
+    width_px, height_px : int
+        Shape of the frames: the room is kept before a picture is there.
+    of : str
+        What is shown; zoom starts anew where it changes.
+    """
+    _show(pictures, width_px, height_px, of, key, wipe=False)
+
+
+def show_wiped(reference: Picture, today: Picture, width_px: int, height_px: int, of: str, key: str) -> None:
+    """The reference left of a line, today's picture right of it; a slider moves the line."""
+    _show((reference, today), width_px, height_px, of, key, wipe=True)
+
+
+def _show(pictures: Sequence[Picture], width_px: int, height_px: int, of: str, key: str, *, wipe: bool) -> None:
+    _viewer(
+        data={
+            "pictures": [{"src": data_url(p.jpeg), "caption": p.caption, "alt": p.alt} for p in pictures],
+            "aspect": f"{width_px} / {height_px}",
+            "of": of,
+            "wipe": wipe,
+            "words": {name: word(f"viewer.{name}") for name in ("zoom", "wipe", "keys")},
+        },
+        key=key,
+    )
