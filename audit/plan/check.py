@@ -21,6 +21,7 @@ __all__ = ["check_plan"]
 
 #: Rounding of a plan's own figures is no shortfall: 0.5 % below the needed density still counts as met (our default).
 _DENSITY_SLACK = 0.995
+_WIDEST_FISHEYE_DEG = 230.0  # our default: the widest fisheye lenses in the trade image about 220
 _NARROW_DEG = 4.0  # our default: longer lenses than this are for roads and borders
 _WITHIN_REACH_M = 2.5  # common practice, no source
 _HIGH_M = 12.0  # our default: above this faces are seen from above and service needs a platform
@@ -91,6 +92,16 @@ def _optics(camera: Camera, file: str) -> Iterator[PlanProblem]:
             "Check the data sheet; a fisheye has projection equidistant.",
             value=lens.hfov_deg,
             accepted="up to about 120 for rectilinear lenses",
+        )
+    if lens.projection == "equidistant" and lens.hfov_deg > _WIDEST_FISHEYE_DEG:
+        yield _problem(
+            camera,
+            file,
+            "hfov_deg",
+            f"{lens.hfov_deg:g}° across the picture is more than a fisheye lens images.",
+            "Give the angle across the picture (180 for a usual ceiling fisheye), not the 360° of its panorama.",
+            value=lens.hfov_deg,
+            accepted=f"up to {_WIDEST_FISHEYE_DEG:g}",
         )
     if lens.hfov_deg < _NARROW_DEG:
         yield _problem(

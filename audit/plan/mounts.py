@@ -32,6 +32,7 @@ __all__ = [
     "thread_named",
 ]
 
+_LOAD = re.compile(r"(\d+(?:[.,]\d+)?)\s*kg\b", re.IGNORECASE)
 _ANGLE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:°|deg|degrees)?")
 #: How far a seat may stand from the planned direction before another adapter is needed (our default).
 _SEAT_SLACK_DEG = 3.0
@@ -65,12 +66,15 @@ class Part:
         Pipe thread named in the plan.
     angle_deg : float or None
         Angle named in the plan (tilt adapters).
+    load_kg : float or None
+        Rated load named in the plan, e.g. ``arm 5 kg``.
     """
 
     word: str
     text: str
     thread: str | None = None
     angle_deg: float | None = None
+    load_kg: float | None = None
 
     def fact(self, name: str, default: Any = None) -> Any:
         """An entry of the catalogue for this part."""
@@ -151,11 +155,13 @@ def part_named(text: str) -> Part | None:
         return None
     thread = thread_named(text)
     angle = _ANGLE.search(text) if catalogue()["parts"][word].get("tilts") else None
+    load = _LOAD.search(text)
     return Part(
         word,
         text,
         thread.name if thread else None,
         float(angle.group(1).replace(",", ".")) if angle else None,
+        float(load.group(1).replace(",", ".")) if load else None,
     )
 
 
@@ -327,6 +333,7 @@ def chain_problems(camera: Camera, file: str = "plan") -> tuple[PlanProblem, ...
         return tuple(report.found)
     _check_interfaces(report, parts, structure)
     _check_threads(report, parts)
+    _check_load(report, parts)
     _check_reach(report, parts)
     _check_setting(report, parts)
     return tuple(report.found)
@@ -427,8 +434,16 @@ def _check_interfaces(report: _Report, parts: tuple[Part, ...], structure: str |
             )
 
 
+def _extra(camera: Camera, column: str) -> str | None:
+    return next((text for name, text in camera.extra if name.lower() == column), None)
+
+
 def _check_threads(report: _Report, parts: tuple[Part, ...]) -> None:
-    named = [(p, thread_named(p.text)) for p in parts if p.thread is not None]
+    """Threads of neighbouring parts, and of the camera where the plan has a column ``thread``."""
+    named = [(p.text, thread_named(p.text)) for p in parts if p.thread is not None]
+    own = _extra(report.camera, "thread")
+    if own is not None and thread_named(own) is not None:
+        named.append((f"the camera ({own})", thread_named(own)))
     for (inner, a), (outer, b) in zip(named, named[1:], strict=False):
         if a is None or b is None or a == b:
             continue
@@ -440,12 +455,35 @@ def _check_threads(report: _Report, parts: tuple[Part, ...]) -> None:
         else:
             how = f"{a.outside_mm:g} mm against {b.outside_mm:g} mm outside"
         report.add(
-            f"'{inner.text}' and '{outer.text}' have different threads: {how}.",
+            f"'{inner}' and '{outer}' have different threads: {how}.",
             f"Order both with {a.name}; no force, no tape as a spacer.",
             "error",
-            outer.text,
+            outer,
             a.name,
         )
+
+
+def _check_load(report: _Report, parts: tuple[Part, ...]) -> None:
+    """Rated loads in the parts' wording against the plan's column ``weight_kg``."""
+    text = _extra(report.camera, "weight_kg")
+    if text is None:
+        return
+    found = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*(?:kg)?", text.strip(), re.IGNORECASE)
+    if found is None:
+        report.add(
+            f"weight_kg '{text}' is no weight in kilograms.", "Give it as a number.", value=text, accepted="a number"
+        )
+        return
+    weight = float(found.group(1).replace(",", "."))
+    for part in parts:
+        if part.load_kg is not None and part.load_kg < weight:
+            report.add(
+                f"'{part.text}' is rated for less than the camera's {weight:g} kg.",
+                f"Use a {part.word} rated for at least {weight:g} kg, with the maker's margin.",
+                "error",
+                part.text,
+                f"at least {weight:g} kg",
+            )
 
 
 def _check_reach(report: _Report, parts: tuple[Part, ...]) -> None:

@@ -68,6 +68,11 @@ def test_a_sound_camera_has_nothing_to_say() -> None:
         (replace(BASE, extra=(("infrared_range_m", "8"),)), "warning", "plan's infrared reach of 8 m"),
         (replace(BASE, extra=(("infrared_range_m", "far"),)), "warning", "'far' is not a number"),
         (replace(BASE, targets=(Target("face", 0, 2, 1.6, 250.0),), pitch_deg=-40), "warning", "from above"),
+        (
+            replace(BASE, lens=Lens(2880, 2880, 360, projection="equidistant")),
+            "warning",
+            "not the 360° of its panorama",
+        ),
         (replace(BASE, lens=Lens(1920, 1080, 0.98)), "warning", "in radians it is 56°"),
         (replace(BASE, extra=(("agreed_pitch_deg", "steeper"),)), "warning", "planned angle counts"),
         (replace(BASE, extra=(("agreed_pitch_deg", "-17,5"),)), None, ""),

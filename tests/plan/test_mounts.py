@@ -132,6 +132,17 @@ def test_chains_of_common_practice_pass(camera: Camera) -> None:
         (_camera("wall > arm 3/4 NPT > pendant cap G 3/4", "dome"), "error", "neither holds nor seals"),
         (_camera("wall > arm 3/4 NPT > pendant cap 1 1/2 NPT", "dome"), "error", "48.26 mm"),
         (_camera("wall > existing junction box"), "warning", "old mount"),
+        (
+            replace(_camera("wall > arm 1 1/2 NPT > pendant cap", "dome"), extra=(("Thread", "3/4 NPT"),)),
+            "error",
+            "the camera (3/4 NPT)",
+        ),
+        (
+            replace(_camera("wall > arm 3 kg > pendant cap 8 kg", "dome"), extra=(("weight_kg", "4,5"),)),
+            "error",
+            "'arm 3 kg' is rated for less than the camera's 4.5 kg",
+        ),
+        (replace(_camera("wall > junction box"), extra=(("weight_kg", "heavy"),)), "warning", "no weight in kilograms"),
         (_camera("wall > junction box", "turret", pitch=-88), "warning", "lies outside what"),
         (_camera(""), "warning", "Usual here: junction box"),
     ],
