@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from audit.judge.finding import Remedy
 from audit.plan.model import Camera
-from audit.plan.mounts import joints, part_named
+from audit.plan.mounts import joints
 from audit.plan.optics import Pose, geometry
+from audit.plan.parts import part_named
 
 __all__ = [
     "aim_remedy",

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from audit.plan.catalogue import plain_words
-from audit.plan.tables import Cell, Problems, Row, cell_text
+from audit.plan.table import Cell, Problems, Row, cell_text
 
 __all__ = ["CellReader", "Measure"]
 

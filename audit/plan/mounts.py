@@ -1,84 +1,28 @@
-"""Mount chains: which parts a camera hangs on, whether they go together, and what its joints can still move.
+"""Mount chains: whether the parts that a camera hangs on go together, and what its joints can still move.
 
 The knowledge stands in ``catalogue.toml``; here are only the rules that read it.
 """
 
 from __future__ import annotations
 
-import csv
-import difflib
-import io
-import math
 import re
 from dataclasses import dataclass
-from functools import cache
-from typing import Any
 
 from audit.errors import PlanProblem
 from audit.plan.catalogue import catalogue, plain_words
-from audit.plan.model import Camera, Site
+from audit.plan.model import Camera
+from audit.plan.parts import Part, nearest_part, part_named, parts_csv, parts_list, structure_named, thread_named
 
-__all__ = [
-    "Joints",
-    "Part",
-    "PartLine",
-    "Thread",
-    "chain_problems",
-    "joints",
-    "needed_chain",
-    "part_named",
-    "parts_csv",
-    "parts_list",
-    "thread_named",
-]
+__all__ = ["Joints", "chain_problems", "joints", "needed_chain", "parts_csv", "parts_list"]
 
-_LOAD = re.compile(r"(\d+(?:[.,]\d+)?)\s*kg\b", re.IGNORECASE)
-_ANGLE = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:°|deg|degrees)?")
+
 #: How far a seat may stand from the planned direction before another adapter is needed (our default).
 _SEAT_SLACK_DEG = 3.0
+
 #: Settable tilt adapters reach about this far (our default: the usual wedges are 10 to 45 degrees).
 _ADAPTER_REACH_DEG = 45.0
+
 _HALF_PANORAMA_PITCH_DEG = -60.0
-
-
-@dataclass(frozen=True, slots=True)
-class Thread:
-    """A pipe thread: outside diameter and pitch in millimetres, flank angle, tapered or not."""
-
-    name: str
-    outside_mm: float
-    pitch_mm: float
-    angle_deg: float
-    taper: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One part of a chain: its catalogue word, and what the plan's wording adds.
-
-    Attributes
-    ----------
-    word : str
-        Catalogue name.
-    text : str
-        As the plan wrote it.
-    thread : str or None
-        Pipe thread named in the plan.
-    angle_deg : float or None
-        Angle named in the plan (tilt adapters).
-    load_kg : float or None
-        Rated load named in the plan, e.g. ``arm 5 kg``.
-    """
-
-    word: str
-    text: str
-    thread: str | None = None
-    angle_deg: float | None = None
-    load_kg: float | None = None
-
-    def fact(self, name: str, default: Any = None) -> Any:
-        """An entry of the catalogue for this part."""
-        return catalogue()["parts"][self.word].get(name, default)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,75 +55,6 @@ class Joints:
         return self.lowest_pitch_deg - 1e-9 <= pitch_deg <= self.highest_pitch_deg + 1e-9
 
 
-@dataclass(frozen=True, slots=True)
-class PartLine:
-    """One line of the parts list: how many are needed, how many spares, and for which cameras."""
-
-    part: str
-    needed: int
-    spares: int
-    cameras: tuple[str, ...]
-
-
-@cache
-def _part_words() -> dict[str, str]:
-    return {plain_words(n): word for word, entry in catalogue()["parts"].items() for n in (word, *entry["names"])}
-
-
-@cache
-def _thread_words() -> dict[str, str]:
-    return {plain_words(n): word for word, entry in catalogue()["threads"].items() for n in (word, *entry["names"])}
-
-
-@cache
-def thread_named(text: str) -> Thread | None:
-    """The thread that a text names, None where it names none that the catalogue knows."""
-    plain = f" {plain_words(text)} "
-    for name in sorted(_thread_words(), key=len, reverse=True):
-        if f" {name} " in plain:
-            word = _thread_words()[name]
-            entry = catalogue()["threads"][word]
-            return Thread(word, entry["outside_mm"], entry["pitch_mm"], entry["angle_deg"], entry["taper"])
-    return None
-
-
-@cache
-def part_named(text: str) -> Part | None:
-    """The catalogue's part that a plan's wording names, the longest name winning; None where it knows none."""
-    plain = plain_words(text)
-    word = next((w for w, entry in catalogue()["parts"].items() if plain in entry.get("alone", ())), None)
-    if word is None:
-        names = (n for n in sorted(_part_words(), key=len, reverse=True) if f" {n} " in f" {plain} ")
-        word = _part_words().get(next(names, ""))
-    if word is None:
-        return None
-    thread = thread_named(text)
-    angle = _ANGLE.search(text) if catalogue()["parts"][word].get("tilts") else None
-    load = _LOAD.search(text)
-    return Part(
-        word,
-        text,
-        thread.name if thread else None,
-        float(angle.group(1).replace(",", ".")) if angle else None,
-        float(load.group(1).replace(",", ".")) if load else None,
-    )
-
-
-@cache
-def _structure(text: str) -> str | None:
-    plain = plain_words(text)
-    for surface, names in catalogue()["structures"].items():
-        if plain in map(plain_words, names):
-            return str(surface)
-    for surface, names in catalogue()["surfaces"].items():
-        if plain in map(plain_words, (surface, *names)):
-            return str(surface)
-    for surface, names in catalogue()["structures"].items():
-        if any(f" {plain_words(n)} " in f" {plain} " for n in names):
-            return str(surface)
-    return None
-
-
 def _is_made_of(camera: Camera, material: str) -> bool:
     words = f" {plain_words(camera.surface_detail)} {plain_words(camera.mount.parts[0]) if camera.mount.parts else ''} "
     return any(f" {m} " in words for m in catalogue()["materials"][material])
@@ -195,8 +70,8 @@ def _chain(camera: Camera) -> tuple[tuple[Part, ...], tuple[str, ...], str | Non
     """Known parts, unknown wordings, and the structure named at the chain's start."""
     names = list(camera.mount.parts)
     structure = None
-    if names and part_named(names[0]) is None and _structure(names[0]) is not None:
-        structure = _structure(names.pop(0))
+    if names and part_named(names[0]) is None and structure_named(names[0]) is not None:
+        structure = structure_named(names.pop(0))
     found = [(name, part_named(name)) for name in names]
     return (tuple(p for _, p in found if p is not None), tuple(n for n, p in found if p is None), structure)
 
@@ -319,8 +194,8 @@ def chain_problems(camera: Camera, file: str = "plan") -> tuple[PlanProblem, ...
         return tuple(report.found)
     parts, unknown, structure = _chain(camera)
     for name in unknown:
-        near = difflib.get_close_matches(plain_words(name), list(_part_words()), n=1)
-        guess = f"Did you mean '{_part_words()[near[0]]}'? " if near else ""
+        near = nearest_part(name)
+        guess = f"Did you mean '{near}'? " if near else ""
         report.add(
             f"the part '{name}' is unknown.",
             guess + "Use a part of the catalogue.",
@@ -362,7 +237,7 @@ def _check_order(report: _Report, parts: tuple[Part, ...], structure: str | None
             return
         seen[part.word] = index
     for name in camera.mount.parts[1:]:
-        if part_named(name) is None and _structure(name) is not None:
+        if part_named(name) is None and structure_named(name) is not None:
             report.add(
                 f"'{name}' is a structure and stands inside the chain.",
                 "A chain starts at the structure and goes outwards to the camera.",
@@ -583,42 +458,3 @@ def _check_setting(report: _Report, parts: tuple[Part, ...]) -> None:
                 f"'{part.text}': a new camera usually does not fit an old mount.",
                 "Photograph the old hole pattern first, and plan an adapter plate.",
             )
-
-
-def parts_list(site: Site, spares: float = 0.1) -> tuple[PartLine, ...]:
-    """All mount parts of a site by name, with spares.
-
-    Parameters
-    ----------
-    spares : float
-        Share of spares, rounded up to whole parts; 0 for none.
-    """
-    needed: dict[str, tuple[str, list[str]]] = {}
-    for camera in site.cameras:
-        names = list(camera.mount.parts)
-        if names and part_named(names[0]) is None and _structure(names[0]) is not None:
-            names = names[1:]
-        for name in names:
-            part = part_named(name)
-            if part is not None and part.fact("is_camera"):
-                continue
-            needed.setdefault(plain_words(name), (name, []))[1].append(camera.camera)
-    lines = (
-        PartLine(name, len(cameras), math.ceil(spares * len(cameras) - 1e-9), tuple(dict.fromkeys(cameras)))
-        for name, cameras in needed.values()
-    )
-    return tuple(sorted(lines, key=lambda line: (-line.needed, line.part)))
-
-
-def parts_csv(lines: tuple[PartLine, ...]) -> str:
-    """A parts list as CSV text; what a spreadsheet would run as a formula gets a leading apostrophe."""
-
-    def safe(text: str) -> str:
-        return "'" + text if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
-
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(["part", "needed", "spares", "cameras"])
-    for line in lines:
-        writer.writerow([safe(line.part), line.needed, line.spares, safe(" ".join(line.cameras))])
-    return stream.getvalue()

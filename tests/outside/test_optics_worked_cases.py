@@ -14,8 +14,8 @@ from geographiclib.geodesic import Geodesic
 
 from audit.lens import Lens
 from audit.plan.model import Camera, Target
-from audit.plan.mounts import thread_named
 from audit.plan.optics import Pose, geometry, ground_footprint, horizon_curve, open_sky_fraction
+from audit.plan.parts import thread_named
 from audit.plan.places import from_local, to_local
 from audit.plan.sun import sun_position
 

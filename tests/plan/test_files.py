@@ -429,7 +429,7 @@ def test_workbooks_that_must_not_be_opened(tmp_path: Path, monkeypatch: pytest.M
         for entry in source.infolist():
             out.writestr(entry, source.read(entry))
         out.writestr("xl/worksheets/sheet2.xml", b"\0" * (2 * 2**20))
-    monkeypatch.setattr("audit.plan.tables._MAX_UNPACKED_BYTES", 2**20)
+    monkeypatch.setattr("audit.plan.workbook._MAX_UNPACKED_BYTES", 2**20)
     assert "unpacks" in _errors(bomb)[0].message
     (tmp_path / "no.xlsx").write_bytes(b"PK\x03\x04 not really")
     assert "XLSX" in _errors(tmp_path / "no.xlsx")[0].message

@@ -10,7 +10,8 @@ import pytest
 from audit.lens import Lens
 from audit.plan.catalogue import catalogue, finer_name
 from audit.plan.model import Camera, MountChain, Site
-from audit.plan.mounts import chain_problems, joints, needed_chain, part_named, parts_csv, parts_list
+from audit.plan.mounts import chain_problems, joints, needed_chain
+from audit.plan.parts import part_named, parts_csv, parts_list
 
 LENS = Lens(1920, 1080, 60)
 FISH = Lens(2880, 2880, 180, projection="equidistant")
