@@ -11,7 +11,7 @@ from math import pi
 import torch
 from torch import Tensor
 
-__all__ = ["Cameras", "Shape", "SHAPES", "random_cameras", "rays", "truth_fields", "world_rays"]
+__all__ = ["SHAPES", "Cameras", "Shape", "random_cameras", "rays", "truth_fields", "world_rays"]
 
 
 @dataclass(frozen=True, slots=True)

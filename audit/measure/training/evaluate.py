@@ -74,20 +74,20 @@ def main() -> None:
             view = look(np.ascontiguousarray(pixels))
             lens = Lens(pixels.shape[1], pixels.shape[0], float(row["hfov_deg"]))
             roll, pitch = most_likely_pose(view, lens)
-            wrong = iou = share = np.nan
+            wrong = iou = share = false_sky = np.nan
             if row["mask"]:
                 mask = cv2.imread(str(given.views / row["mask"]), 0) > 127
                 logit = cv2.resize(view.sky_logit, mask.shape[::-1], interpolation=cv2.INTER_LINEAR)
                 seen = logit > 0
                 wrong = float((seen != mask).mean())
-                share = float((1 / (1 + np.exp(-logit))).mean() - mask.mean())
                 if mask.mean() > 0.005:
+                    share = float((1 / (1 + np.exp(-logit))).mean() - mask.mean())
                     iou = float((seen & mask).sum() / (seen | mask).sum())
                 else:
-                    share, iou = np.nan, -float(seen.mean())
+                    false_sky = float(seen.mean())
             rows.append((row["split"], row["kind"], float(row["pitch_deg"]), abs(roll - float(row["roll_deg"])),
-                         abs(pitch - float(row["pitch_deg"])), wrong, iou, share, view.familiar, float(row["hfov_deg"]),
-                         row["place"]))  # fmt: skip
+                         abs(pitch - float(row["pitch_deg"])), wrong, iou, share, false_sky, float(row["hfov_deg"]),
+                         row["place"], view.familiar))  # fmt: skip
     built = [r for r in rows if r[0] == "held out" and r[1] != "country"]
     groups = {
         "held out, built": built,
@@ -111,15 +111,15 @@ def main() -> None:
         wrong = np.array([r[5] for r in members])
         iou = np.array([r[6] for r in members])
         share = np.array([r[7] for r in members])
-        if np.isfinite(wrong).any():
-            with_sky = iou >= 0
-            text += f"  sky wrong {100 * np.nanmean(wrong):.1f} %"
-            if with_sky.any():
-                text += f" (with sky {100 * wrong[with_sky].mean():.1f} %, IoU {iou[with_sky].mean():.2f}, share off "
-                text += f"{100 * np.nanmean(np.abs(share)):.1f}, bias {100 * np.nanmean(share):+.1f})"
-            if (iou <= 0).any():
-                text += f" false sky > 2 % in {np.mean(iou[iou <= 0] < -0.02):.0%} of {int((iou <= 0).sum())}"
-        print(text)
+        false_skies = np.array([r[8] for r in members])
+        false_skies = false_skies[np.isfinite(false_skies)]
+        if (with_sky := np.isfinite(iou)).any():
+            text += f"  sky in {int(with_sky.sum())}: wrong {100 * wrong[with_sky].mean():.1f} %, IoU "
+            text += f"{iou[with_sky].mean():.2f}, share off {100 * np.abs(share[with_sky]).mean():.1f}, bias "
+            text += f"{100 * share[with_sky].mean():+.1f}"
+        if len(false_skies):
+            text += f"  false sky > 2 % in {np.mean(false_skies > 0.02):.0%} of {len(false_skies)}"
+        print(text, flush=True)
 
 
 if __name__ == "__main__":

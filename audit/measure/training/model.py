@@ -14,7 +14,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
 
-__all__ = ["Fields", "FieldNetwork", "load_backbone"]
+__all__ = ["FieldNetwork", "Fields", "load_backbone"]
 
 STAGES = (
     # repeats, kernel, stride, expansion, width out

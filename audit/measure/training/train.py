@@ -25,7 +25,7 @@ from torch.nn import functional as F
 from audit.measure.training.augment import develop, text_strips
 from audit.measure.training.cameras import SHAPES, Cameras, Shape, random_cameras, truth_fields, world_rays
 from audit.measure.training.export import export_onnx
-from audit.measure.training.model import Fields, FieldNetwork, load_backbone
+from audit.measure.training.model import FieldNetwork, Fields, load_backbone
 from audit.measure.training.panoramas import PanoramaStack, load_stack, render_panoramas
 from audit.measure.training.photographs import PhotoStack, load_photos, photo_views
 from audit.measure.training.scenes import render_scenes

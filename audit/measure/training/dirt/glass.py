@@ -127,8 +127,9 @@ def spots(image: Image, rng: np.random.Generator, night: bool) -> Spoiled:
             ring = np.exp(-((distance - size) / (soft * 1.2)) ** 2)
             body = 0.35 * body + 0.9 * ring
         box = (slice(y0, y1), slice(x0, x1))
-        take[box] = 1 - (1 - take[box]) * (1 - strength * body.clip(0, 1))
-        add[box] += strength * body * rng.uniform(0.1, 1.0)
+        opaque = strength * (rng.uniform(0.0, 0.5) if form == "drops" else 1.0)
+        take[box] = 1 - (1 - take[box]) * (1 - opaque * body.clip(0, 1))
+        add[box] += opaque * body * rng.uniform(0.1, 1.0)
         if form == "drops":
             drop[box] = np.maximum(drop[box], body)
     veil = _veil(image, rng)
@@ -138,7 +139,16 @@ def spots(image: Image, rng: np.random.Generator, night: bool) -> Spoiled:
     out = (1 - t) * image + (add.clip(0, 1) * lightness)[..., None] * (0.5 * veil + 0.5 * scatter)
     soiled = take
     if form == "drops":
-        flipped = cv2.GaussianBlur(image[::-1], (0, 0), 0.02 * w)
+        if rng.random() < 0.5:
+            flipped = cv2.GaussianBlur(image[::-1], (0, 0), 0.02 * w)
+        else:
+            ys, xs = np.mgrid[0:h, 0:w].astype(np.float32)
+            thick = cv2.GaussianBlur(drop, (0, 0), 0.25 * focus + 0.5)
+            pull = np.float32(rng.uniform(1.0, 4.0) * focus**2)
+            flipped = cv2.remap(image, xs + pull * cv2.Sobel(thick, cv2.CV_32F, 1, 0, scale=0.125),
+                                ys + pull * cv2.Sobel(thick, cv2.CV_32F, 0, 1, scale=0.125), cv2.INTER_LINEAR,
+                                borderMode=cv2.BORDER_REFLECT)
+            flipped = cv2.GaussianBlur(flipped, (0, 0), rng.uniform(0.003, 0.012) * w)
         d = (drop * rng.uniform(0.5, 0.95))[..., None]
         out = out * (1 - d) + (0.7 * flipped + 0.3 * scatter) * rng.uniform(0.8, 1.3) * d
         soiled = np.maximum(soiled, d[..., 0])

@@ -128,7 +128,7 @@ def pick_harmless(rng: np.random.Generator, strength: float = 1.0) -> Harmless:
     gradient = float(rng.normal(0, 0.5)) if happens("gradient", 0.3) else 0.0
     moved = int(rng.integers(1, 7)) if happens("moved", 0.45) else 0
     rain = float(rng.uniform(0.02, 0.12)) if happens("rain", 0.07) else 0.0
-    resize = float(rng.uniform(0.5, 0.9)) if happens("resized", 0.15) else 1.0
+    resize = float(rng.uniform(0.6, 0.95)) if happens("resized", 0.15) else 1.0
     quality = int(rng.integers(28, 70)) if happens("recompressed", 0.35) else int(rng.integers(75, 96))
     return Harmless(turn, gain, tone, tint, fog, night, shade, gradient, moved, rain, resize, quality,
                     happens("clock", 0.25), tuple(names))
@@ -148,6 +148,8 @@ def _polygon(shape: tuple[int, int], rng: np.random.Generator, size: float) -> I
 def depth_map(image: Image, rng: np.random.Generator) -> Image:
     """A plausible distance for each pixel: ground to a horizon, things that stand on it, sky farthest."""
     h, w = image.shape[:2]
+    if rng.random() < 0.5:
+        return _open_depth(image, rng)
     horizon = rng.uniform(-0.15, 0.5) * h
     rows = np.arange(h, dtype=np.float32)[:, None]
     below = np.maximum(rows - horizon, 0.02 * h) / h
@@ -164,6 +166,20 @@ def depth_map(image: Image, rng: np.random.Generator) -> Image:
     return np.where(darker, depth * rng.uniform(0.5, 1.0), depth).clip(0.05, 6).astype(np.float32)
 
 
+def _open_depth(image: Image, rng: np.random.Generator) -> Image:
+    """An open place: distance grows smoothly up the picture, a little more where it is pale."""
+    h, w = image.shape[:2]
+    y, x = np.mgrid[0:1:h * 1j, -0.5:0.5:w * 1j].astype(np.float32)
+    up = (1 - y + rng.normal(0, 0.15) * x - rng.uniform(-0.1, 0.35)).clip(0, None)
+    depth = up ** rng.uniform(0.7, 2.5) * rng.uniform(0.8, 2.5)
+    pale = cv2.GaussianBlur(image.mean(axis=2), (0, 0), rng.uniform(0.006, 0.04) * w)
+    pale = pale / (np.percentile(pale, 95) + 1e-6)
+    depth = depth * (1 + rng.uniform(0, 0.8) * (pale - 0.5))
+    if rng.random() < 0.4:
+        depth = depth * (1 + 0.2 * smooth_noise((h, w), rng.uniform(0.1, 0.4), rng, 2))
+    return (depth + rng.uniform(0.0, 0.1)).clip(0.01, 6).astype(np.float32)
+
+
 def harmless_change(image: Image, change: Harmless, others: Image, rng: np.random.Generator) -> Image:
     """Applies what happens in front of the glass: light, weather, things that move."""
     out = image.copy()
@@ -175,12 +191,22 @@ def harmless_change(image: Image, change: Harmless, others: Image, rng: np.rando
         foreign = others[y:y + h, x:x + w]
         if foreign.shape[:2] != (h, w):
             foreign = cv2.resize(others, (w, h))
-        mask = cv2.GaussianBlur(mask, (0, 0), 0.6)[..., None]
+        if rng.random() < 0.35:
+            bw, bh = int(w * size * rng.uniform(0.8, 2)), int(h * size * rng.uniform(1, 5))
+            left, top = int(rng.integers(0, w)), int(rng.integers(0, h))
+            mask = np.zeros((h, w), np.float32)
+            mask[top:top + bh, left:left + bw] = 1.0
+        mask = cv2.GaussianBlur(mask, (0, 0), rng.uniform(0.3, 1.0))[..., None]
         out = out * (1 - mask) + foreign * rng.uniform(0.5, 1.3) * mask
     for _ in range(change.shade):
         mask = _polygon((h, w), rng, rng.uniform(0.1, 0.5))
         mask = cv2.GaussianBlur(mask, (0, 0), rng.uniform(0.5, 12))
         out = out * (1 + (rng.uniform(0.25, 0.8) if rng.random() < 0.6 else rng.uniform(1.2, 2.5)) * mask - mask)[..., None]
+    if change.shade and rng.random() < 0.35:
+        y, x = np.mgrid[-1:1:h * 1j, -1:1:w * 1j].astype(np.float32)
+        angle, offset = rng.uniform(0, 2 * np.pi), rng.uniform(-0.6, 0.6)
+        lit = 1 / (1 + np.exp(-(np.cos(angle) * x + np.sin(angle) * y - offset) * np.exp(rng.uniform(1, 5.5))))
+        out = out * (rng.uniform(0.25, 0.75) + lit * rng.uniform(0.3, 1.2))[..., None]
     if change.gradient:
         y, x = np.mgrid[-1:1:h * 1j, -1:1:w * 1j].astype(np.float32)
         angle = rng.uniform(0, 2 * np.pi)
