@@ -95,10 +95,11 @@ def weighed(probability: float, at_best: float, limits: Limits, *, even_if_likel
     at_best : float
         The same, had the measurement come out exactly as planned with the same sd.
     even_if_likely : bool
-        Whether a vague measurement is no evidence also where it makes a fault likelier than not.
+        Whether a vague measurement is no evidence also where it speaks for a fault: where it halves, at least, what a
+        perfect one would have left of the camera's chance to be good.
     """
     state = state_of(probability, limits)
-    if state == "look again" and at_best > limits.meets_plan_at_most and (even_if_likely or probability < 0.5):
+    if state == "look again" and at_best > limits.meets_plan_at_most and (even_if_likely or probability < (1 + at_best) / 2):
         return "no evidence"
     return state
 

@@ -189,6 +189,39 @@ def test_a_creeper_is_for_a_person_to_look_at() -> None:
     assert _only(verdict, "moved").state == "meets plan"
 
 
+def _compared(name: str, change: ViewChange, **day: object) -> Verdict:
+    comparison = Comparison("ref.jpg", "day.jpg", False, change)
+    return _judge(name, *_good_pair(SITE.camera(name), **day), comparisons=(comparison,))
+
+
+def test_a_knock_that_loses_the_target_says_so() -> None:
+    verdict = _compared("TH-18", ViewChange(0.9, 40.0, 0.2, -1.0, 0.2, 4.0, 0.2))
+    moved = _only(verdict, "moved")
+    assert moved.state == "put right" and "'who enters the plots' is out of the picture" in moved.why
+    assert "rolled 4.0° clockwise" in moved.why and moved.remedy is not None
+    assert "Turn left 40.0°, tip up 1.0°, roll counter-clockwise 4.0°" in moved.remedy.action
+
+
+def test_what_a_comparison_cannot_tell_is_not_told() -> None:
+    assert _only(_compared("TH-18", ViewChange(None, note="too dark")), "moved").state == "no evidence"
+    other = _only(_compared("TH-18", ViewChange(0.1)), "moved")
+    assert other.state == "look again" and "another scene" in other.why
+    vague = _only(_compared("TH-18", ViewChange(0.9, 0.4, 1.5, 0.2, 1.5, 0.0, 0.5)), "moved")
+    assert vague.state == "no evidence" and "too vaguely" in vague.why
+    assert not [f for f in _compared("TH-18", ViewChange(0.9)).findings if f.check == "moved"]
+
+
+@pytest.mark.parametrize(
+    ("cause", "check", "word"),
+    [("defocus", "sharp", "Focus"), ("spots", "clean", "Clean drops"), ("haze", "clean", "film")],
+)
+def test_glass_against_the_reference(cause: DirtCause, check: str, word: str) -> None:
+    change = ViewChange(0.99, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1, 0.6, 0.05, 0.5, 0.3, None, 0.98, cause)
+    found = _only(_compared("TH-18", change), check)
+    assert found.state == "put right" and found.remedy is not None and word in found.remedy.action
+    assert "sharpness 0.50" in found.why and "30% of the picture behind dirt" in found.why
+
+
 # What must stay unflagged.
 
 
