@@ -96,8 +96,8 @@ class Settings:
     direction_sd_deg: float = 22.0
     direction_wide_deg: float = 50.0
     direction_wide_share: float = 0.25
-    compass_repeat_sd_deg: float = 15.0
-    compass_repeat_share: float = 0.7
+    compass_repeat_sd_deg: float = 20.0
+    compass_repeat_share: float = 0.85
     stay_gap_s: float = 15.0
     stay_gap_spread: float = 0.7
     move_gap_s: float = 90.0

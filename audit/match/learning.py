@@ -28,7 +28,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 _SCALES = np.exp(np.linspace(math.log(0.4), math.log(4.0), 19))
-_FRONTS = (0.05, 0.2, 0.4, 0.6, 0.75, 0.88, 0.95)
+_FRONTS = (0.05, 0.2, 0.4, 0.6, 0.75, 0.85, 0.9)
 _DIRECTIONS_DEG = (10.0, 14.0, 18.0, 23.0, 29.0, 36.0, 45.0)
 _HOLD = 40.0
 

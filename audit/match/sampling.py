@@ -111,7 +111,8 @@ class _Walks:
         self.away = np.ones((replicates, total), dtype=bool)
         inner = slice(idle, idle + steps)
         usable = np.where(p.real[inner] > 0, score, 0.0)
-        noise = rng.gumbel(size=(replicates, steps, size)).astype(np.float32) * 0.3
+        noise = rng.gumbel(size=(replicates, steps, size)).astype(np.float32)
+        noise *= np.linspace(0.1, 1.0, replicates, dtype=np.float32)[:, None, None]
         best = np.argmax(np.log(usable + 1e-12)[None] + noise, axis=2)
         real = np.take_along_axis(usable, best.T, axis=1).T > 0
         self.place[:, inner] = np.where(real, best, size - 1)
