@@ -1,15 +1,31 @@
-"""Whether the glass is clean and the picture sharp, from one image."""
+"""Whether the glass is clean and the picture sharp, from one image or several of one camera.
+
+One image can say "low contrast" honestly and "dirty" rarely: fog, darkness and a plain wall look much the same.
+Against the reference (:mod:`audit.measure.view`) or over several images of one camera the evidence is stronger.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from audit.measure.cell_net import KINDS, Verdict, load_cell_net
 from audit.measure.measurement import Clarity, DirtCause, Sky
-from audit.measure.registration import grey_at_work_size
+from audit.measure.outlines import outlines
+from audit.measure.single import single_layers
+from audit.measure.transfer import at_measure_size, bands_of, log_luminance
+from audit.measure.trend import trend
 
-__all__ = ["measure_clarity"]
+__all__ = ["emptiness", "is_night", "measure_clarity", "measure_series", "sharpness_of", "single_verdict",
+           "too_plain", "trend"]
+
+_PLAIN_CELLS = 0.04
+_TEXTURE = 0.03
+_PATCH_FROM = 0.5
+_SERIES_GAIN, _SERIES_LASTING, _SERIES_BASE = 0.9, 1.0, -0.5
 
 
 def measure_clarity(pixels: NDArray[np.uint8], sky: Sky | None = None) -> Clarity:
@@ -19,28 +35,139 @@ def measure_clarity(pixels: NDArray[np.uint8], sky: Sky | None = None) -> Clarit
     ----------
     pixels : ndarray of uint8, shape (H, W, 3)
     sky : Sky, optional
-        Open sky, which is smooth without being dirty, is left out.
+        Open sky, which is smooth without being dirty, is left out of the sharpness.
+
+    Returns
+    -------
+    Clarity
+        ``dirt_probability`` None with a note where the picture is black, white or of one tone, or shows nothing
+        whose sharpness could be judged.
     """
-    grey = grey_at_work_size(pixels, 640)
-    small = np.asarray(cv2.resize(pixels, (160, 90), interpolation=cv2.INTER_AREA), np.float32)
-    chroma = small.max(axis=2) - small.min(axis=2)
-    night = bool(np.percentile(chroma, 95) < 10)
-    low, high = np.percentile(grey, (1, 99))
-    if high < 16 or low > 243 or high - low < 8:
-        return Clarity(None, None, "not measured: the picture is black, white or of one tone", None, night)
-    fine = cv2.Laplacian(grey, cv2.CV_32F)
-    coarse = cv2.Laplacian(cv2.pyrDown(grey), cv2.CV_32F)
-    keep = np.ones(grey.shape, bool)
+    small = at_measure_size(pixels)
+    night = is_night(small)
+    empty = emptiness(small)
+    if empty is not None:
+        return Clarity(None, None, f"not measured: the picture is {empty}", None, night)
+    log = log_luminance(small)
+    if too_plain(log):
+        return Clarity(None, None, "not measured: the picture shows too little texture", None, night)
+    verdict = single_verdict(small)
+    return clarity_from(verdict, sharpness_of(log, sky), night)
+
+
+def clarity_from(verdict: Verdict, sharpness: float | None, night: bool) -> Clarity:
+    """A network's verdict as a measurement."""
+    dirty = verdict.dirty
+    if dirty < _PATCH_FROM:
+        return Clarity(dirty, "clear", None, sharpness, night)
+    return Clarity(dirty, cause_of(verdict), "from one image alone: fog, darkness or a plain scene can look alike",
+                   sharpness, night, outlines(1.0 - verdict.cells[0]))
+
+
+def cause_of(verdict: Verdict) -> DirtCause:
+    """Likeliest kind of dirt; ``unknown`` where none stands out."""
+    kinds = verdict.kinds[1:] / max(float(verdict.kinds[1:].sum()), 1e-6)
+    top = int(kinds.argmax())
+    return KINDS[top + 1] if kinds[top] >= 0.35 else "unknown"
+
+
+def single_verdict(small: NDArray[np.uint8]) -> Verdict:
+    """Verdict on one image at measuring size."""
+    layers = single_layers(small)
+    return load_cell_net("dirt_single").verdict(layers, np.ones(layers.shape[1:], bool))
+
+
+def emptiness(pixels: NDArray[np.uint8]) -> str | None:
+    """``black``, ``white`` or ``of one tone`` where the picture holds nothing; else None."""
+    sample = pixels[::4, ::4]
+    low, high = np.percentile(sample, (1, 99))
+    if high < 16:
+        return "black"
+    if low > 243:
+        return "white"
+    if high - low < 8:
+        return "of one tone"
+    return None
+
+
+def is_night(pixels: NDArray[np.uint8]) -> bool:
+    """Whether the picture is grey, as under infrared."""
+    small = cv2.resize(pixels, (80, 45), interpolation=cv2.INTER_AREA).astype(np.float32)
+    return bool(np.percentile(small.max(axis=2) - small.min(axis=2), 95) < 10)
+
+
+def too_plain(log: NDArray[np.float32]) -> bool:
+    """Whether hardly any place holds an edge from which blur or veil could be judged."""
+    strong = np.abs(bands_of(log)[2]) > _TEXTURE
+    return bool(strong.mean() < _PLAIN_CELLS)
+
+
+def sharpness_of(log: NDArray[np.float32], sky: Sky | None = None) -> float | None:
+    """Sharpness 0..1: how much of its half-size contrast the strongest edges keep at full size.
+
+    The ratio of the 98th percentiles of the two finest octave bands; 1 for a step as sharp as the pixels allow.
+    """
+    fine, next_ = bands_of(log)[:2]
     if sky is not None and sky.mask is not None:
-        keep = cv2.resize(sky.mask.astype(np.uint8), (grey.shape[1], grey.shape[0])) == 0
-    if keep.mean() < 0.05 or float(coarse.std()) < 2.0:
-        return Clarity(None, None, "not measured: too little texture in the picture", None, night)
-    ratio = float(np.percentile(np.abs(fine[keep]), 95) / max(float(np.percentile(np.abs(coarse), 95)), 1.0))
-    sharpness = float(np.clip(ratio / 0.9, 0.0, 1.0))
-    contrast = float((high - low) / 255)
-    score = 3.0 * (0.45 - sharpness) + 4.0 * (0.35 - contrast) - 1.0
-    probability = float(1 / (1 + np.exp(-score)))
-    cause: DirtCause = "clear"
-    if probability >= 0.5:
-        cause = "defocus" if sharpness < 0.25 else "unknown"
-    return Clarity(probability, cause, None, sharpness, night)
+        mask = cv2.resize(sky.mask.astype(np.uint8), (fine.shape[1], fine.shape[0]), interpolation=cv2.INTER_NEAREST)
+        keep = mask == 0
+        if keep.mean() < 0.03:
+            return None
+        fine = fine[keep]
+        keep_next = cv2.resize(keep.astype(np.uint8), (next_.shape[1], next_.shape[0]),
+                               interpolation=cv2.INTER_NEAREST) > 0
+        next_ = next_[keep_next]
+    coarse = float(np.percentile(np.abs(next_), 98))
+    if coarse < 0.01:
+        return None
+    return float(np.clip(float(np.percentile(np.abs(fine), 98)) / coarse, 0.0, 1.0))
+
+
+def measure_series(images: Sequence[NDArray[np.uint8]], sky: Sky | None = None) -> Clarity:
+    """Dirt on the glass from several images of one camera: what stays put while the scene changes.
+
+    Day and night, different days or a burst; the more the scene differs, the more it proves. Images that hold
+    nothing (black, white, plain) are left out.
+
+    Parameters
+    ----------
+    images : sequence of ndarray of uint8, shape (H, W, 3)
+        Of one camera in one position.
+    sky : Sky, optional
+        Of the first image.
+    """
+    if not images:
+        return Clarity(None, None, "not measured: no pictures", None)
+    if len(images) == 1:
+        return measure_clarity(images[0], sky)
+    small = [at_measure_size(pixels) for pixels in images]
+    logs = [log_luminance(pixels) for pixels in small]
+    usable = [index for index, pixels in enumerate(small)
+              if emptiness(pixels) is None and not too_plain(logs[index])]
+    if not usable:
+        return measure_clarity(images[0], sky)
+    sharpness = sharpness_of(logs[0], sky)
+    night = all(is_night(small[index]) for index in usable)
+    verdicts = [single_verdict(small[index]) for index in usable]
+    if len(usable) == 1:
+        return clarity_from(verdicts[0], sharpness, night)
+    return clarity_from(together(verdicts), sharpness, night)
+
+
+def together(verdicts: Sequence[Verdict]) -> Verdict:
+    """Verdicts on several images of one camera as one.
+
+    Log odds are averaged and steepened with the number of images, less than independent images would allow (the
+    scene is often the same); places spoiled in every image count further, places spoiled in one alone don't.
+    """
+    shape = verdicts[0].cells.shape[1:]
+    maps = np.stack([cv2.resize(1.0 - v.cells[0], shape[::-1], interpolation=cv2.INTER_AREA) for v in verdicts])
+    lasting = np.exp(np.log(np.maximum(maps, 1e-3)).mean(axis=0))
+    odds = np.array([np.log(max(v.dirty, 1e-4) / max(1 - v.dirty, 1e-4)) for v in verdicts])
+    top = np.sort(lasting.ravel())[-max(1, lasting.size // 20):].mean()
+    score = _SERIES_GAIN * np.sqrt(len(verdicts)) * float(odds.mean()) + _SERIES_LASTING * float(top) + _SERIES_BASE
+    dirty = float(1 / (1 + np.exp(-np.clip(score, -20, 20))))
+    kinds = np.mean([v.kinds for v in verdicts], axis=0)
+    kinds = np.concatenate([[1 - dirty], dirty * kinds[1:] / max(float(kinds[1:].sum()), 1e-6)])
+    cells = np.concatenate([(1 - lasting)[None], np.zeros((len(KINDS) - 1, *shape))])
+    return Verdict(kinds.astype(np.float32), cells.astype(np.float32), np.zeros(shape, np.float32))

@@ -15,13 +15,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["BANDS", "CELL_PX", "MEASURE_SIDE_PX", "BandMaps", "band_maps", "cells_of", "linear_light",
-           "log_luminance", "robust_surface"]
+__all__ = ["BANDS", "CELL_PX", "FINE_BANDS", "MEASURE_SIDE_PX", "BandMaps", "at_measure_size", "band_maps", "bands_of", "cells_of",
+           "grid_size", "linear_light", "log_luminance", "robust_surface"]
 
 Floats = NDArray[np.float32]
 MEASURE_SIDE_PX = 640
 CELL_PX = 16
-BANDS = 4
+BANDS = 5
+FINE_BANDS = 2
 _GAMMA = 2.2
 _FLOOR = 0.02
 _LINEAR = ((np.arange(256) / 255.0) ** _GAMMA).astype(np.float32)
@@ -43,7 +44,9 @@ class BandMaps:
     log_gain : ndarray, shape (R, C)
         Log of today's mean light over the reference's.
     valid : ndarray of bool, shape (R, C)
-        Cells that both images cover, outside burnt-in text and clipped light.
+        Cells that both images cover, outside burnt-in text.
+    fine_slope, fine_energy : ndarray, shape (FINE_BANDS, 2R, 2C)
+        Transfer and log power ratio of the finest bands on cells of half the size.
     """
 
     reference_power: Floats
@@ -52,6 +55,8 @@ class BandMaps:
     noise_power: Floats
     log_gain: Floats
     valid: NDArray[np.bool_]
+    fine_slope: Floats
+    fine_energy: Floats
 
     def transfer(self) -> Floats:
         """Modulation transfer today over the reference per band and cell, clipped to 0..2; NaN where silent."""
@@ -64,6 +69,16 @@ class BandMaps:
         """Correlation of the two images per band and cell, -1..1 (0 where both are flat)."""
         scale = np.sqrt(self.reference_power * self.today_power)
         return np.asarray(self.shared_power / np.maximum(scale, 1e-9), np.float32)
+
+
+def at_measure_size(pixels: NDArray[np.uint8], side_px: int = MEASURE_SIDE_PX) -> NDArray[np.uint8]:
+    """The image with its long side reduced to ``side_px``; never enlarged."""
+    height, width = pixels.shape[:2]
+    scale = side_px / max(height, width)
+    if scale >= 1.0:
+        return pixels
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def linear_light(pixels: NDArray[np.uint8]) -> Floats:
@@ -111,15 +126,23 @@ def band_maps(reference_log: Floats, today_log: Floats, valid: NDArray[np.bool_]
         return np.asarray(cv2.GaussianBlur(cells_of(values, rows, columns), (3, 3), 0.7), np.float32)
 
     ref, now, both, noise = [], [], [], []
-    for r, t in zip(bands_of(reference_log), bands_of(today_log), strict=True):
+    ref_bands, now_bands = bands_of(reference_log), bands_of(today_log)
+    for r, t in zip(ref_bands, now_bands, strict=True):
         ref.append(pooled(r * r))
         now.append(pooled(t * t))
         both.append(pooled(r * t))
         floor = min(float(np.percentile(ref[-1], 4)), float(np.percentile(now[-1], 4)))
         noise.append(np.clip(floor, 2e-5, 2e-3))
+    slopes, energies = [], []
+    for band in range(FINE_BANDS):
+        r, t = ref_bands[band], now_bands[band]
+        r2, t2, rt = (cells_of(v, 2 * rows, 2 * columns) for v in (r * r, t * t, r * t))
+        slopes.append(np.clip(rt / (r2 + noise[band]), -0.3, 1.6))
+        energies.append(np.log((t2 + noise[band]) / (r2 + noise[band])))
     covered = cells_of(valid.astype(np.float32), rows, columns) > 0.8
     gain = cells_of(today_log - reference_log, rows, columns)
-    return BandMaps(np.stack(ref), np.stack(now), np.stack(both), np.array(noise, np.float32), gain, covered)
+    return BandMaps(np.stack(ref), np.stack(now), np.stack(both), np.array(noise, np.float32), gain, covered,
+                    np.stack(slopes), np.stack(energies))
 
 
 def robust_surface(values: Floats, weight: Floats) -> Floats:

@@ -13,7 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audit.lens import Lens
+from audit.measure.cell_net import load_cell_net
+from audit.measure.clarity import cause_of, emptiness, is_night, single_verdict
 from audit.measure.measurement import DirtCause, ViewChange
+from audit.measure.outlines import outlines
 from audit.measure.overlay import burnt_in_text
 from audit.measure.registration import (
     Registration,
@@ -22,14 +25,23 @@ from audit.measure.registration import (
     reference_in_today,
     register,
 )
-from audit.measure.transfer import MEASURE_SIDE_PX, BandMaps, band_maps, log_luminance, robust_surface
+from audit.measure.soiling import PairEvidence, pair_evidence
+from audit.measure.swaps import best_views
+from audit.measure.transfer import (
+    MEASURE_SIDE_PX,
+    BandMaps,
+    at_measure_size,
+    band_maps,
+    log_luminance,
+)
 
-__all__ = ["ASSUMED_HFOV_DEG", "compare"]
+__all__ = ["ASSUMED_HFOV_DEG", "best_views", "compare", "evidence_of"]
 
 ASSUMED_HFOV_DEG = 60.0
 _ASSUMED_HFOV_SD_DEG = 15.0
 _SAME_VIEW = 0.5
-_SOILED_BELOW = 0.7
+_SOILED = 0.5
+_SILENT = 0.05
 
 
 def compare(reference: NDArray[np.uint8], today: NDArray[np.uint8], lens: Lens | None = None, *,
@@ -51,25 +63,35 @@ def compare(reference: NDArray[np.uint8], today: NDArray[np.uint8], lens: Lens |
         Pose today minus pose of the reference; None with a note where there is nothing to measure.
     """
     for name, pixels in (("the reference", reference), ("today's image", today)):
-        empty = _empty(pixels)
+        empty = emptiness(pixels)
         if empty is not None:
             return ViewChange(None, note=f"not measured: {name} is {empty}")
-    lens = _lens_for(reference, lens)
-    small_ref, small_now = grey_at_work_size(reference), grey_at_work_size(today)
+    side = min(MEASURE_SIDE_PX, max(reference.shape[:2]), max(today.shape[:2]))
+    before, after = at_measure_size(reference, side), at_measure_size(today, side)
+    lens = _lens_for(before, lens)
+    small_ref, small_now = grey_at_work_size(before), grey_at_work_size(after)
     found = register(small_ref, small_now, lens.resized(small_ref.shape[1], small_ref.shape[0]),
                      burnt_in_text(small_now))
-    change, sd = pose_change_deg(found.rotation, found.rotation_sd_deg, reference_pitch_deg, reference_roll_deg)
     if found.same_view_probability < _SAME_VIEW:
-        return ViewChange(found.same_view_probability,
-                          note="another scene, or too much of the view is lost to compare it with the reference")
-    loss = _loss(reference, today, found)
-    pose = ViewChange(
+        return _alone(after, found.same_view_probability, is_night(after) and not is_night(before))
+    change, sd = pose_change_deg(found.rotation, found.rotation_sd_deg, reference_pitch_deg, reference_roll_deg)
+    loss = _loss(before, after, found)
+    return ViewChange(
         found.same_view_probability,
-        float(change[0]), float(sd[0]), float(change[1]), float(sd[1]), float(change[2]), float(sd[2]))
-    return replace(pose, contrast_ratio=loss.contrast_ratio, contrast_ratio_sd=loss.contrast_ratio_sd,
-                   sharpness_ratio=loss.sharpness_ratio, soiled_fraction=loss.soiled_fraction,
-                   blocked_fraction=loss.blocked_fraction, dirt_probability=loss.dirt_probability,
-                   dirt_cause=loss.cause, note=loss.note, patches=loss.patches)
+        float(change[0]), float(sd[0]), float(change[1]), float(sd[1]), float(change[2]), float(sd[2]),
+        loss.contrast_ratio, loss.contrast_ratio_sd, loss.sharpness_ratio, loss.soiled_fraction,
+        loss.blocked_fraction, loss.dirt_probability, loss.cause, loss.note, loss.patches)
+
+
+def _alone(today: NDArray[np.uint8], same_view: float, night: bool) -> ViewChange:
+    """Today's image can't be laid over the reference: what it says by itself."""
+    verdict = single_verdict(today)
+    why = ("a night picture against a day reference: too little in common to lay one over the other"
+           if night else "another scene, or too much of the view is lost to lay it over the reference")
+    cause: DirtCause = cause_of(verdict) if verdict.dirty >= _SOILED else "clear"
+    return ViewChange(same_view, dirt_probability=verdict.dirty, dirt_cause=cause,
+                      note=f"{why}; dirt is judged from today's image alone",
+                      patches=outlines(1.0 - verdict.cells[0]) if verdict.dirty >= _SOILED else ())
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,16 +107,47 @@ class _Loss:
     patches: tuple[tuple[tuple[float, float], ...], ...] = ()
 
 
-def _empty(pixels: NDArray[np.uint8]) -> str | None:
-    small = pixels[::8, ::8]
-    low, high = np.percentile(small, (1, 99))
-    if high < 16:
-        return "black"
-    if low > 243:
-        return "white"
-    if high - low < 8:
-        return "of one tone"
-    return None
+def evidence_of(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: Registration) -> PairEvidence:
+    """Evidence of a pair at measuring size; ``found`` may have been found at any size."""
+    placed = replace(found, reference_lens=found.reference_lens.resized(reference.shape[1], reference.shape[0]),
+                     today_lens=found.today_lens.resized(today.shape[1], today.shape[0]))
+    moved, valid = reference_in_today(placed, reference)
+    text = burnt_in_text(np.asarray(cv2.cvtColor(today, cv2.COLOR_RGB2GRAY), np.uint8))
+    text |= burnt_in_text(np.asarray(cv2.cvtColor(moved, cv2.COLOR_RGB2GRAY), np.uint8))
+    before, after = log_luminance(moved), log_luminance(today)
+    return pair_evidence(moved, today, before, after, band_maps(before, after, valid & (text == 0)))
+
+
+def _loss(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: Registration) -> _Loss:
+    evidence = evidence_of(reference, today, found)
+    verdict = load_cell_net("dirt_pair").verdict(evidence.layers, evidence.maps.valid)
+    contrast, contrast_sd, sharp = _ratios(evidence.maps)
+    note = None if contrast is not None else "contrast not measured: the reference shows too little texture"
+    if evidence.night and note is None:
+        note = "a night picture against a day reference: contrast depends on the light as well as on the glass"
+    seen = evidence.maps.valid
+    spoiled = 1.0 - verdict.cells[0]
+    dirty = verdict.dirty
+    return _Loss(contrast, contrast_sd, sharp, float((spoiled[seen] > _SOILED).mean()),
+                 float((verdict.blocked[seen] > _SOILED).mean()), dirty,
+                 cause_of(verdict) if dirty >= _SOILED else "clear", note,
+                 outlines(np.where(seen, spoiled, 0.0).astype(np.float32)) if dirty >= _SOILED else ())
+
+
+def _ratios(maps: BandMaps) -> tuple[float | None, float | None, float | None]:
+    """Contrast ratio with its sd from the middle octaves, and the fine octave's over it."""
+    transfer = maps.transfer()
+    middle = transfer[1:3]
+    seen = np.isfinite(middle).any(axis=0)
+    if seen.mean() < _SILENT:
+        return None, None, None
+    per_cell = np.nanmean(middle[:, seen], axis=0)
+    contrast = float(np.median(per_cell))
+    spread = 1.4826 * float(np.median(np.abs(per_cell - contrast)))
+    sd = float(max(0.01, 1.25 * spread / np.sqrt(seen.sum() / 4)))
+    fine = transfer[0][np.isfinite(transfer[0])]
+    sharp = float(np.median(fine)) / max(contrast, 0.05) if fine.size > 20 else None
+    return contrast, sd, sharp
 
 
 def _lens_for(reference: NDArray[np.uint8], lens: Lens | None) -> Lens:
@@ -102,52 +155,3 @@ def _lens_for(reference: NDArray[np.uint8], lens: Lens | None) -> Lens:
     if lens is None:
         return Lens(width, height, ASSUMED_HFOV_DEG, _ASSUMED_HFOV_SD_DEG, "assumed")
     return lens.resized(width, height)
-
-
-def _at_measure_size(pixels: NDArray[np.uint8], size: tuple[int, int] | None = None) -> NDArray[np.uint8]:
-    height, width = pixels.shape[:2]
-    if size is None:
-        scale = min(1.0, MEASURE_SIDE_PX / max(height, width))
-        size = (round(width * scale), round(height * scale))
-    if size == (width, height):
-        return pixels
-    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
-
-
-def _loss(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: Registration) -> _Loss:
-    now = _at_measure_size(today)
-    ref = _at_measure_size(reference)
-    placed = replace(found, reference_lens=found.reference_lens.resized(ref.shape[1], ref.shape[0]),
-                     today_lens=found.today_lens.resized(now.shape[1], now.shape[0]))
-    ref, valid = reference_in_today(placed, ref)
-    text = burnt_in_text(np.asarray(cv2.cvtColor(now, cv2.COLOR_RGB2GRAY), np.uint8))
-    maps = band_maps(log_luminance(ref), log_luminance(now), valid & (text == 0))
-    return _summary(maps)
-
-
-def _summary(maps: BandMaps) -> _Loss:
-    transfer = maps.transfer()
-    middle = transfer[1:3]
-    seen = np.isfinite(middle).any(axis=0)
-    if seen.mean() < 0.05:
-        return _Loss(note="not measured: the reference shows too little texture to compare contrast")
-    per_cell = np.nanmean(np.where(np.isfinite(middle), middle, np.nan)[:, seen], axis=0)
-    contrast = float(np.median(per_cell))
-    spread = 1.4826 * float(np.median(np.abs(per_cell - contrast)))
-    fine = transfer[0][np.isfinite(transfer[0])]
-    sharp = float(np.median(fine)) / max(contrast, 0.05) if fine.size > 20 else None
-    residual = maps.log_gain - robust_surface(maps.log_gain, maps.valid.astype(np.float32))
-    coherent = maps.coherence()[1:3].max(axis=0)
-    lost = np.zeros_like(seen)
-    lost[seen] = per_cell < _SOILED_BELOW
-    blocked = lost & (coherent < 0.25) & (np.abs(residual) > 0.3)
-    soiled_fraction = float(lost.sum() / max(seen.sum(), 1))
-    blocked_fraction = float(blocked.sum() / max(seen.sum(), 1))
-    probability = float(1 / (1 + np.exp(-(6 * (0.75 - contrast) + 5 * (soiled_fraction - 0.35)))))
-    cause: DirtCause = "clear"
-    if probability >= 0.5:
-        cause = "blocked" if blocked_fraction > 0.15 else "haze"
-        if sharp is not None and sharp < 0.6 and cause == "haze":
-            cause = "defocus"
-    return _Loss(contrast, float(max(0.01, 1.25 * spread / np.sqrt(seen.sum() / 4))), sharp, soiled_fraction,
-                 blocked_fraction, probability, cause)
