@@ -95,8 +95,8 @@ def weighed(probability: float, at_best: float, limits: Limits, *, even_if_likel
     at_best : float
         The same, had the measurement come out exactly as planned with the same sd.
     even_if_likely : bool
-        Whether a vague measurement is no evidence also where it speaks for a fault: where it halves, at least, what a
-        perfect one would have left of the camera's chance to be good.
+        Whether a vague measurement is no evidence whatever it says. Otherwise it still asks for a look where it leaves
+        the camera less than half the chance of being good that a perfect result would have left it.
     """
     state = state_of(probability, limits)
     if state == "look again" and at_best > limits.meets_plan_at_most and (even_if_likely or probability < (1 + at_best) / 2):
