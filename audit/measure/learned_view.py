@@ -39,6 +39,8 @@ class NetworkView(Protocol):
         Angle above the horizon of the cell's middle and its scatter.
     sky_logit : ndarray, any shape of two axes
         Log odds of sky.
+    familiar : float
+        How like its training the picture is, 0 to 1.
     """
 
     @property
@@ -56,6 +58,9 @@ class NetworkView(Protocol):
     @property
     def sky_logit(self) -> NDArray[np.floating]: ...
 
+    @property
+    def familiar(self) -> float: ...
+
 
 @dataclass(frozen=True, slots=True)
 class LearnedCue:
@@ -69,8 +74,8 @@ class LearnedCue:
         Pixels that a small step of the ray moves in the image.
     angle_rad, kappa, latitude_rad, latitude_sd_rad : ndarray, shape (C,)
         The answer: image direction of up as an angle (x to y) and latitude with their scatters.
-    temper : float
-        Independent cells over cells.
+    up_temper, latitude_temper : float
+        Independent cells over cells, of either answer.
     """
 
     rays: FloatArray
@@ -79,7 +84,8 @@ class LearnedCue:
     kappa: FloatArray
     latitude_rad: FloatArray
     latitude_sd_rad: FloatArray
-    temper: float
+    up_temper: float
+    latitude_temper: float
 
     def log_likelihood(self, ups: FloatArray) -> FloatArray:
         """Tempered log likelihood of up directions, shape (M, 3) -> (M,), up to a constant."""
@@ -91,12 +97,13 @@ class LearnedCue:
         np.maximum(length, np.float32(1e-9), out=length)
         cosine, sine = np.cos(self.angle_rad).astype(np.float32), np.sin(self.angle_rad).astype(np.float32)
         agreement = (x * cosine[:, None] + y * sine[:, None]) / length
-        total = self.kappa.astype(np.float32) @ agreement
+        total = self.up_temper * (self.kappa.astype(np.float32) @ agreement)
         latitude = np.arcsin(np.clip(self.rays.astype(np.float32) @ grid, -1.0, 1.0))
         expected, scatter = (v.astype(np.float32)[:, None] for v in (self.latitude_rad, self.latitude_sd_rad))
         z = (latitude - expected) / scatter
-        total -= (_LATITUDE_FREEDOM + 1) / 2 * np.log1p(z * z / np.float32(_LATITUDE_FREEDOM)).sum(axis=0)
-        return np.asarray(total * self.temper, dtype=np.float64)
+        misfit = np.log1p(z * z / np.float32(_LATITUDE_FREEDOM)).sum(axis=0)
+        total -= self.latitude_temper * (_LATITUDE_FREEDOM + 1) / 2 * misfit
+        return np.asarray(total, dtype=np.float64)
 
     def quadratic(self, up: FloatArray) -> Quadratic:
         """Second order of the tempered log likelihood about an up direction."""
@@ -113,13 +120,14 @@ class LearnedCue:
         tilt = self.rays / np.sqrt(1 - sine**2)[:, None]
         z = miss / self.latitude_sd_rad
         hold = (_LATITUDE_FREEDOM + 1) / (_LATITUDE_FREEDOM + z**2) / self.latitude_sd_rad**2
-        gradient = rows.T @ (pull * off) + tilt.T @ (hold * miss)
+        a, b = self.up_temper, self.latitude_temper
+        gradient = a * rows.T @ (pull * off) + b * tilt.T @ (hold * miss)
         stiff = self.kappa * np.maximum(np.cos(off), 0.05) * steady
-        information = (rows * stiff[:, None]).T @ rows + (tilt * hold[:, None]).T @ tilt
-        return Quadratic(up, gradient * self.temper, information * self.temper)
+        information = a * (rows * stiff[:, None]).T @ rows + b * (tilt * hold[:, None]).T @ tilt
+        return Quadratic(up, gradient, information)
 
 
-def learned_cue(view: NetworkView, lens: Lens, independent_cells: float) -> LearnedCue | None:
+def learned_cue(view: NetworkView, lens: Lens, up_cells: float, latitude_cells: float) -> LearnedCue | None:
     """The network's answer through a lens; None where no cell can be imaged.
 
     Parameters
@@ -127,8 +135,8 @@ def learned_cue(view: NetworkView, lens: Lens, independent_cells: float) -> Lear
     view : NetworkView
     lens : Lens
         Of the image that the network looked at, at any size.
-    independent_cells : float
-        How many independent cells the whole answer is worth (measured).
+    up_cells, latitude_cells : float
+        How many independent cells the two answers are worth (measured).
     """
     rows, columns = view.latitude_rad.shape
     down, across = max(1, rows // _GRID_ROWS), max(1, columns // _GRID_COLUMNS)
@@ -152,4 +160,5 @@ def learned_cue(view: NetworkView, lens: Lens, independent_cells: float) -> Lear
         return None
     kappa, latitude, scatter = (value[good] for value in values)
     return LearnedCue(rays[good], steps[good], np.arctan2(up[good, 1], up[good, 0]), np.clip(kappa, 0.0, 1e4),
-                      latitude, np.clip(scatter, 1e-3, np.pi), independent_cells / float(good.sum()))
+                      latitude, np.clip(scatter, 1e-3, np.pi), up_cells / float(good.sum()),
+                      latitude_cells / float(good.sum()))

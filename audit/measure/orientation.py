@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from audit.frames import roll_pitch_from_up
 from audit.lens import Lens
 from audit.measure.angle_of_view import estimate_lens
+from audit.measure.doubt import doubt
 from audit.measure.learned_view import NetworkView
 from audit.measure.measurement import Orientation
 from audit.measure.segments import find_segments, grey
@@ -70,12 +71,14 @@ def _shown(evidence: Evidence | None) -> NDArray[np.float32] | None:
 def _answer(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation:
     table = constants()["answer"]
     upright = float(evidence.fit.upright.sum())
-    if seen.network is None and upright < table["upright_edges"]:
-        return _silent(lens, "Too few upright edges to tell which way is up.", evidence)
-    if evidence.lead < table["lead"]:
-        return _silent(lens, "The picture fits more than one orientation equally well.", evidence)
+    uncertain = doubt(evidence)
+    name = "most_doubt_lines_only" if seen.network is None else "most_doubt_with_network"
+    if uncertain > table[name]:
+        note = "Too little in the picture tells which way is up, or it fits more than one answer."
+        return _silent(lens, note, evidence)
     widen = max(1.0, np.sqrt(evidence.disagreement / 2))
     roll_sd, pitch_sd = np.sqrt(np.diag(evidence.covariance_deg2)) * widen * table["scale"]
+    roll_sd, pitch_sd = (value * (1 + table["doubt_widens"] * uncertain) for value in (roll_sd, pitch_sd))
     by_lens = _lens_effect_deg(seen, lens, evidence) if lens.hfov_sd_deg > 0 else (0.0, 0.0)
     roll_sd = float(np.sqrt(roll_sd**2 + table["roll_floor_deg"] ** 2 + by_lens[0] ** 2))
     pitch_sd = float(np.sqrt(pitch_sd**2 + table["pitch_floor_deg"] ** 2 + by_lens[1] ** 2))

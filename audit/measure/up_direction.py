@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from audit.frames import roll_pitch_from_up, up_in_camera
 from audit.lens import Lens
 from audit.measure.horizon import HorizonCue, open_horizon
-from audit.measure.learned_view import NetworkView, learned_cue
+from audit.measure.learned_view import LearnedCue, NetworkView, learned_cue
 from audit.measure.segments import Arcs, arcs
 from audit.measure.vanishing import Fit, Quadratic, fit_directions, tangent_basis, vote
 
@@ -108,6 +108,10 @@ class Evidence:
         other cues.
     open_horizon : bool
         Whether a straight skyline carries the answer.
+    learned_sd_deg : float or None
+        Scatter of the learned view's own answer here, the worse of its two directions; None without network.
+    familiar : float
+        The network's own measure of how like its training the picture is, 0 to 1; 1 without network.
     """
 
     roll_deg: float
@@ -119,6 +123,8 @@ class Evidence:
     edges: Arcs
     disagreement: float = 0.0
     open_horizon: bool = False
+    learned_sd_deg: float | None = None
+    familiar: float = 1.0
 
 
 def cues_through(lens: Lens, seen: Seen) -> tuple[Arcs, tuple[Cue, ...]]:
@@ -128,7 +134,8 @@ def cues_through(lens: Lens, seen: Seen) -> tuple[Arcs, tuple[Cue, ...]]:
                  np.radians(table["edges"]["floor_deg"]))
     cues: list[Cue] = []
     if seen.network is not None:
-        learned = learned_cue(seen.network, lens, table["network"]["independent_cells"])
+        learned = learned_cue(seen.network, lens, table["network"]["up_cells"],
+                              table["network"]["latitude_cells"])
         if learned is not None:
             cues.append(learned)
     if seen.network is not None and seen.grey is not None:
@@ -169,7 +176,17 @@ def solve(seen: Seen, lens: Lens) -> Evidence:
     information, disagreement = _information(fit, cues, temper)
     covariance = _covariance_deg2(fit.up, information)
     carried = horizon is not None and float(np.linalg.norm(horizon.up - fit.up)) < 2 * horizon.sd_rad
-    return Evidence(roll_deg, pitch_deg, scores[best], lead, covariance, fit, edges, disagreement, carried)
+    learned = next((cue for cue in cues if isinstance(cue, LearnedCue)), None)
+    return Evidence(roll_deg, pitch_deg, scores[best], lead, covariance, fit, edges, disagreement, carried,
+                    None if learned is None else _own_sd_deg(learned, fit.up),
+                    1.0 if seen.network is None else float(seen.network.familiar))
+
+
+def _own_sd_deg(cue: LearnedCue, up: FloatArray) -> float:
+    """Scatter of a cue's own answer along its worse direction, degrees."""
+    basis = tangent_basis(up)
+    least = np.linalg.eigvalsh(basis @ cue.quadratic(up).information @ basis.T)[0]
+    return float(np.degrees(1 / np.sqrt(max(least, 1e-4))))
 
 
 def _peaks(surface: FloatArray, most: int) -> list[int]:

@@ -29,6 +29,10 @@ a shadow. Measured on views of places of known vertical: with 1 the pitch's own 
 
 _DEGREES_OF_FREEDOM = 4.0
 _BLUR = np.array([0.15, 0.4, 0.8, 1.0, 0.8, 0.4, 0.15])
+_SCALE_PRIOR = 8.0
+"""Edges' worth of belief that uprights scatter as measured on buildings; trees and poles scatter up to ..."""
+_MOST_SCALE = 2.5
+"""... this many times as much."""
 _MIN_SINE = 0.09
 """An edge whose middle lies within 5 degrees of a direction says nothing about it."""
 
@@ -206,7 +210,7 @@ def fit_directions(edges: Arcs, up: FloatArray, steps: int = 8, level_directions
     level = _level_directions(edges, up, free, level_directions)
     kinds = 1 + level.shape[0]
     share = np.concatenate([[0.3], np.full(kinds - 1, 0.3 / max(kinds - 1, 1)), [0.4]])
-    variance = edges.sd_rad**2
+    scale = 1.0
     matrix = np.zeros((2 + kinds - 1, 2 + kinds - 1))
     slope = np.zeros(2 + kinds - 1)
     upright_gain = level_gain = 0.0
@@ -216,7 +220,9 @@ def fit_directions(edges: Arcs, up: FloatArray, steps: int = 8, level_directions
         directions = np.concatenate([up[None], level])
         residual = residual_rad(edges, directions)
         density = np.empty((count, kinds + 1))
-        density[:, :kinds] = _student(residual, edges.sd_rad[:, None]) * share[:kinds]
+        sd = np.repeat(edges.sd_rad[:, None], kinds, axis=1)
+        sd[:, 0] *= scale
+        density[:, :kinds] = _student(residual, sd) * share[:kinds]
         density[:, kinds] = share[kinds] / np.pi
         total = density.sum(axis=1)
         belongs = density[:, :kinds] / total[:, None]
@@ -224,8 +230,9 @@ def fit_directions(edges: Arcs, up: FloatArray, steps: int = 8, level_directions
             upright_gain = float(np.log(density[:, 0] * np.pi + 1 - share[0]).sum())
             level_gain = float(np.log(total * np.pi).sum()) - upright_gain
         # Student weights turn each component into a re-weighted least-squares problem.
-        robust = (_DEGREES_OF_FREEDOM + 1) / (_DEGREES_OF_FREEDOM + residual**2 / variance[:, None])
-        weight = belongs * robust / variance[:, None]
+        variance = sd**2
+        robust = (_DEGREES_OF_FREEDOM + 1) / (_DEGREES_OF_FREEDOM + residual**2 / variance)
+        weight = belongs * robust / variance
         weight[:, 1:] *= LEVEL_WEIGHT
         along = edges.middle @ directions.T
         sine = np.sqrt(np.maximum(1.0 - along**2, _MIN_SINE**2))
@@ -262,6 +269,9 @@ def fit_directions(edges: Arcs, up: FloatArray, steps: int = 8, level_directions
             turned.append(line / np.linalg.norm(line))
         level = np.array(turned).reshape(-1, 3)
         up = changed
+        miss = (belongs[:, 0] * robust[:, 0] * residual[:, 0] ** 2 / edges.sd_rad**2).sum()
+        scale = float(np.sqrt((miss + _SCALE_PRIOR) / (belongs[:, 0].sum() + _SCALE_PRIOR)))
+        scale = min(max(scale, 0.7), _MOST_SCALE)
         share = np.concatenate([belongs.sum(axis=0), [count - belongs.sum()]]) + 1.0
         share /= share.sum()
     information, gradient = _profile(matrix, slope)

@@ -31,6 +31,7 @@ class View:
     latitude_rad: np.ndarray
     latitude_sd_rad: np.ndarray
     sky_logit: np.ndarray
+    familiar: float = 1.0
 
 
 def ideal_view(lens: Lens, roll_deg: float, pitch_deg: float, *, kappa: float = 60.0, sd: float = 0.06) -> View:
@@ -58,7 +59,7 @@ def test_exact_fields_give_the_exact_pose_without_any_edge(lens, roll_deg, pitch
 
 @pytest.mark.parametrize("lens", LENSES, ids=["plain", "fisheye", "barrel", "portrait"])
 def test_slope_is_that_of_the_log_likelihood(lens):
-    cue = learned_cue(ideal_view(lens, 3.0, -10.0), lens, 12.0)
+    cue = learned_cue(ideal_view(lens, 3.0, -10.0), lens, 4.0, 2.0)
     up = up_in_camera(5.0, -13.0)
     basis = tangent_basis(up)
     slope = basis @ cue.quadratic(up).gradient
@@ -98,10 +99,10 @@ def test_fields_with_gaps_are_taken_without_them():
     lens = Lens(640, 360, 80.0)
     view = ideal_view(lens, 2.0, -5.0)
     view.up[3:6] = np.nan
-    cue = learned_cue(view, lens, 12.0)
+    cue = learned_cue(view, lens, 4.0, 2.0)
     assert cue is not None and np.isfinite(cue.log_likelihood(up_in_camera(2.0, -5.0)[None])).all()
     view.latitude_rad[:] = np.nan
-    assert learned_cue(view, lens, 12.0) is None
+    assert learned_cue(view, lens, 4.0, 2.0) is None
 
 
 def test_roll_and_pitch_come_back_from_the_up_vector():
