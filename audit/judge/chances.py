@@ -99,7 +99,11 @@ def weighed(probability: float, at_best: float, limits: Limits, *, even_if_likel
         the camera less than half the chance of being good that a perfect result would have left it.
     """
     state = state_of(probability, limits)
-    if state == "look again" and at_best > limits.meets_plan_at_most and (even_if_likely or probability < (1 + at_best) / 2):
+    if (
+        state == "look again"
+        and at_best > limits.meets_plan_at_most
+        and (even_if_likely or probability < (1 + at_best) / 2)
+    ):
         return "no evidence"
     return state
 

@@ -56,6 +56,7 @@ class CleanLimits(_Table):
     """When glass counts as soiled."""
 
     single_image_look: float = Field(gt=0, lt=1)
+    reference_look: float = Field(gt=0, lt=1)
     contrast_ratio: float = Field(gt=0, le=1)
     soiled_fraction: float = Field(gt=0, le=1)
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from audit.judge import remedies
-from audit.judge.chances import PoseBelief, outside, state_of, target_chances, weighed
+from audit.judge.chances import PoseBelief, outside, target_chances, weighed
 from audit.judge.evidence import CameraEvidence, Comparison
-from audit.judge.finding import Check, Finding, State
+from audit.judge.finding import Check, Finding, Remedy, State
 from audit.judge.glass import worst_per_check
 from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits
@@ -126,20 +127,29 @@ def _hidden(camera: Camera, comparison: Comparison, limits: Limits) -> list[Find
 
 
 def _soiled(camera: Camera, comparison: Comparison, limits: Limits) -> list[Finding]:
+    """Dirt and focus: put right where it is certain and costs contrast, sharpness or area; a look where it is likely."""
     change = comparison.change
     if change.dirt_probability is None or change.dirt_cause in ("blocked", None):
         return []
-    state: State = state_of(change.dirt_probability, limits)
+    faint = _faint(change, limits)
+    state: State = "meets plan"
+    if change.dirt_cause != "clear" and change.dirt_probability >= limits.clean.reference_look:
+        state = "put right" if change.dirt_probability >= limits.put_right_at_least and faint else "look again"
+    elif faint:
+        state = "look again"
     check: Check = "sharp" if change.dirt_cause == "defocus" else "clean"
+    if comparison.night and change.dirt_cause == "infrared glow":
+        check = "night"
     remedy = None
     if state != "meets plan":
-        remedy = remedies.focus_remedy(camera) if check == "sharp" else remedies.clean_remedy(camera, change.dirt_cause)
+        remedy = {"sharp": remedies.focus_remedy, "night": remedies.night_remedy}.get(check, _cleaning(change))(camera)
+    cause = "clear as then" if change.dirt_cause == "clear" else change.dirt_cause
     return [
         Finding(
             camera.camera,
             check,
             state,
-            f"Against the reference: {change.dirt_cause}{_contrast_words(change)}.",
+            f"Against the reference: {cause}{_contrast_words(change)}.",
             measured=change.sharpness_ratio if check == "sharp" else change.contrast_ratio,
             measured_sd=None if check == "sharp" else change.contrast_ratio_sd,
             planned=1.0,
@@ -148,9 +158,21 @@ def _soiled(camera: Camera, comparison: Comparison, limits: Limits) -> list[Find
             probability_bad=change.dirt_probability,
             photo=comparison.photo,
             remedy=remedy,
-            evidence={"reference": comparison.reference},
+            evidence={"reference": comparison.reference, "cause": change.dirt_cause},
         )
     ]
+
+
+def _cleaning(change: ViewChange) -> Callable[[Camera], Remedy]:
+    return lambda camera: remedies.clean_remedy(camera, change.dirt_cause)
+
+
+def _faint(change: ViewChange, limits: Limits) -> bool:
+    """Whether the picture has lost what it needs: local contrast, sharpness, or area behind dirt."""
+    low = change.contrast_ratio is not None and change.contrast_ratio < limits.clean.contrast_ratio
+    soft = change.sharpness_ratio is not None and change.sharpness_ratio < limits.sharp.sharpness_ratio
+    covered = (change.soiled_fraction or 0.0) >= limits.clean.soiled_fraction
+    return low or soft or covered
 
 
 def _contrast_words(change: ViewChange) -> str:

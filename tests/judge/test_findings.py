@@ -222,6 +222,20 @@ def test_glass_against_the_reference(cause: DirtCause, check: str, word: str) ->
     assert "sharpness 0.50" in found.why and "30% of the picture behind dirt" in found.why
 
 
+def test_a_clear_view_is_not_sent_to_be_looked_at() -> None:
+    """A few per cent of doubt about dirt, with contrast and sharpness as then, is a pass."""
+    change = ViewChange(0.99, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1, 1.02, 0.05, 1.0, 0.0, None, 0.12, "clear")
+    assert _only(_compared("TH-18", change), "clean").state == "meets plan"
+    dull = replace(change, contrast_ratio=0.6)
+    assert _only(_compared("TH-18", dull), "clean").state == "look again"
+    certain_but_harmless = replace(change, dirt_probability=0.98, dirt_cause="spots")
+    assert _only(_compared("TH-18", certain_but_harmless), "clean").state == "look again"
+    glow = replace(dull, dirt_probability=0.97, dirt_cause="infrared glow")
+    camera = SITE.camera("TH-09")
+    verdict = _judge("TH-09", *_good_pair(camera), comparisons=(Comparison("r", "night.jpg", True, glow),))
+    assert _only(verdict, "night").state == "put right"
+
+
 # What must stay unflagged.
 
 
