@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import pygeomag
@@ -280,7 +281,7 @@ def photo_arrays(site: Site, photos: Sequence[Photo]) -> PhotoArrays:
     return PhotoArrays(time_s, east, north, stated, bearing)
 
 
-def position_log_density(residual2_m2: FloatArray, scale2_m2: FloatArray, nu: float = NU) -> FloatArray:
+def position_log_density(residual2_m2: NDArray[Any], scale2_m2: NDArray[Any], nu: float = NU) -> NDArray[Any]:
     """Log density, per square metre, of a plane Student-t error of given squared length and squared scale."""
     return np.asarray(-(nu + 2) / 2 * np.log1p(residual2_m2 / (nu * scale2_m2)) - np.log(2 * np.pi * scale2_m2))
 

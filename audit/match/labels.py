@@ -150,8 +150,8 @@ class LabelIndex:
         key = words(text)
         if not key:
             return
-        for table, entry in ((self._words, key), (self._joined, "".join(key))):
-            known = table.setdefault(entry, (text, kind, []))  # type: ignore[attr-defined]
+        for known in (self._words.setdefault(key, (text, kind, [])),
+                      self._joined.setdefault("".join(key), (text, kind, []))):
             if index not in known[2]:
                 known[2].append(index)
 

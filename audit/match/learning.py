@@ -31,6 +31,8 @@ _SCALES = np.exp(np.linspace(math.log(0.4), math.log(4.0), 19))
 _FRONTS = (0.05, 0.2, 0.4, 0.6, 0.75, 0.85, 0.9)
 _DIRECTIONS_DEG = (10.0, 14.0, 18.0, 23.0, 29.0, 36.0, 45.0)
 _HOLD = 40.0
+_LEARN_PHOTOS = 30_000
+_GRID_PHOTOS = 20_000
 
 
 def _pull(values: FloatArray, prior: float, weight: float) -> float:
@@ -99,7 +101,8 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
     start : Settings
         What the pace is held to.
     """
-    use = slice(None, None, max(1, len(draws.place) // 24))
+    kept = int(np.clip(_LEARN_PHOTOS // draws.place.shape[1], 2, 24))
+    use = slice(None, None, max(1, len(draws.place) // kept))
     place, away, begins = draws.place[use].astype(np.int64), draws.away[use], draws.begins[use]
     steps = np.arange(place.shape[1])
     camera = chain.candidates[steps[None, :], place]
@@ -114,10 +117,11 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
     fits = real & ~np.isnan(e)
     position_scale, standoff = settings.position_scale, settings.standoff_m
     if fits.any():
-        own = np.broadcast_to(scale[None, :], e.shape)[fits]
-        square = e[fits] ** 2 + n[fits] ** 2
+        thin = max(1, int(fits.sum()) // _GRID_PHOTOS)
+        own = np.broadcast_to(scale[None, :], e.shape)[fits][::thin]
+        square = (e[fits] ** 2 + n[fits] ** 2)[::thin]
         extra = settings.repeat_m**2 + settings.standoff_sd_m**2
-        score = [weight * 0.3 * position_log_density(square, (own * s) ** 2 * (1 + settings.repeat_share**2) + extra).sum()
+        score = [weight * thin * 0.3 * position_log_density(square, (own * s) ** 2 * (1 + settings.repeat_share**2) + extra).sum()
                  - 4.0 * math.log(s / base.position_scale) ** 2 for s in _SCALES]
         position_scale = float(_SCALES[int(np.argmax(score))])
         look = np.broadcast_to(photos.bearing[chain.photo][None, :], e.shape)
@@ -135,10 +139,12 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
     front, direction = settings.front_share, settings.direction_sd_deg
     if seen.any():
         best = -np.inf
+        thin = max(1, int(seen.sum()) // _GRID_PHOTOS)
+        turns = turn[seen][::thin]
         for share in _FRONTS:
             for sd in _DIRECTIONS_DEG:
                 trial = replace(settings, front_share=share, direction_sd_deg=sd)
-                score_here = (weight * 0.4 * direction_log_density(turn[seen], trial).sum()
+                score_here = (weight * thin * 0.4 * direction_log_density(turns, trial).sum()
                               - 5.0 * (share - base.front_share) ** 2
                               - 2.0 * math.log(sd / base.direction_sd_deg) ** 2)
                 if score_here > best:

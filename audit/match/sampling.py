@@ -9,6 +9,7 @@ and the rule is met exactly by accepting or refusing the draw (Metropolis-Hastin
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,7 +70,7 @@ class _Padded:
     def __init__(self, chain: Chain, tables: Tables, idle: int, follows: BoolArray | None) -> None:
         steps, size = tables.real.shape
 
-        def pad(values: NDArray[np.generic], fill: float) -> NDArray[np.generic]:
+        def pad(values: NDArray[Any], fill: float) -> NDArray[Any]:
             shape = (idle, *values.shape[1:])
             edge = np.full(shape, fill, dtype=values.dtype)
             return np.concatenate([edge, values, edge])
@@ -84,7 +85,7 @@ class _Padded:
         self.cut = pad(tables.cut, 1)
         self.cut[idle] = True
         self.candidates = pad(chain.candidates, -1)
-        self.counted = ~pad(np.zeros(steps, dtype=bool) if follows is None else follows, 1)
+        self.counted: BoolArray = ~pad(np.zeros(steps, dtype=bool) if follows is None else follows, 1)
         self.restart = tables.restart
         self.steps, self.size, self.idle = steps, size, idle
 
@@ -96,7 +97,7 @@ def _pad_last(values: Float32Array) -> Float32Array:
 def _begins(p: _Padded, t: IntArray, place: IntArray, away: BoolArray, before: IntArray) -> BoolArray:
     """Whether a stay begins at steps ``t`` given the place there and at the step before."""
     previous = p.previous[t, place]
-    return ~away & (p.cut[t] | (previous != before))
+    return np.asarray(~away & (p.cut[t] | (previous != before)))
 
 
 class _Walks:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from audit.match.labels import LabelHit, LabelIndex
 from audit.match.learning import burst_steps, first_settings, learn, rule_of
 from audit.match.sampling import Draws, draw_walks
 from audit.match.streams import Stream
-from audit.match.walk import Chain, Posterior, Tables, build_tables, emissions, forward_backward
+from audit.match.walk import Chain, Tables, build_tables, emissions, forward_backward
 from audit.photos.photo import Photo
 from audit.plan.model import Site
 
@@ -30,7 +31,11 @@ _LABEL_WRONG = math.log(1e-4)
 _FOLDER_WRONG = math.log(0.02)
 _ANSWERED = -60.0
 _TABLE_CELLS = 6e6
-_WIDTH = 20
+_NARROW_CELLS = 4e6
+_SPAN_CELLS = 4_000_000
+_OVERLAP = 32
+_REPLICATE_STEPS = 24_000
+_SWEEP_STEPS = 6e6
 _LABELS_KEPT = 4
 _ROUNDS = 3
 
@@ -137,7 +142,7 @@ def _factors(
 def _camera_starts(chain: Chain, new_stay: Float32Array, size: int) -> FloatArray:
     """Expected number of stays at each camera."""
     used = chain.candidates >= 0
-    return np.bincount(chain.candidates[used], weights=new_stay[used], minlength=size)
+    return np.asarray(np.bincount(chain.candidates[used], weights=new_stay[used], minlength=size), dtype=np.float64)
 
 
 def _exclusion(chain: Chain, new_stay: Float32Array, size: int, settings: Settings) -> Float32Array:
@@ -193,26 +198,31 @@ def solve_walks(
     sure = sure_cameras(known)[order]
     wide = int(np.clip(math.sqrt(_TABLE_CELLS / max(order.size, 1)), 24, 100))
     chain = Chain(order, cut, first_lists(site, photos, order, cut, sure, labelled, min(wide, site.size + 1)))
-    settings = first_settings(photos, chain)
-    tables, posterior = _pass(site, photos, chain, settings, known)
-    width = min(_WIDTH, chain.candidates.shape[1])
-    start = settings
+    start = settings = first_settings(photos, chain)
+    score = _first_look(site, photos, chain, settings, known)
+    narrow = int(np.clip(math.sqrt(_NARROW_CELLS / order.size), 13, 20))
+    replicates = int(np.clip(_REPLICATE_STEPS // order.size, 2, 16))
+    sweeps = int(np.clip(_SWEEP_STEPS / (order.size * replicates), 32, 80))
+    rounds = _ROUNDS if sweeps > 60 else _ROUNDS - 1
     left: FloatArray | None = None
-    for round_ in range(_ROUNDS):
-        score = posterior.real + posterior.away
-        if chain.candidates.shape[1] > width:
-            chain = Chain(order, cut, pruned_lists(chain.candidates, score, cut, width, labelled))
-        tables, posterior = _pass(site, photos, chain, settings, known, left)
+    draws: Draws | None = None
+    for round_ in range(rounds + 1):
+        last = round_ == rounds
+        if chain.candidates.shape[1] > narrow:
+            chain = Chain(order, cut, pruned_lists(chain.candidates, score, cut, narrow, labelled))
+        tables = _whole_tables(site, photos, chain, settings, known, left)
+        posterior = forward_backward(tables)
         wanted = _camera_starts(chain, posterior.new_stay, site.size)
-        weight = _exclusion(chain, posterior.new_stay, site.size, settings)
-        posterior = forward_backward(tables, weight)
-        draws = draw_walks(chain, tables, site.size, rule_of(settings), posterior.real, replicates=8, sweeps=10, settle=6,
-                           seed=round_, follows=burst_steps(photos, chain, settings))
-        settings = learn(site, photos, chain, settings, draws, wanted, start)
-        left = _unvisited(chain, draws, chain, site.size)
-    tables, posterior = _pass(site, photos, chain, settings, known, left)
-    draws = draw_walks(chain, tables, site.size, rule_of(settings), posterior.real, replicates=16, sweeps=80, settle=20,
-                       follows=burst_steps(photos, chain, settings))
+        if not last:
+            posterior = forward_backward(tables, _exclusion(chain, posterior.new_stay, site.size, settings))
+        draws = draw_walks(
+            chain, tables, site.size, rule_of(settings), posterior.real, seed=round_,
+            replicates=replicates if last else max(2, replicates // 2), sweeps=sweeps if last else 10,
+            settle=sweeps // 4 if last else 6, follows=burst_steps(photos, chain, settings))
+        if not last:
+            settings = learn(site, photos, chain, settings, draws, wanted, start)
+            left = _unvisited(chain, draws, site.size)
+    assert draws is not None
     return _summary(chain, draws, settings)
 
 
@@ -264,11 +274,11 @@ def _summary(chain: Chain, draws: Draws, settings: Settings) -> Result:
     return Result(chain, share(~draws.away), share(within), together, draws, settings)
 
 
-def _unvisited(chain: Chain, draws: Draws, drawn: Chain, size: int) -> FloatArray:
+def _unvisited(chain: Chain, draws: Draws, size: int) -> FloatArray:
     """Probability that each candidate has not been visited before its step, from earlier draws."""
     steps = len(chain.photo)
     at = np.arange(steps)
-    camera = drawn.candidates[at[None, :], draws.place]
+    camera = chain.candidates[at[None, :], draws.place]
     rows, when = np.nonzero(draws.begins)
     first = np.full((len(camera), size), steps, dtype=np.int64)
     np.minimum.at(first, (rows, camera[rows, when]), when)
@@ -278,8 +288,46 @@ def _unvisited(chain: Chain, draws: Draws, drawn: Chain, size: int) -> FloatArra
     return np.where(chain.candidates >= 0, result / len(first), 0.0)
 
 
-def _pass(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings, known: Known,
-          unvisited: FloatArray | None = None) -> tuple[Tables, Posterior]:
+def _spans(steps: int, size: int) -> list[slice]:
+    """Pieces of the chain whose tables fit well into memory."""
+    length = max(256, _SPAN_CELLS // size**2)
+    return [slice(a, min(a + length, steps)) for a in range(0, steps, length)]
+
+
+def _first_look(
+    site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings, known: Known
+) -> Float32Array:
+    """Rough probabilities (T, K) of wide lists, made piece by piece with some overlap."""
     real, away = _factors(site, photos, chain, settings, known)
-    tables = build_tables(site, photos, chain, settings, real, away, unvisited=unvisited)
-    return tables, forward_backward(tables)
+    steps, size = chain.candidates.shape
+    score = np.zeros((steps, size), dtype=np.float32)
+    for span in _spans(steps, size):
+        low, high = max(0, span.start - _OVERLAP), min(steps, span.stop + _OVERLAP)
+        tables = build_tables(site, photos, chain, settings, real, away, slice(low, high))
+        found = forward_backward(tables)
+        inner = slice(span.start - low, span.stop - low)
+        score[span] = (found.real + found.away)[inner]
+    return score
+
+
+def _whole_tables(
+    site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings, known: Known,
+    unvisited: FloatArray | None,
+) -> Tables:
+    """Tables of the whole chain."""
+    real, away = _factors(site, photos, chain, settings, known)
+    steps, size = chain.candidates.shape
+    spans = _spans(steps, size)
+    parts = [build_tables(site, photos, chain, settings, real, away, span, unvisited) for span in spans]
+    if len(parts) == 1:
+        return parts[0]
+    move = np.empty((steps, size, size), dtype=np.float32)
+    move_away = np.empty_like(move)
+    for span, part in zip(spans, parts, strict=True):
+        move[span], move_away[span] = part.move, part.move_away
+
+    def join(name: str) -> NDArray[Any]:
+        return np.concatenate([getattr(part, name) for part in parts])
+
+    return Tables(move, move_away, join("stay"), join("stay_away"), join("drift"), join("previous"),
+                  join("following"), join("real"), join("away"), join("cut"), parts[0].restart)

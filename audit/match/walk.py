@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,7 @@ FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
+AnyArray = NDArray[Any]
 
 #: Ordinary walking speed (common practice, no source).
 WALK_M_PER_S = 1.3
@@ -162,7 +164,7 @@ def emissions(
     return real, away
 
 
-def _log_gap(gap_s: NDArray[np.floating], median_s: float, spread: float) -> NDArray[np.floating]:
+def _log_gap(gap_s: AnyArray, median_s: float, spread: float) -> AnyArray:
     """Log density of the logarithm of a gap, with a level floor for gaps that nobody foresaw."""
     bell = np.log(np.maximum(gap_s, gap_s.dtype.type(0.5)))
     bell -= math.log(median_s)
@@ -172,7 +174,7 @@ def _log_gap(gap_s: NDArray[np.floating], median_s: float, spread: float) -> NDA
     np.exp(bell, out=bell)
     bell *= 0.97 / (spread * math.sqrt(2 * math.pi))
     bell += 0.03 * math.exp(_BROAD_LOG_GAP)
-    return np.log(bell, out=bell)
+    return np.asarray(np.log(bell, out=bell))
 
 
 def _log_stay_gap(gap_s: FloatArray, settings: Settings) -> FloatArray:
@@ -263,8 +265,8 @@ def build_tables(
 
     everyone = np.arange(steps.size)
 
-    def linked(rows: IntArray, covariance: FloatArray, de: FloatArray, dn: FloatArray, r1: FloatArray,
-               r2: FloatArray) -> FloatArray:
+    def linked(rows: IntArray, covariance: AnyArray, de: AnyArray, dn: AnyArray, r1: AnyArray,
+               r2: AnyArray) -> AnyArray:
         spread2 = (whole2 - covariance**2 / whole1)[rows]
         widen = (NU + r1 / _like(whole1[rows], r1)) / (NU + 2)
         joint = position_log_density(de**2 + dn**2, _like(spread2, de) * widen, NU + 2)
@@ -309,7 +311,7 @@ def build_tables(
         cut, 1.0 / site.size)
 
 
-def _like(vector: FloatArray, shape: FloatArray) -> FloatArray:
+def _like(vector: AnyArray, shape: AnyArray) -> AnyArray:
     return vector.reshape((-1,) + (1,) * (shape.ndim - 1))
 
 
