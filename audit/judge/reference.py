@@ -135,7 +135,7 @@ def _soiled(camera: Camera, comparison: Comparison, limits: Limits) -> list[Find
     state: State = "meets plan"
     if change.dirt_cause != "clear" and change.dirt_probability >= limits.clean.reference_look:
         state = "put right" if change.dirt_probability >= limits.put_right_at_least and faint else "look again"
-    elif faint:
+    elif change.dirt_cause == "clear" and _dulled(change, limits):
         state = "look again"
     check: Check = "sharp" if change.dirt_cause == "defocus" else "clean"
     if comparison.night and change.dirt_cause == "infrared glow":
@@ -167,12 +167,16 @@ def _cleaning(change: ViewChange) -> Callable[[Camera], Remedy]:
     return lambda camera: remedies.clean_remedy(camera, change.dirt_cause)
 
 
-def _faint(change: ViewChange, limits: Limits) -> bool:
-    """Whether the picture has lost what it needs: local contrast, sharpness, or area behind dirt."""
+def _dulled(change: ViewChange, limits: Limits) -> bool:
+    """Whether local contrast or area was lost; sharpness alone is left out, since noise and darkness take it too."""
     low = change.contrast_ratio is not None and change.contrast_ratio < limits.clean.contrast_ratio
+    return low or (change.soiled_fraction or 0.0) >= limits.clean.soiled_fraction
+
+
+def _faint(change: ViewChange, limits: Limits) -> bool:
+    """Whether the picture has lost what it needs: local contrast, area, or sharpness."""
     soft = change.sharpness_ratio is not None and change.sharpness_ratio < limits.sharp.sharpness_ratio
-    covered = (change.soiled_fraction or 0.0) >= limits.clean.soiled_fraction
-    return low or soft or covered
+    return soft or _dulled(change, limits)
 
 
 def _contrast_words(change: ViewChange) -> str:
