@@ -23,6 +23,8 @@ AREA_PX = 384 * 216
 """Pixels that the network looks at, whatever the picture's shape."""
 STRIDE_PX, MULTIPLE_PX = 8, 32
 LONGEST_PX, SHORTEST_PX = 768, 32
+USUAL_DISTANCE = 0.17
+"""Median squared distance a dimension (Mahalanobis, against the augmented training views) of clear views."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +44,9 @@ class NetworkView:
     sky_logit : ndarray, (4 h, 4 w) float32
         Logit of the probability that a cell shows sky.
     familiar : float
-        How like the training views the picture is: 1 at their median, falling towards 0 beyond them.
+        How like clear views of ordinary places the picture's embedding is: 1 up to the median of such views, below
+        0.5 for one in twenty of them, about a third for blank, turned or drawn pictures. A weak sign: the
+        concentration and the scale say more.
     """
 
     up: NDArray[np.float32]
@@ -115,5 +119,5 @@ def look(pixels: NDArray[np.uint8]) -> NetworkView:
         up_kappa=kappa[0, :rows, :columns],
         latitude_sd_rad=latitude_sd[0, :rows, :columns],
         sky_logit=sky[0, : 4 * rows, : 4 * columns],
-        familiar=float(1 / max(1.0, float(strange[0]))),
+        familiar=float(min(1.0, USUAL_DISTANCE / max(float(strange[0]), 1e-6))),
     )

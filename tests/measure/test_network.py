@@ -140,3 +140,12 @@ def test_plain_wall_is_no_confident_answer() -> None:
     view, field = look(wall), look(open_field(0.45))
     assert np.median(view.up_kappa) < np.median(field.up_kappa)
     assert np.median(view.latitude_sd_rad) > 2 * np.median(field.latitude_sd_rad)
+
+
+def test_a_picture_turned_on_its_side_is_less_familiar() -> None:
+    # a photograph with its people and buildings upright, from scikit-learn
+    datasets = pytest.importorskip("sklearn.datasets")
+    temple = datasets.load_sample_image("china.jpg")
+    blank = np.full_like(temple, 255)
+    assert look(temple).familiar > look(blank).familiar
+    assert look(temple).familiar > look(np.ascontiguousarray(np.rot90(temple))).familiar
