@@ -115,7 +115,7 @@ def thin_and_soft(image: Floats) -> list[Floats]:
     sxx, syy, sxy = (cv2.boxFilter(v, -1, (9, 9)) for v in (gx * gx, gy * gy, gx * gy))
     both = sxx + syy
     out = [np.maximum(thin, 0), np.maximum(-thin, 0), cv2.magnitude(sxx - syy, 2 * sxy) / (both + 1e-4),
-           cv2.sqrt(both)]
+           cv2.sqrt(np.maximum(both, 0))]
     level = smooth
     for size in _BLOB_SIZES:
         level = cv2.pyrDown(level) if size > _BLOB_SIZES[0] else level

@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 
 from audit.frames import camera_from_world
 from audit.lens import Lens
-from audit.measure.single import single_layers
 from audit.measure.cell_net import KINDS
+from audit.measure.registration import Registration
+from audit.measure.single import single_layers
 from audit.measure.training.dirt.pairs import render_pair
 from audit.measure.training.dirt.photographs import photographs
 from audit.measure.transfer import at_measure_size
 from audit.measure.view import evidence_of
-from audit.measure.registration import Registration
 
 __all__ = ["Example", "render_examples"]
 
