@@ -86,7 +86,9 @@ def state_of(probability: float, limits: Limits) -> State:
 
 
 def weighed(probability: float, at_best: float, limits: Limits, *, even_if_likely: bool = False) -> State:
-    """As :func:`state_of`, but a measurement too vague to pass even a perfect camera is no evidence.
+    """As :func:`state_of`, but a measurement too vague to pass even a perfect camera must be surer to condemn one.
+
+    Short of that it asks for a look, or is no evidence at all.
 
     Parameters
     ----------
@@ -98,14 +100,11 @@ def weighed(probability: float, at_best: float, limits: Limits, *, even_if_likel
         Whether a vague measurement is no evidence whatever it says. Otherwise it still asks for a look where it leaves
         the camera less than half the chance of being good that a perfect result would have left it.
     """
-    state = state_of(probability, limits)
-    if (
-        state == "look again"
-        and at_best > limits.meets_plan_at_most
-        and (even_if_likely or probability < (1 + at_best) / 2)
-    ):
-        return "no evidence"
-    return state
+    if at_best <= limits.meets_plan_at_most:
+        return state_of(probability, limits)
+    if probability >= limits.put_right_if_vague:
+        return "put right"
+    return "no evidence" if even_if_likely or probability < (1 + at_best) / 2 else "look again"
 
 
 def outside(measured: float, sd: float, low: float, high: float) -> float:

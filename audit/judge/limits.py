@@ -86,6 +86,7 @@ class Limits(_Table):
 
     put_right_at_least: float = Field(gt=0.5, lt=1)
     meets_plan_at_most: float = Field(gt=0, lt=0.5)
+    put_right_if_vague: float = Field(gt=0.5, lt=1)
     lens: LensLimits
     aim: AimLimits
     level: LevelLimits
