@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from audit.lens import Lens
 from audit.measure.network import input_size, look
+from audit.measure.training.evaluation_views import level_rotation, render_view
 
 Picture = NDArray[np.uint8]
 
@@ -149,3 +151,20 @@ def test_a_picture_turned_on_its_side_is_less_familiar() -> None:
     blank = np.full_like(temple, 255)
     assert look(temple).familiar > look(blank).familiar
     assert look(temple).familiar > look(np.ascontiguousarray(np.rot90(temple))).familiar
+
+
+@pytest.mark.parametrize("pitch_deg", [-30.0, 0.0, 12.5])
+def test_evaluation_views_put_the_horizon_where_the_pinhole_formula_does(pitch_deg: float) -> None:
+    # closed form: the horizon's row is cy + f tan(pitch), rows counted downwards
+    panorama = np.repeat((np.arange(512) < 256).astype(np.float32)[:, None, None], 1024, 1)
+    lens = Lens(640, 480, 80.0)
+    view = render_view(panorama, lens, 77.0, pitch_deg, 0.0, np.eye(3))
+    expected = lens.centre_px[1] + lens.focal_px * np.tan(np.radians(pitch_deg))
+    assert (view[:, 320] > 0.5).sum() - 0.5 == pytest.approx(expected, abs=1.0)
+
+
+def test_levelling_takes_up_to_the_measured_vertical() -> None:
+    axis = np.array([0.0171557, -0.0098492, 0.9998043])
+    level = level_rotation(tuple(axis))
+    assert np.allclose(level @ [0, 0, 1], axis / np.linalg.norm(axis), atol=1e-9)
+    assert np.allclose(level @ level.T, np.eye(3), atol=1e-12) and np.linalg.det(level) == pytest.approx(1)
