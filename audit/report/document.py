@@ -2,26 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import unicodedata
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from importlib import resources
 from io import BytesIO
 
 from fpdf import FPDF
-from fpdf.enums import XPos, YPos
 from PIL import Image
 
 __all__ = ["Document", "plain"]
 
 _FONT = "DejaVu"
 _MARGIN_MM = 16.0
-_GREY = (90, 90, 90)
+_TOP_MM = 14.0
+_FOOT_MM = 18.0
+_GREY = (75, 75, 75)
 _PAPER_MM = (210.0, 297.0)
+_MM_PER_POINT = 25.4 / 72
+_LEADING = 1.36
+_PAD_MM = 0.9
+_HEADING_SIZES = {1: 17.0, 2: 12.5, 3: 10.5}
+_LONGEST_TEXT = 6000
 
 
 def plain(text: object) -> str:
-    """Text that can stand on a page: control characters out, characters beyond the font's reach as a box."""
-    return "".join(c if c.isprintable() or c == "\n" else " " for c in str(text))
+    """Text that can stand on a page: composed, control characters out, at most a page of it."""
+    composed = unicodedata.normalize("NFC", str(text))
+    clean = "".join(c if c.isprintable() or c == "\n" else " " for c in composed)
+    return clean if len(clean) <= _LONGEST_TEXT else f"{clean[:_LONGEST_TEXT]}…"
 
 
 class Document(FPDF):
@@ -39,22 +48,23 @@ class Document(FPDF):
         for style, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
             with resources.as_file(fonts.joinpath(name)) as path:
                 self.add_font(_FONT, style, path)
-        self.footer_text = footer
-        self.set_title(title)
+        self.footer_text = plain(footer)
+        self._widths: dict[tuple[str, str], float] = {}
+        self.set_title(plain(title))
         self.set_lang("en-GB")
         self.set_creator("photo-audit")
-        self.set_margins(_MARGIN_MM, 14, _MARGIN_MM)
-        self.set_auto_page_break(True, 18)
+        self.set_margins(_MARGIN_MM, _TOP_MM, _MARGIN_MM)
+        self.set_auto_page_break(False)
         self.set_display_mode("fullpage")
 
     def footer(self) -> None:
         """The line at the foot of each page."""
-        self.set_y(-13)
         self.set_font(_FONT, "", 7.5)
         self.set_text_color(*_GREY)
+        number = f"page {self.page_no()}"
         with self._artefact():
-            self.cell(150, 5, plain(self.footer_text))
-            self.cell(0, 5, f"page {self.page_no()}", align="R")
+            self.text(_MARGIN_MM, _PAPER_MM[1] - 9, self._fitted(self.footer_text, "", 7.5, self.inner_mm - 20))
+            self.text(_PAPER_MM[0] - _MARGIN_MM - self._wide(number, "", 7.5), _PAPER_MM[1] - 9, number)
         self.set_text_color(0)
 
     @property
@@ -64,61 +74,52 @@ class Document(FPDF):
 
     def room_mm(self) -> float:
         """Height left on this page."""
-        return _PAPER_MM[1] - 18 - float(self.get_y())
+        return _PAPER_MM[1] - _FOOT_MM - float(self.get_y())
 
     def heading(self, text: str, level: int = 1, bookmark: str | None = None) -> None:
-        """A heading with its bookmark."""
-        size = {1: 17, 2: 12.5, 3: 10.5}[level]
+        """A heading with its bookmark; it never stands alone at the foot of a page."""
         if self.room_mm() < 28:
             self.add_page()
+        elif self.get_y() > _TOP_MM + 1:
+            self.set_y(self.get_y() + (4 if level == 1 else 2))
         self.start_section(plain(bookmark or text), level=level - 1)
-        self.set_font(_FONT, "B", size)
-        self._tagged(
-            f"/H{level}", lambda: self.multi_cell(0, size * 0.5, plain(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT)
-        )
-        self.ln(1.5)
+        size = _HEADING_SIZES[level]
+        self._write(self._lines(plain(text), "B", size, self.inner_mm), "B", size, _MARGIN_MM, f"/H{level}")
+        self.set_y(self.get_y() + 1.5)
 
     def sentence(
         self, text: str, size: float = 9, bold: bool = False, grey: bool = False, indent_mm: float = 0
     ) -> None:
-        """A paragraph."""
-        self.set_font(_FONT, "B" if bold else "", size)
+        """A paragraph; one that doesn't fit goes on on the next page."""
+        style = "B" if bold else ""
+        lines = self._lines(plain(text), style, size, self.inner_mm - indent_mm)
+        leading = _leading(size)
+        if len(lines) <= 6 and self.room_mm() < len(lines) * leading:
+            self.add_page()
         if grey:
             self.set_text_color(*_GREY)
-        self.set_x(_MARGIN_MM + indent_mm)
-        lines = self.multi_cell(self.inner_mm - indent_mm, size * 0.5, plain(text), dry_run=True, output="LINES")
-        assert isinstance(lines, list)
-        if self.room_mm() < len(lines) * size * 0.5 + 1:
-            self.add_page()
-            self.set_font(_FONT, "B" if bold else "", size)
-            self.set_x(_MARGIN_MM + indent_mm)
-        self._tagged(
-            "/P",
-            lambda: self.multi_cell(
-                self.inner_mm - indent_mm, size * 0.5, plain(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT
-            ),
-        )
+        while lines:
+            fit = max(1, int(self.room_mm() / leading))
+            self._write(lines[:fit], style, size, _MARGIN_MM + indent_mm, "/P")
+            lines = lines[fit:]
+            if lines:
+                self.add_page()
         self.set_text_color(0)
-        self.ln(0.8)
+        self.set_y(self.get_y() + 0.8)
 
-    def rows(self, header: Sequence[str], rows: Sequence[Sequence[object]], widths: Sequence[float]) -> None:
+    def rows(
+        self, header: Sequence[str], rows: Sequence[Sequence[object]], widths: Sequence[float], size: float = 8
+    ) -> None:
         """A table with a repeated header row; widths are shares of the page."""
-        self.set_font(_FONT, "", 8)
-        total = sum(widths)
-        with self.table(
-            col_widths=tuple(w / total for w in widths),
-            text_align="LEFT",
-            line_height=4.2,
-            padding=0.8,
-            borders_layout="HORIZONTAL_LINES",
-            first_row_as_headings=True,
-            width=self.inner_mm,
-        ) as table:
-            for line in (header, *rows):
-                row = table.row()
-                for value in line:
-                    row.cell(plain(value))
-        self.ln(2)
+        columns = [self.inner_mm * w / sum(widths) for w in widths]
+        self._row(header, columns, "B", size)
+        for row in rows:
+            cells = [self._lines(plain(v), "", size, c - 2 * _PAD_MM) for v, c in zip(row, columns, strict=True)]
+            if self.room_mm() < max(map(len, cells)) * _leading(size) + 2 * _PAD_MM:
+                self.add_page()
+                self._row(header, columns, "B", size)
+            self._row(row, columns, "", size)
+        self.set_y(self.get_y() + 2)
 
     def picture(self, jpeg: bytes, caption: str, x_mm: float, y_mm: float, width_mm: float, height_mm: float) -> float:
         """A picture fitted into a box, with its caption as alternative text; returns the height used."""
@@ -126,28 +127,105 @@ class Document(FPDF):
             ratio = image.height / image.width
         wide = min(width_mm, height_mm / ratio)
         self.image(BytesIO(jpeg), x=x_mm, y=y_mm, w=wide, h=wide * ratio, alt_text=plain(caption), title=plain(caption))
-        self.set_xy(x_mm, y_mm + wide * ratio + 0.8)
-        self.set_font(_FONT, "", 7.5)
+        self.set_y(y_mm + wide * ratio + 0.8)
         self.set_text_color(*_GREY)
-        self._tagged(
-            "/Caption", lambda: self.multi_cell(width_mm, 3.6, plain(caption), new_x=XPos.LMARGIN, new_y=YPos.NEXT)
-        )
+        self._write(self._lines(plain(caption), "", 7.5, width_mm), "", 7.5, x_mm, "/Caption")
         self.set_text_color(0)
         return float(self.get_y()) - y_mm
 
-    def _tagged(self, kind: str, write: object) -> None:
-        """Write inside a marked sequence, so that a screen reader knows what it reads."""
-        assert callable(write)
+    def _row(self, cells: Sequence[object], columns: Sequence[float], style: str, size: float) -> None:
+        """One row, read as one paragraph; a rule below it."""
+        lines = [self._lines(plain(v), style, size, c - 2 * _PAD_MM) for v, c in zip(cells, columns, strict=True)]
+        height = max(map(len, lines)) * _leading(size) + 2 * _PAD_MM
+        top = float(self.get_y())
+
+        def write() -> None:
+            x = _MARGIN_MM
+            for cell, column in zip(lines, columns, strict=True):
+                self.set_y(top + _PAD_MM)
+                self._put(cell, size, x + _PAD_MM)
+                x += column
+
+        self.set_font(_FONT, style, size)
+        self._tagged("/P", write)
+        with self._artefact():
+            self.set_draw_color(*_GREY)
+            self.set_line_width(0.35 if style else 0.12)
+            self.line(_MARGIN_MM, top + height, _MARGIN_MM + self.inner_mm, top + height)
+        self.set_y(top + height)
+
+    def _write(self, lines: Sequence[str], style: str, size: float, x_mm: float, kind: str) -> None:
+        self.set_font(_FONT, style, size)
+        self._tagged(kind, lambda: self._put(lines, size, x_mm))
+
+    def _put(self, lines: Sequence[str], size: float, x_mm: float) -> None:
+        leading = _leading(size)
+        for line in lines:
+            if line:
+                self.text(x_mm, self.get_y() + 0.76 * leading, line)
+            self.set_y(self.get_y() + leading)
+
+    def _lines(self, text: str, style: str, size: float, width_mm: float) -> list[str]:
+        """Text broken at spaces, and within words that are wider than a line."""
+        lines = []
+        for part in text.split("\n"):
+            line, wide = "", 0.0
+            for word in part.split():
+                for piece in self._pieces(word, style, size, width_mm):
+                    more = self._wide(piece, style, size)
+                    space = self._wide(" ", style, size) if line else 0.0
+                    if line and wide + space + more > width_mm:
+                        lines.append(line)
+                        line, wide, space = "", 0.0, 0.0
+                    line += (" " if line else "") + piece
+                    wide += space + more
+            lines.append(line)
+        return lines
+
+    def _pieces(self, word: str, style: str, size: float, width_mm: float) -> Iterator[str]:
+        while self._wide(word, style, size) > width_mm and len(word) > 1:
+            fits = 1
+            while fits < len(word) and self._wide(word[: fits + 1], style, size) <= width_mm:
+                fits += 1
+            yield word[:fits]
+            word = word[fits:]
+        yield word
+
+    def _fitted(self, text: str, style: str, size: float, width_mm: float) -> str:
+        """The start of a text that fits on one line."""
+        if self._wide(text, style, size) <= width_mm:
+            return text
+        while text and self._wide(f"{text}…", style, size) > width_mm:
+            text = text[:-1]
+        return f"{text}…"
+
+    def _wide(self, text: str, style: str, size: float) -> float:
+        return sum(self._widths.get((style, c)) or self._measured(style, c) for c in text) * size
+
+    def _measured(self, style: str, character: str) -> float:
+        """Width of a character in millimetres at one point."""
+        family, was, points = self.font_family, self.font_style, self.font_size_pt
+        self.set_font(_FONT, style, 100)
+        width = float(self.get_string_width(character)) / 100
+        if family:
+            self.set_font(family, was, points)
+        self._widths[style, character] = width
+        return width
+
+    def _tagged(self, kind: str, write: Callable[[], None]) -> None:
+        """Write inside a marked sequence, so that a screen reader knows what it reads; never across a page's end."""
         mcid = self.struct_builder.next_mcid_for_page(self.page)
         self._add_marked_content(struct_type=kind, mcid=mcid)
-        start = self.page
         self._out(f"{kind} <</MCID {mcid}>> BDC")
         write()
-        if self.page == start:
-            self._out("EMC")
+        self._out("EMC")
 
     @contextmanager
     def _artefact(self) -> Iterator[None]:
         self._out("/Artifact BMC")
         yield
         self._out("EMC")
+
+
+def _leading(size: float) -> float:
+    return size * _MM_PER_POINT * _LEADING

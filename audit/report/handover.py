@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,10 +28,13 @@ from audit.report.case import (
 from audit.report.document import Document
 from audit.report.private import faces_blurred, without_position
 from audit.report.sheets import repair_rows, write_repairs_csv, write_repairs_xlsx
+from audit.report.worklist import asks
 
 __all__ = ["write_handover"]
 
-_PAGE_PICTURE_PX = 820
+_PAGE_PICTURE_PX = 760
+_QUALITY = 68
+_BAND = 1.96
 _MARKS = {"put right": "▲", "look again": "◆", "no evidence": "○", "meets plan": "●"}
 CAUTIONS = (
     "Work at height, near traffic, on mains or beside infrared emitters is for trained people under the site's own "
@@ -156,8 +159,9 @@ def _report(
     _cover(document, logbook, visit, site, found)
     _repairs(document, site, found)
     _settled(document, logbook, visit)
+    by_name = {case.camera.camera: case for case in found}
     for done, case in enumerate(found, 1):
-        _camera_page(document, logbook, case, private)
+        _camera_page(document, logbook, case, by_name, private)
         progress(done, len(found))
     document.add_page()
     document.heading("How it was measured, and how well")
@@ -235,58 +239,51 @@ def _settled(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
     document.rows(("camera", "check", "decision", "by", "when (UTC)", "why"), rows, (1.2, 1.2, 1.1, 1.6, 1.6, 4))
 
 
-def _camera_page(document: Document, logbook: Logbook, case: Case, private: bool) -> None:
+def _camera_page(document: Document, logbook: Logbook, case: Case, found: Mapping[str, Case], private: bool) -> None:
     camera = case.camera
     document.add_page()
     title = f"{camera.camera}  {camera.name}".strip()
     document.heading(title, bookmark=f"{camera.camera}: {case.verdict.state}")
     document.sentence(f"{_MARKS[case.verdict.state]} {case.verdict.state}", 11, bold=True)
     document.sentence(_planned_sentence(camera), 8.5, grey=True)
-    top = document.get_y() + 1
-    left, gap = document.l_margin, 4.0
-    day, night = case.day, case.night
-    if day is not None:
-        wide = document.inner_mm * (0.62 if night is not None else 1.0)
-        used = document.picture(_evidence_jpeg(logbook, case, day, private), _caption(day), left, top, wide, 88)
-        if night is not None:
-            x = left + wide + gap
-            used = max(
-                used,
-                document.picture(
-                    _evidence_jpeg(logbook, case, night, private),
-                    f"Night: {night.photo.name}",
-                    x,
-                    top,
-                    document.inner_mm - wide - gap,
-                    60,
-                ),
-            )
-            reference, _ = evidence_of(logbook, case, day)
-            if reference is not None:
-                y = document.get_y() + 1
-                jpeg = _plain_jpeg(logbook, reference.sha256, private)
-                used = max(
-                    used,
-                    y
-                    - top
-                    + document.picture(
-                        jpeg, f"Signed reference (visit {reference.visit})", x, y, document.inner_mm - wide - gap, 44
-                    ),
-                )
-        document.set_y(top + used + 2)
-    elif night is not None:
-        used = document.picture(
-            _evidence_jpeg(logbook, case, night, private),
-            f"Night: {night.photo.name}",
-            left,
-            top,
-            document.inner_mm,
-            88,
-        )
-        document.set_y(top + used + 2)
+    _camera_pictures(document, logbook, case, found, private)
     document.heading("Findings", 2)
-    for finding in case.verdict.findings:
-        _finding(document, case, finding)
+    told: set[str] = set()
+    asking = [f for f in case.verdict.findings if asks(f)]
+    for finding in asking:
+        _finding(document, case, finding, told)
+    _cautions(document, asking)
+    rest = [f for f in case.verdict.findings if not asks(f)]
+    if rest:
+        rows = [(f"{_MARKS[f.state]} {f.state}", f.check, _with_decision(case, f)) for f in rest]
+        document.rows(("state", "check", "what was seen"), rows, (1.5, 1.3, 8), 7.5)
+
+
+def _camera_pictures(
+    document: Document, logbook: Logbook, case: Case, found: Mapping[str, Case], private: bool
+) -> None:
+    """The day's picture large; beside it the night, the signed reference, or the other camera of an exchange."""
+    shown = [(shot, _caption(shot)) for shot in (case.day, case.night) if shot is not None]
+    if not shown:
+        document.sentence("No picture from this camera in this visit.", 9, bold=True)
+        return
+    first, caption = shown[0]
+    beside = [(_evidence_jpeg(logbook, case, shot, private), words) for shot, words in shown[1:]]
+    reference, _ = evidence_of(logbook, case, first)
+    if reference is not None:
+        words = f"Signed reference (visit {reference.visit}): {reference.photo}"
+        beside.append((_plain_jpeg(logbook, reference.sha256, private), words))
+    other = next((found[f.pair] for f in case.verdict.findings if f.pair in found), None)
+    if other is not None and other.day is not None:
+        words = f"On the record of {other.camera.camera}: {other.day.photo.name}"
+        beside.insert(0, (_plain_jpeg(logbook, other.day.photo.sha256, private), words))
+    top, left, gap = document.get_y() + 1, document.l_margin, 4.0
+    wide = document.inner_mm * (0.62 if beside else 1.0)
+    used = document.picture(_evidence_jpeg(logbook, case, first, private), caption, left, top, wide, 84)
+    x, y = left + wide + gap, top
+    for jpeg, words in beside[:3]:
+        y += document.picture(jpeg, words, x, y, document.inner_mm - wide - gap, 84 / len(beside[:3]) - 8) + 1.5
+    document.set_y(max(top + used, y) + 1)
 
 
 def _planned_sentence(camera: Camera) -> str:
@@ -304,31 +301,78 @@ def _planned_sentence(camera: Camera) -> str:
 
 
 def _caption(shot: Shot) -> str:
+    if shot.measured is not None and shot.measured.clarity.night:
+        return f"Night: {shot.photo.name}"
     return (
         f"Day: {shot.photo.name}. Dashed: planned horizon; solid with thin band: measured horizon (95 %); hatched: sky; "
-        "square: target as planned, diamond: as measured."
+        "square: target as planned, diamond: as measured; outlined: soiled or hidden."
     )
 
 
-def _finding(document: Document, case: Case, finding: Finding) -> None:
-    document.sentence(
-        f"{_MARKS[finding.state]} {finding.check}: {finding.state}. {finding.why}",
-        8.8,
-        bold=finding.state in ("put right", "look again"),
-    )
+def _finding(document: Document, case: Case, finding: Finding, told: set[str]) -> None:
+    """One finding that asks for something; a remedy that stands above is named, not told again."""
+    if finding.pair is not None and finding.pair < finding.camera:
+        document.sentence(
+            f"{_MARKS[finding.state]} {finding.check}: {finding.state}. Exchanged with {finding.pair}: one finding for "
+            f"both, told on the page of {finding.pair}.", 8.8, bold=True,
+        )  # fmt: skip
+        return
+    document.sentence(f"{_MARKS[finding.state]} {finding.check}: {finding.state}. {finding.why}", 8.8, bold=True)
+    numbers = _numbers(finding)
+    if numbers:
+        document.sentence(numbers, 8.5, indent_mm=5)
     remedy = finding.remedy
-    if remedy is not None and finding.state in ("put right", "look again"):
+    if remedy is not None and remedy.action in told:
+        document.sentence("Remedy: as above.", 8.5, indent_mm=5)
+    elif remedy is not None:
+        told.add(remedy.action)
         document.sentence(f"Remedy: {remedy.action}", 8.5, indent_mm=5)
         if remedy.field_check:
             document.sentence(f"To see that it is right: {remedy.field_check}", 8.5, indent_mm=5)
         if remedy.parts:
             document.sentence(f"Bring: {', '.join(remedy.parts)}.", 8.5, indent_mm=5)
-        for caution in remedy.cautions:
-            document.sentence(f"Caution: {caution}", 8, indent_mm=5, grey=True)
+    decided = _decided_words(case, finding)
+    if decided:
+        document.sentence(decided, 8.5, indent_mm=5)
+
+
+def _numbers(finding: Finding) -> str | None:
+    """The measured value with its 95 % interval, beside what was planned and what is allowed."""
+    if finding.measured is None or finding.unit is None:
+        return None
+    text = f"Measured {_amount(finding.measured, finding.unit)}"
+    if finding.measured_sd is not None:
+        text += f" ± {_amount(_BAND * finding.measured_sd, finding.unit)} (95 %)"
+    if finding.planned is not None:
+        text += f"; planned {_amount(finding.planned, finding.unit)}"
+    if finding.limit is not None:
+        text += f"; limit {'± ' if finding.unit == 'deg' else ''}{_amount(finding.limit, finding.unit)}"
+    return f"{text}. Seen in {finding.photo}." if finding.photo else f"{text}."
+
+
+def _amount(value: float, unit: str) -> str:
+    if unit == "deg":
+        return f"{value:.1f}°"
+    return f"{100 * value:.0f} %" if unit in ("share", "probability") else f"{value:.2f} {unit}"
+
+
+def _cautions(document: Document, findings: Sequence[Finding]) -> None:
+    """Safety sentences of a camera's remedies, each once."""
+    texts = dict.fromkeys(text for f in findings if f.remedy is not None for text in f.remedy.cautions)
+    if texts:
+        document.sentence(f"Caution: {' '.join(texts)}", 8.5, indent_mm=5)
+
+
+def _decided_words(case: Case, finding: Finding) -> str:
     decision = case.decision(finding)
-    if decision is not None:
-        changed = " (the finding has changed since)" if decision.finding_changed else ""
-        document.sentence(f"Decision: {decision.decision} by {decision.by}, {decision.why}{changed}", 8.5, indent_mm=5)
+    if decision is None:
+        return ""
+    changed = " (the finding has changed since)" if decision.finding_changed else ""
+    return f"Decision: {decision.decision} by {decision.by}: {decision.why}{changed}"
+
+
+def _with_decision(case: Case, finding: Finding) -> str:
+    return f"{finding.why} {_decided_words(case, finding)}".strip()
 
 
 def _signatures(document: Document, visit: VisitRecord) -> None:
@@ -339,7 +383,7 @@ def _signatures(document: Document, visit: VisitRecord) -> None:
             "verify FOLDER)."
         )
     for who in ("For the installer", "For the owner"):
-        document.ln(10)
+        document.set_y(document.get_y() + 10)
         document.sentence(f"{who}: ______________________________    Date: ______________")
 
 
@@ -350,12 +394,12 @@ def _evidence_jpeg(logbook: Logbook, case: Case, shot: Shot, private: bool) -> b
     drawn = pictures.evidence_picture(
         picture, case.camera, pose_held_to(case.camera), shot.measured, change.patches if change else (), layers
     )
-    return pictures.encode_jpeg(drawn, 72)
+    return pictures.encode_jpeg(drawn, _QUALITY)
 
 
 def _plain_jpeg(logbook: Logbook, sha256: str, private: bool) -> bytes:
     picture = pictures.decode_picture(_seen(logbook, sha256, private), _PAGE_PICTURE_PX // 2)
-    return pictures.encode_jpeg(picture, 72)
+    return pictures.encode_jpeg(picture, _QUALITY)
 
 
 def _seen(logbook: Logbook, sha256: str, private: bool) -> bytes:

@@ -39,7 +39,7 @@ class Cleaning:
 
 
 def history_rows(logbook: Logbook, camera: str) -> list[dict[str, Any]]:
-    """Rows of (visit day, what, value, low, high): turned, tipped and rolled degrees, and the local contrast ratio."""
+    """Rows of (visit day, day of its reference, what, value, low, high): turned, tipped and rolled, and local contrast."""
     rows: list[dict[str, Any]] = []
     for entry in logbook.camera_history(camera):
         site = logbook.site(entry.visit)
@@ -48,10 +48,10 @@ def history_rows(logbook: Logbook, camera: str) -> list[dict[str, Any]]:
         case = case_of(logbook, entry.visit, site.camera(camera))
         if case is None or case.day is None:
             continue
-        _, change = evidence_of(logbook, case, case.day)
-        if change is None:
+        reference, change = evidence_of(logbook, case, case.day)
+        if reference is None or change is None:
             continue
-        on = entry.visit.on.isoformat()
+        on, since = entry.visit.on.isoformat(), logbook.visit(reference.visit).on.isoformat()
         for kind, what, value, sd in (
             ("move", "turned right", change.pan_change_deg, change.pan_change_sd_deg),
             ("move", "tipped up", change.pitch_change_deg, change.pitch_change_sd_deg),
@@ -61,40 +61,40 @@ def history_rows(logbook: Logbook, camera: str) -> list[dict[str, Any]]:
             if value is not None:
                 spread = _BAND * (sd or 0.0)
                 rows.append({"on": on, "kind": kind, "what": what, "value": value, "low": value - spread,
-                             "high": value + spread, "sd": sd})  # fmt: skip
+                             "high": value + spread, "sd": sd, "since": since})  # fmt: skip
     return rows
 
 
 def cleaning_due(rows: Sequence[dict[str, Any]], signed_on: date, limit: float | None = None) -> Cleaning:
-    """A straight line through the contrast ratios since the reference was signed, and where it meets the limit.
+    """How fast local contrast falls since a reference was signed, and when it meets the limit.
 
     Parameters
     ----------
     rows : sequence of dict
         As from :func:`history_rows`.
     signed_on : date
-        Day of the reference, where the ratio is 1 by definition.
+        Day of the latest reference, where the ratio is 1 by definition.
     limit : float, optional
         Contrast ratio from which the glass is cleaned; by default the policy's.
 
     Notes
     -----
-    Weighted least squares through the fixed point (0 days, ratio 1), weights 1/sd². The interval is that of the slope
-    alone: it says nothing of rain that washes a cover or of webs that come in a night.
+    Weighted least squares over the days since each visit's own reference, through (0 days, ratio 1), weights 1/sd².
+    The interval is that of the slope alone: it says nothing of rain that washes a cover or of webs that come in a night.
     """
     limit = load_limits().clean.contrast_ratio if limit is None else limit
     points = [
-        ((date.fromisoformat(r["on"]) - signed_on).days, r["value"], max(r["sd"] or 0.0, _LEAST_SD))
+        (days, r["value"], max(r["sd"] or 0.0, _LEAST_SD))
         for r in rows
-        if r["kind"] == "contrast" and date.fromisoformat(r["on"]) > signed_on
+        if r["kind"] == "contrast" and (days := (date.fromisoformat(r["on"]) - date.fromisoformat(r["since"])).days) > 0
     ]
     if len(points) < 2:
-        return Cleaning(None, note="Two visits after the signed one are needed to tell when the glass needs cleaning.")
-    days, ratios, sds = (np.array(column, dtype=float) for column in zip(*points, strict=True))
-    weight = days / sds**2
-    slope = float(np.sum(weight * (ratios - 1.0)) / np.sum(weight * days))
-    slope_sd = float(1.0 / np.sqrt(np.sum(weight * days)))
-    scatter = np.sum(((ratios - 1.0 - slope * days) / sds) ** 2) / (len(points) - 1)
+        return Cleaning(None, note="Two visits with a signed one before them are needed to tell when the glass needs cleaning.")
+    since, ratios, sds = (np.array(column, dtype=float) for column in zip(*points, strict=True))
+    weight = since / sds**2
+    slope = float(np.sum(weight * (ratios - 1.0)) / np.sum(weight * since))
+    slope_sd = float(1.0 / np.sqrt(np.sum(weight * since)))
+    scatter = np.sum(((ratios - 1.0 - slope * since) / sds) ** 2) / (len(points) - 1)
     slope_sd *= float(np.sqrt(max(1.0, scatter)))
     steepest, flattest = slope - _BAND * slope_sd, slope + _BAND * slope_sd
     if slope >= 0 or timedelta(days=(limit - 1.0) / slope) > _LONGEST:

@@ -8,7 +8,7 @@ from audit.judge.finding import Finding, Verdict
 from audit.logbook import DecisionRecord, Logbook, VisitRecord
 from audit.plan.model import Camera
 
-__all__ = ["SHOTS", "asks", "missing_shots", "missing_work", "open_work", "shots_wanted"]
+__all__ = ["SHOTS", "asks", "lacking_shots", "missing_work", "open_work", "shots_wanted"]
 
 _SETTLED = ("reject", "waive")
 #: What a crew photographs at every camera, in the order of the work (common practice, no source).
@@ -53,7 +53,7 @@ def shots_wanted(camera: Camera) -> tuple[str, ...]:
     return SHOTS if camera.night != "none" else SHOTS[:-1]
 
 
-def missing_shots(camera: Camera, roles: Iterable[str], day: bool, night: bool) -> tuple[str, ...]:
+def lacking_shots(camera: Camera, roles: Iterable[str], day: bool, night: bool) -> tuple[str, ...]:
     """Shots of a camera that are not here.
 
     Parameters
@@ -76,7 +76,7 @@ def missing_work(logbook: Logbook, visit: VisitRecord) -> list[tuple[str, tuple[
     for camera in logbook.site(visit).cameras:
         have = roles.get(camera.camera, frozenset())
         own = "snapshot" in have
-        lacking = missing_shots(camera, have, own, own and camera.camera not in dark)
+        lacking = lacking_shots(camera, have, own, own and camera.camera not in dark)
         if lacking:
             found.append((camera.camera, lacking))
     return found

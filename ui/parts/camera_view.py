@@ -9,7 +9,7 @@ import streamlit as st
 from audit.logbook import Logbook, VisitRecord
 from audit.report.case import Case, Shot, case_of, open_findings
 from audit.report.pictures import LAYERS
-from audit.report.worklist import missing_shots, shots_wanted
+from audit.report.worklist import lacking_shots, shots_wanted
 from ui.parts.evidence import drawn, preview, remedied, thumbnails
 from ui.parts.numbers import day
 from ui.parts.plain import paragraph
@@ -110,7 +110,7 @@ def show_preview(case: Case) -> None:
 def show_crew_photos(case: Case) -> None:
     """Which shots are here, which are missing, and the crew's photos by role."""
     crew = [s for s in case.shots if s.measured is None]
-    missing = missing_shots(case.camera, (s.placement.role for s in crew), case.day is not None, case.night is not None)
+    missing = lacking_shots(case.camera, (s.placement.role for s in crew), case.day is not None, case.night is not None)
     items = "".join(
         f"<li>{'✕' if shot in missing else '✓'} {html.escape(term('role', shot))} "
         f"{html.escape(word('review.missing' if shot in missing else 'review.here'))}</li>"

@@ -20,7 +20,7 @@ def _catalogue() -> dict[str, str]:
     return flat
 
 
-def word(key: str, **values: object) -> str:
+def word(key: str, /, **values: object) -> str:
     """The catalogue's text for a key, with its places filled in."""
     text = _catalogue()[key]
     return text.format(**values) if values else text
