@@ -226,7 +226,7 @@ def device(camera: str, form: str, lens: Array, forward: Array, up: Array, fault
             front = _box(s, aside, out, 0.066, 0.045)
         label = _bullet(s, lens, forward, up, front, out)
     elif form == "turret":
-        front = _box(s, surface, out, 0.068, 0.045 if distance > 0.1 else 0.012, distance > 0.1)
+        front = _box(s, surface, out, 0.068, 0.045 if distance > 0.1 else 0.012, False)
         s.tube("housing", front, front + out * 0.02, 0.060, 0.058, 30)
         ball = lens - forward * 0.036
         s.ball("housing", ball, 0.044)
@@ -276,6 +276,8 @@ def device(camera: str, form: str, lens: Array, forward: Array, up: Array, fault
     elif kind in ("arm", "corner"):
         top = lens + UP * 0.15
         wall = np.array([surface[0], surface[1], top[2] + 0.10])
+        if camera == "TH-03":
+            s.beam("post", surface * (1, 1, 0) + UP * 2.3 + out * -0.03, surface * (1, 1, 0) + UP * 3.98 + out * -0.03, 0.15, 0.15)
         if kind == "corner":
             for face in (np.array([1.0, 0, 0]), np.array([0, 1.0, 0])):
                 other = np.array([face[1], face[0], 0])

@@ -23,9 +23,12 @@ from numpy.typing import NDArray
 
 import visits
 
-__all__ = ["finish", "read_render"]
+__all__ = ["contrast", "finish", "read_render"]
 
 Image = NDArray[np.float32]
+
+# Infrared lamps on this side of a hung fisheye are switched off: a roof's edge is close there (degrees from true north).
+LAMPS_OFF = {"TH-03": 225.0}
 
 
 def read_render(path: Path) -> tuple[Image, Image]:
@@ -127,6 +130,13 @@ def _tone(light: Image, white: float) -> Image:
     return np.where(y < 0.0031308, 12.92 * y, 1.055 * np.power(np.maximum(y, 1e-6), 1 / 2.4) - 0.055).astype(np.float32)
 
 
+def contrast(picture: Image) -> Image:
+    """What a camera's processor does last by day: black level drawn down a little, and a gentle S-curve."""
+    black = min(0.65 * float(np.percentile(picture, 0.5)), 0.12)
+    y = np.clip((picture - black) / (1 - black), 0, 1)
+    return (y - 0.20 * np.sin(2 * np.pi * y) / (2 * np.pi)).astype(np.float32)
+
+
 def finish(job: dict[str, Any], render: Path, out: Path) -> dict[str, Any]:
     """Make one picture; returns its facts (share of sky among all pixels)."""
     cv2.setNumThreads(1)
@@ -152,6 +162,15 @@ def finish(job: dict[str, Any], render: Path, out: Path) -> dict[str, Any]:
     if night:
         grey = light @ np.array([0.45, 0.35, 0.20], np.float32)
         light = np.repeat(grey[..., None], 3, -1)
+        if job["projection"] == "equidistant" and job["pitch_deg"] == -90.0:
+            y, x = np.mgrid[:h, :w]
+            off = np.degrees(np.hypot(x - (w - 1) / 2, y - (h - 1) / 2) / (w / np.radians(job["hfov_deg"])))
+            pattern = np.exp(-((off / 58.0) ** 4))
+            if job["place"] in LAMPS_OFF:
+                azimuth = np.degrees(np.arctan2(x - (w - 1) / 2, (h - 1) / 2 - y))
+                aside = np.abs((azimuth - LAMPS_OFF[job["place"]] + 180) % 360 - 180)
+                pattern = pattern * (1 - 0.97 * np.clip((75 - aside) / 20, 0, 1) * np.clip((off - 12) / 15, 0, 1))
+            light = light * pattern[..., None]
     ground = light[inside & ~sky].mean(-1)
     ground = ground[ground > 0] if (ground > 0).any() else np.array([1e-3])
     if night:
@@ -184,14 +203,17 @@ def finish(job: dict[str, Any], render: Path, out: Path) -> dict[str, Any]:
     if job["projection"] == "equidistant":
         light = light * inside[..., None] + 0.004
     indoor = float(key) < 0.02 and not night
-    electrons = 380.0 if night else 3500.0 if phone or indoor else 6500.0
-    light = _sensor(light, electrons, 7.0 if night else 4.0, rng)
+    electrons = 1100.0 if night else 3500.0 if phone or indoor else 6500.0
+    light = _sensor(light, electrons, 6.0 if night else 4.0, rng)
     if night:
         light = np.repeat(light.mean(-1, keepdims=True), 3, -1)
     picture = _tone(light, 9.0 if night else 5.0)
-    smooth = cv2.bilateralFilter(picture, 5, 0.05 if night else 0.02, 1.2)
-    picture = 0.55 * picture + 0.45 * smooth
+    smooth = cv2.bilateralFilter(picture, 5, 0.08 if night else 0.02, 1.5 if night else 1.2)
+    share = 0.70 if night else 0.45
+    picture = (1 - share) * picture + share * smooth
     picture = picture + (0.45 if phone else 0.35) * (picture - cv2.GaussianBlur(picture, (0, 0), 1.0))
+    if not night:
+        picture = contrast(picture)
     stored = (np.clip(picture, 0, 1) * 255 + 0.5).astype(np.uint8)
     quality = 80 if phone else 74 if w > 2000 else 80
     cv2.imwrite(str(out / f"{job['name']}.jpg"), stored[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_OPTIMIZE, 1])
@@ -211,8 +233,12 @@ def _source(job: dict[str, Any], rendered: Path) -> Path:
     return own
 
 
+def _newer(picture: Path, render: Path) -> bool:
+    return picture.exists() and picture.stat().st_mtime > render.stat().st_mtime
+
+
 def main() -> None:
-    """Finish every render that is there."""
+    """Finish every render that has no newer picture."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("rendered", type=Path)
     parser.add_argument("out", type=Path)
@@ -222,7 +248,7 @@ def main() -> None:
     args.out.mkdir(parents=True, exist_ok=True)
     todo = [j for v in visits.VISITS for j in visits.jobs(v) if re.search(args.only, j["name"])]
     todo = [(j, _source(j, args.rendered)) for j in todo]
-    todo = [(j, source) for j, source in todo if source.exists()]
+    todo = [(j, source) for j, source in todo if source.exists() and not _newer(args.out / f"{j['name']}.jpg", source)]
     with ProcessPoolExecutor(args.workers) as pool:
         waiting = [pool.submit(finish, j, source, args.out) for j, source in todo]
         for (job, _), result in zip(todo, waiting):

@@ -10,8 +10,8 @@ __all__ = ["bean_row", "bush", "cabbage_row", "conifer", "creeper", "leaves", "r
 
 
 def leaves(into: Shapes, material: str, centres: Array, length: float, width: float, seed: int,
-           droop: float = 0.5) -> None:
-    """One small folded quad a centre, turned at random."""
+           droop: float = 0.5, close: bool = False) -> None:
+    """One small rhombus a centre, turned at random; seen from close by, a pointed leaf folded along its rib."""
     rng = np.random.default_rng(seed)
     n = len(centres)
     heading = rng.uniform(0, 2 * np.pi, n)
@@ -23,6 +23,14 @@ def leaves(into: Shapes, material: str, centres: Array, length: float, width: fl
     up = np.cross(along, side)
     side = side * np.cos(roll)[:, None] + up * np.sin(roll)[:, None]
     a, s = along * length * size, side * width * size / 2
+    if close:
+        lift = np.cross(along, side) * width * 0.18 * size
+        outline = [centres, centres + a * 0.18 + s * 0.85 + lift, centres + a * 0.5 + s + lift, centres + a * 0.8 + s * 0.45 + lift, centres + a,
+                   centres + a * 0.8 - s * 0.45 + lift, centres + a * 0.5 - s + lift, centres + a * 0.18 - s * 0.85 + lift, centres + a * 0.5]
+        v = np.stack(outline, 1).reshape(-1, 3)
+        i = np.arange(n)[:, None] * 9
+        into.faces(material, v, np.vstack([i + np.array([q]) for q in ((0, 1, 2, 8), (8, 2, 3, 4), (8, 4, 5, 6), (0, 8, 6, 7))]), True)
+        return
     v = np.stack([centres, centres + a * 0.5 + s, centres + a, centres + a * 0.5 - s], 1).reshape(-1, 3)
     into.faces(material, v, np.arange(4 * n).reshape(n, 4))
 
@@ -118,8 +126,8 @@ def cabbage_row(into: Shapes, length: float, seed: int) -> None:
 def creeper(into: Shapes, points: Array, seed: int) -> None:
     """Climbing leaves thickly about given points."""
     rng = np.random.default_rng(seed)
-    c = np.repeat(points, 26, 0) + rng.normal(0, 0.055, (26 * len(points), 3))
-    leaves(into, "leaf dark", c, 0.10, 0.085, seed + 1, 0.6)
+    c = np.repeat(points, 44, 0) + rng.normal(0, 0.055, (44 * len(points), 3))
+    leaves(into, "leaf dark", c, 0.062, 0.050, seed + 1, 0.6, True)
 
 
 def tuft(into: Shapes, size: float, blades: int, height: float, seed: int, material: str) -> None:
