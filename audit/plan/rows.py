@@ -13,6 +13,7 @@ from audit.plan.model import PURPOSE_PX_PER_M, Camera, Form, MountChain, Night, 
 from audit.plan.table import Problems, Table, cell_text
 
 __all__ = [
+    "CAMERA_COLUMNS",
     "LATITUDE",
     "LONGITUDE",
     "TARGET_COLUMNS",
@@ -70,7 +71,7 @@ _PIXELS = Measure("px", 16, 65_535, whole=True)
 
 _DENSITY = Measure("px/m", 0, 100_000, above=True)
 
-_CAMERA_COLUMNS = (
+CAMERA_COLUMNS = (
     "camera",
     "name",
     "latitude",
@@ -163,7 +164,7 @@ def check_columns(table: Table, problems: Problems) -> None:
         if any(set(choice) <= have for choice in choices):
             return
         words = " or ".join(" + ".join(choice) for choice in choices)
-        unknown = sorted(have - set(_CAMERA_COLUMNS))
+        unknown = sorted(have - set(CAMERA_COLUMNS))
         near = [n for c in choices for name in c for n in difflib.get_close_matches(name, unknown, n=1, cutoff=0.6)]
         stem = [u for u in unknown for c in choices for name in c if u.rsplit("_", 1)[0] == name.rsplit("_", 1)[0]]
         guess = (stem or near)[:1]
@@ -203,7 +204,7 @@ def read_camera(table: Table, index: int, problems: Problems) -> RoughCamera | N
     extra = tuple(
         (titles[key], cell_text(value))
         for key, value in row.cells.items()
-        if key not in _CAMERA_COLUMNS or key in _KEPT_BESIDE_LENS
+        if key not in CAMERA_COLUMNS or key in _KEPT_BESIDE_LENS
     )
     if height is None or bearing is None or pitch is None or lens is None or place is None:
         height, bearing, pitch = height or 1.0, bearing or 0.0, pitch or 0.0
