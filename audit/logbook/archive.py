@@ -24,6 +24,7 @@ from audit.logbook import tables
 from audit.logbook.codec import dump_plain, load_plain
 from audit.logbook.database import Database, file_sentence
 from audit.logbook.images import ImageStore
+from audit.logbook.store import Counting
 
 __all__ = ["read_archive", "write_archive"]
 
@@ -36,7 +37,7 @@ _LONGEST_LINE = 512 << 20
 _LARGEST_IMAGE = 4 << 30
 
 
-def write_archive(database: Database, images: ImageStore, path: Path) -> None:
+def write_archive(database: Database, images: ImageStore, path: Path, progress: Counting) -> None:
     """Writes everything that a logbook keeps into one file, which takes its name only when it is whole."""
     new = path.with_name(path.name + ".new")
     hashes: dict[str, str] = {}
@@ -47,9 +48,10 @@ def write_archive(database: Database, images: ImageStore, path: Path) -> None:
                     name = f"tables/{table.name}.jsonl"
                     hashes[name] = _write_rows(archive, name, connection, table)
                 keys = list(connection.execute(sa.select(tables.images.c.sha256)).scalars())
-            for sha256 in sorted(keys):
+            for done, sha256 in enumerate(sorted(keys), start=1):
                 hashes[f"images/{sha256}"] = _write_bytes(archive, f"images/{sha256}", images.get(sha256))
                 preview = images.get_preview(sha256)
+                progress(done, len(keys))
                 if preview is not None:
                     hashes[f"previews/{sha256}"] = _write_bytes(archive, f"previews/{sha256}", preview)
             record = {"format": _FORMAT, "schema": tables.SCHEMA, "members": hashes}

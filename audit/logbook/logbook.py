@@ -19,7 +19,7 @@ from audit.logbook.images import ImageStore
 from audit.logbook.locks import one_writer
 from audit.logbook.results import Results
 from audit.logbook.signoff import Signoff
-from audit.logbook.store import Clock, utc_now
+from audit.logbook.store import Clock, Counting, uncounted, utc_now
 from audit.logbook.watch import Watch
 from audit.plan.model import Site
 
@@ -112,8 +112,13 @@ class Logbook(Results, Signoff, Watch):
             raise LogbookError(f"{database.shown}: the logbook is empty; restore it from a backup.")
         return cls(database, ImageStore(_images_address(database, images_url)), clock)
 
-    def export(self, path: str | os.PathLike[str]) -> None:
+    def export(self, path: str | os.PathLike[str], progress: Counting = uncounted) -> None:
         """Writes the whole logbook, without its private key, as one checked archive.
+
+        Parameters
+        ----------
+        progress : callable
+            Called with images packed and images in all.
 
         Raises
         ------
@@ -121,7 +126,7 @@ class Logbook(Results, Signoff, Watch):
             If an image is missing or changed, or the disk is full.
         """
         with one_writer(self.database, self.clock()) if not self.database.read_only else nullcontext():
-            write_archive(self.database, self.images, Path(path))
+            write_archive(self.database, self.images, Path(path), progress)
 
     @classmethod
     def import_(

@@ -24,12 +24,14 @@ from audit.logbook.plans import Plans
 from audit.logbook.record import FORMAT, GROWING, SECTIONS, canonical, hashes_of, parse_record, visit_content
 from audit.logbook.records import Channel, ReferenceRecord, SignedRecord, VerifyProblem
 from audit.logbook.signing import SigningKey, fingerprint, signature_fits, signing_key
-from audit.logbook.store import VisitRef, number_of
+from audit.logbook.store import Counting, VisitRef, number_of, uncounted
 from audit.photos.photo import Photo
 
 __all__ = ["KEYS_VARIABLE", "Signoff"]
 
 KEYS_VARIABLE = "PHOTO_AUDIT_KEYS"
+
+_KEYS_AT_ONCE = 1000
 
 log = logging.getLogger(__name__)
 
@@ -37,7 +39,14 @@ log = logging.getLogger(__name__)
 class Signoff(Plans, Photos, Decisions):
     """Signs visits and proves them."""
 
-    def sign(self, visit: VisitRef, by: str, passphrase: str | None = None, keys: Path | None = None) -> SignedRecord:
+    def sign(
+        self,
+        visit: VisitRef,
+        by: str,
+        passphrase: str | None = None,
+        keys: Path | None = None,
+        progress: Counting = uncounted,
+    ) -> SignedRecord:
         """Signs a visit: from then on it can't be changed, and its good snapshots are references.
 
         Parameters
@@ -48,6 +57,8 @@ class Signoff(Plans, Photos, Decisions):
         keys : Path or None
             Folder of the key. By default ``keys/`` in the logbook's folder; for a database the folder in
             ``PHOTO_AUDIT_KEYS``, else one in the user's configuration.
+        progress : callable
+            Called with images checked and images in all.
 
         Raises
         ------
@@ -65,7 +76,7 @@ class Signoff(Plans, Photos, Decisions):
                 row = self._visit_row(connection, number, lock="update")
                 if row.signed_at is not None:
                     raise LogbookError(f"visit {number} was signed by {row.signed_by} already.")
-                self._need_whole_images(connection, number)
+                self._need_whole_images(connection, number, progress)
                 self._keep_references(connection, number)
                 plan = self._plan_row(connection, None)
                 signed_at = self.clock()
@@ -163,8 +174,14 @@ class Signoff(Plans, Photos, Decisions):
             latest = {row.channel: _reference(row) for row in connection.execute(query)}
         return tuple(latest[channel] for channel in sorted(latest))
 
-    def verify(self) -> tuple[VerifyProblem, ...]:
-        """Everything that is not as it was signed, or not as it was stored; empty where nothing changed."""
+    def verify(self, progress: Counting = uncounted) -> tuple[VerifyProblem, ...]:
+        """Everything that is not as it was signed, or not as it was stored; empty where nothing changed.
+
+        Parameters
+        ----------
+        progress : callable
+            Called with images checked and images in all.
+        """
         with self.database.reading() as connection:
             rows = connection.execute(sa.select(tables.records).order_by(tables.records.c.id)).all()
             problems = [*self._records_missing(connection, {row.visit for row in rows})]
@@ -172,7 +189,7 @@ class Signoff(Plans, Photos, Decisions):
             for row in rows:
                 problems += self._verify_visit(connection, row, previous)
                 previous = row
-            problems += self._images_changed(connection)
+        problems += self._images_changed(progress)
         for problem in problems:
             log.warning("not as signed", extra={"what": problem.what, "thing": problem.name, "visit": problem.visit})
         return tuple(problems)
@@ -267,21 +284,40 @@ class Signoff(Plans, Photos, Decisions):
                     "record", f"visit {number}", f"The signed record of visit {number} is missing.", number
                 )
 
-    def _images_changed(self, connection: Connection) -> Iterator[VerifyProblem]:
+    def _images_changed(self, progress: Counting) -> Iterator[VerifyProblem]:
         photos = tables.photos
-        for sha256 in connection.execute(sa.select(tables.images.c.sha256).order_by(tables.images.c.sha256)).scalars():
+        with self.database.reading() as connection:
+            total = connection.execute(sa.select(sa.func.count()).select_from(tables.images)).scalar_one()
+        for done, sha256 in enumerate(self._image_keys(), start=1):
             state = self.images.state(sha256)
-            if state != "kept":
-                query = sa.select(photos.c.visit, photos.c.name).where(photos.c.sha256 == sha256)
-                for visit, name in connection.execute(query.order_by(photos.c.visit, photos.c.name)):
-                    yield VerifyProblem("image", name, f"The image of '{name}' in visit {visit} is {state}.", visit)
+            progress(done, total)
+            if state == "kept":
+                continue
+            query = sa.select(photos.c.visit, photos.c.name).where(photos.c.sha256 == sha256)
+            with self.database.reading() as connection:
+                named = connection.execute(query.order_by(photos.c.visit, photos.c.name)).all()
+            for visit, name in named:
+                yield VerifyProblem("image", name, f"The image of '{name}' in visit {visit} is {state}.", visit)
 
-    def _need_whole_images(self, connection: Connection, visit: int) -> None:
+    def _image_keys(self) -> Iterator[str]:
+        """Hashes of all images, read in pieces: hashing a large store takes hours, and no transaction should."""
+        column, last = tables.images.c.sha256, ""
+        while True:
+            query = sa.select(column).where(column > last).order_by(column).limit(_KEYS_AT_ONCE)
+            with self.database.reading() as connection:
+                keys = connection.execute(query).scalars().all()
+            if not keys:
+                return
+            yield from keys
+            last = keys[-1]
+
+    def _need_whole_images(self, connection: Connection, visit: int, progress: Counting) -> None:
         table = tables.photos
-        for sha256, name in connection.execute(
-            sa.select(table.c.sha256, table.c.name).where(table.c.visit == visit).order_by(table.c.name)
-        ):
+        query = sa.select(table.c.sha256, table.c.name).where(table.c.visit == visit).order_by(table.c.name)
+        rows = connection.execute(query).all()
+        for done, (sha256, name) in enumerate(rows, start=1):
             state = self.images.state(sha256)
+            progress(done, len(rows))
             if state != "kept":
                 raise LogbookError(f"visit {visit} can't be signed: the image of '{name}' is {state}; restore it.")
 

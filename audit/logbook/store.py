@@ -17,10 +17,25 @@ from audit.logbook.database import Database
 from audit.logbook.images import ImageStore
 from audit.logbook.records import VisitRecord
 
-__all__ = ["Clock", "Store", "VisitRef", "number_of", "refuse_signed", "utc_now", "visit_record"]
+__all__ = [
+    "Clock",
+    "Counting",
+    "Store",
+    "VisitRef",
+    "number_of",
+    "refuse_signed",
+    "uncounted",
+    "utc_now",
+    "visit_record",
+]
 
 Clock = Callable[[], datetime]
+Counting = Callable[[int, int], None]
 VisitRef = VisitRecord | int
+
+
+def uncounted(done: int, total: int) -> None:
+    """Progress that nobody watches."""
 
 
 def utc_now() -> datetime:

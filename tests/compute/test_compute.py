@@ -64,9 +64,14 @@ def processes() -> Iterator[compute.LocalProcesses]:
 def cluster() -> Iterator[str]:
     """A real scheduler and two worker processes on this machine."""
     distributed = pytest.importorskip("distributed")
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"
-    ) as running:
+    import dask
+
+    with (
+        dask.config.set({"distributed.scheduler.allowed-failures": 1}),
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"
+        ) as running,
+    ):
         yield running.scheduler_address
 
 
@@ -146,6 +151,13 @@ def test_a_dask_worker_killed_in_the_middle_loses_nothing(cluster: str, tmp_path
     with compute.executor(cluster=cluster) as dask:
         outcomes = list(compute.each(dask, die_once, items, window=4))
     assert [o.value for o in outcomes] == [Path(item).name for item in items]
+
+
+def test_an_item_that_kills_dask_workers_fails_alone(cluster: str) -> None:
+    with compute.executor(cluster=cluster) as dask:
+        outcomes = list(compute.each(dask, die_on_three, range(6), window=1))
+    assert isinstance(outcomes[3].error, compute.WorkerLost)
+    assert [o.value for o in outcomes if o.item != 3] == [0, 1, 2, 4, 5]
 
 
 def test_a_cluster_that_does_not_answer_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -179,6 +179,15 @@ def test_a_visit_with_a_lost_image_is_not_signed(place) -> None:
     assert book.visit().signed_at is None
 
 
+def test_long_checks_say_how_far_they_are(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book)
+    counts: list[tuple[int, int]] = []
+    book.sign(visit, "Ada Example", progress=lambda done, total: counts.append((done, total)))
+    book.verify(progress=lambda done, total: counts.append((done, total)))
+    assert counts == [(n, 6) for n in range(1, 7)] * 2
+
+
 def test_records_form_a_chain(place) -> None:
     book = signed_book(place)
     fill(book, LATER, salt=b"later")
