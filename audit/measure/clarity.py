@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.measure.cell_net import KINDS, Verdict, load_cell_net
+from audit.measure.dirt_model import KINDS, Verdict, load_dirt_model
 from audit.measure.measurement import Clarity, DirtCause, Sky
 from audit.measure.outlines import outlines
 from audit.measure.single import single_layers
@@ -74,7 +74,7 @@ def cause_of(verdict: Verdict) -> DirtCause:
 def single_verdict(small: NDArray[np.uint8]) -> Verdict:
     """Verdict on one image at measuring size."""
     layers = single_layers(small)
-    return load_cell_net("dirt_single").verdict(layers, np.ones(layers.shape[1:], bool))
+    return load_dirt_model("dirt_single").verdict(layers, np.ones(layers.shape[1:], bool))
 
 
 def emptiness(pixels: NDArray[np.uint8]) -> str | None:
@@ -170,4 +170,4 @@ def together(verdicts: Sequence[Verdict]) -> Verdict:
     kinds = np.mean([v.kinds for v in verdicts], axis=0)
     kinds = np.concatenate([[1 - dirty], dirty * kinds[1:] / max(float(kinds[1:].sum()), 1e-6)])
     cells = np.concatenate([(1 - lasting)[None], np.zeros((len(KINDS) - 1, *shape))])
-    return Verdict(kinds.astype(np.float32), cells.astype(np.float32), np.zeros(shape, np.float32))
+    return Verdict(kinds.astype(np.float32), cells.astype(np.float32))

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audit.lens import Lens
-from audit.measure.cell_net import load_cell_net
 from audit.measure.clarity import cause_of, emptiness, is_night, single_verdict
+from audit.measure.dirt_model import load_dirt_model
 from audit.measure.measurement import DirtCause, ViewChange
 from audit.measure.outlines import outlines
 from audit.measure.overlay import burnt_in_text
@@ -120,7 +120,7 @@ def evidence_of(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: R
 
 def _loss(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: Registration) -> _Loss:
     evidence = evidence_of(reference, today, found)
-    verdict = load_cell_net("dirt_pair").verdict(evidence.layers, evidence.maps.valid)
+    verdict = load_dirt_model("dirt_pair").verdict(evidence.layers, evidence.maps.valid)
     contrast, contrast_sd, sharp = _ratios(evidence.maps)
     note = None if contrast is not None else "contrast not measured: the reference shows too little texture"
     if evidence.night and note is None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from audit.frames import camera_from_world
 from audit.lens import Lens
-from audit.measure.cell_net import KINDS
+from audit.measure.dirt_model import KINDS
 from audit.measure.registration import Registration
 from audit.measure.single import single_layers
 from audit.measure.training.dirt.pairs import render_pair
