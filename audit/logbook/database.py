@@ -266,6 +266,7 @@ def _sqlite_engine(file: Path, read_only: bool) -> Engine:
         if not read_only:
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA cache_size = -32768")  # 32 MiB: the upper levels of large indexes stay at hand
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
