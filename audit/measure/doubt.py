@@ -1,7 +1,7 @@
-"""How likely the best up direction is wrong altogether (by more than 5 degrees).
+"""How likely the best up direction of straight edges alone is wrong altogether (by more than 5 degrees).
 
 Curvature says how sharp a maximum is, not whether it is the right one. A logistic model over a few plain facts of
-the fit does; its weights are measured on places that no other weight was fitted to (``orientation.toml``).
+the fit does; its weights are measured (``orientation.toml``).
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ __all__ = ["doubt", "facts"]
 def facts(evidence: Evidence) -> dict[str, float]:
     """The facts that the model weighs, each of order one."""
     roll_var, pitch_var = np.diag(evidence.covariance_deg2)
-    learned = evidence.learned_sd_deg
     return {
         "lead": min(evidence.lead, 20.0) / 10,
         "roll_sd": float(np.log(np.sqrt(roll_var) + 0.02)),
@@ -24,17 +23,14 @@ def facts(evidence: Evidence) -> dict[str, float]:
         "uprights": float(np.log1p(evidence.fit.upright.sum())),
         "upright_gain": float(np.log1p(max(evidence.fit.upright_gain, 0.0))),
         "edges": float(np.log1p(len(evidence.edges))),
-        "disagreement": float(np.log1p(evidence.disagreement)),
         "roll": abs(evidence.roll_deg) / 10,
         "attitude": max(-35.0 - evidence.pitch_deg, evidence.pitch_deg - 10.0, 0.0) / 10,
-        "learned_sd": 0.0 if learned is None else float(np.log(learned + 0.1)),
-        "familiar": evidence.familiar,
     }
 
 
 def doubt(evidence: Evidence) -> float:
-    """Probability that the answer is more than 5 degrees off, 0 to 1."""
-    table = constants()["doubt_with_network" if evidence.learned_sd_deg is not None else "doubt_lines_only"]
+    """Probability that an answer of edges alone is more than 5 degrees off, 0 to 1."""
+    table = constants()["doubt"]
     values = facts(evidence)
     total = table["always"] + sum(weight * values[name] for name, weight in table.items() if name != "always")
     return float(1 / (1 + np.exp(-np.clip(total, -50, 50))))

@@ -71,19 +71,23 @@ def _shown(evidence: Evidence | None) -> NDArray[np.float32] | None:
 def _answer(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation:
     table = constants()["answer"]
     upright = float(evidence.fit.upright.sum())
-    uncertain = doubt(evidence)
-    name = "most_doubt_lines_only" if seen.network is None else "most_doubt_with_network"
-    if uncertain > table[name]:
-        note = "Too little in the picture tells which way is up, or it fits more than one answer."
-        return _silent(lens, note, evidence)
-    widen = max(1.0, np.sqrt(evidence.disagreement / 2))
-    roll_sd, pitch_sd = np.sqrt(np.diag(evidence.covariance_deg2)) * widen * table["scale"]
-    roll_sd, pitch_sd = (value * (1 + table["doubt_widens"] * uncertain) for value in (roll_sd, pitch_sd))
+    widen = max(1.0, float(np.sqrt(evidence.disagreement / 2))) * max(1.0, evidence.fit.scatter)
+    too_little = "Too little in the picture tells which way is up, or it fits more than one answer."
+    learned_sd = evidence.learned_sd_deg
+    if learned_sd is None:
+        uncertain = doubt(evidence)
+        if uncertain > table["most_doubt"]:
+            return _silent(lens, too_little, evidence)
+        widen *= 1 + table["doubt_widens"] * uncertain
+    elif learned_sd > table["most_learned_sd_deg"] and evidence.fit.standing_out < table["clutter_gain"]:
+        return _silent(lens, too_little, evidence)
+    roll_sd, pitch_sd = np.sqrt(np.diag(evidence.covariance_deg2)) * widen
+    roll_sd, pitch_sd = roll_sd * table["roll_scale"], pitch_sd * table["pitch_scale"]
     by_lens = _lens_effect_deg(seen, lens, evidence) if lens.hfov_sd_deg > 0 else (0.0, 0.0)
     roll_sd = float(np.sqrt(roll_sd**2 + table["roll_floor_deg"] ** 2 + by_lens[0] ** 2))
     pitch_sd = float(np.sqrt(pitch_sd**2 + table["pitch_floor_deg"] ** 2 + by_lens[1] ** 2))
     if roll_sd > table["most_roll_sd_deg"] or pitch_sd > table["most_pitch_sd_deg"]:
-        return _silent(lens, "Too little in the picture tells which way is up.", evidence)
+        return _silent(lens, too_little, evidence)
     cues = []
     if upright >= 3:
         cues.append(f"{upright:.0f} upright lines")

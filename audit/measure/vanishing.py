@@ -79,6 +79,8 @@ class Fit:
         Probability of each edge to be upright.
     levelled : ndarray, shape (N,)
         Probability of each edge to run in one of the level directions.
+    scatter : float
+        Scatter of the upright edges over the scatter that buildings have.
     """
 
     up: FloatArray
@@ -89,6 +91,12 @@ class Fit:
     level_gain: float
     upright: FloatArray
     levelled: FloatArray
+    scatter: float = 1.0
+
+    @property
+    def standing_out(self) -> float:
+        """Gain in log likelihood of each upright edge: how far uprights stand out of clutter."""
+        return max(self.upright_gain, 0.0) / max(float(self.upright.sum()), 1.0)
 
 
 def tangent_basis(direction: FloatArray) -> FloatArray:
@@ -276,7 +284,7 @@ def fit_directions(edges: Arcs, up: FloatArray, steps: int = 8, level_directions
         share /= share.sum()
     information, gradient = _profile(matrix, slope)
     return Fit(up, level, information, gradient, upright_gain, level_gain, belongs[:, 0],
-               belongs[:, 1:].sum(axis=1))
+               belongs[:, 1:].sum(axis=1), scale)
 
 
 def _profile(matrix: FloatArray, slope: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -41,7 +41,7 @@ def _town(lens: Lens, roll_deg: float, pitch_deg: float, seed: int, bearing_deg:
     origin = np.array([0.0, 0.0, height_m], dtype=np.float32)
     flat = rays.reshape(-1, 3)
     good = np.isfinite(flat[:, 0])
-    d = np.where(np.abs(flat) < 1e-6, 1e-6, flat)
+    d = np.where(np.abs(flat) < 1e-6, np.float32(1e-6), flat)
     colour = np.full(flat.shape, 215.0, dtype=np.float32)
     colour[:, 0] -= 60 * np.clip(d[:, 2], 0, 1)
     nearest = np.where(d[:, 2] < 0, -height_m / d[:, 2], np.inf).astype(np.float32)
@@ -59,7 +59,7 @@ def _town(lens: Lens, roll_deg: float, pitch_deg: float, seed: int, bearing_deg:
         if (low[:2] < 1).all() and (high[:2] > -1).all():
             continue
         shade = rng.uniform(90, 200, 3)
-        t0, t1 = (low - origin) / d, (high - origin) / d
+        t0, t1 = ((corner - origin).astype(np.float32) / d for corner in (low, high))
         enter = np.minimum(t0, t1)
         first, last = enter.max(axis=1), np.maximum(t0, t1).min(axis=1)
         hit = (first < last) & (first > 0) & (first < nearest)
@@ -87,8 +87,8 @@ def _room(lens: Lens, roll_deg: float, pitch_deg: float, seed: int, bearing_deg:
     rng = np.random.default_rng(seed)
     rays = _rays(lens, bearing_deg, pitch_deg, roll_deg, samples).reshape(-1, 3)
     good = np.isfinite(rays[:, 0])
-    d = np.where(np.abs(rays) < 1e-6, 1e-6, rays)
-    low, high = np.array([-4.0, -5.0, -2.6]), np.array([5.0, 6.0, 0.6])
+    d = np.where(np.abs(rays) < 1e-6, np.float32(1e-6), rays)
+    low, high = np.array([-4.0, -5.0, -2.6], np.float32), np.array([5.0, 6.0, 0.6], np.float32)
     leave = np.maximum(low / d, high / d)
     axis = leave.argmin(axis=1)
     at = d * leave.min(axis=1)[:, None]

@@ -13,7 +13,7 @@ from audit.measure.measurement import Orientation
 from audit.measure.orientation import combine_orientations, measure_orientation
 
 FISHEYE = Lens(560, 560, 180.0, projection="equidistant")
-WIDE = Lens(720, 405, 95.0)
+WIDE = Lens(640, 360, 95.0)
 
 
 def _off_by(orientation: Orientation, roll_deg: float, pitch_deg: float) -> float:
@@ -32,13 +32,13 @@ def _right_or_silent(orientation: Orientation, roll_deg: float, pitch_deg: float
 @pytest.mark.parametrize(
     ("lens", "roll_deg", "pitch_deg"),
     [
-        (Lens(720, 405, 70.0), 3.0, -15.0),
+        (Lens(640, 360, 70.0), 3.0, -15.0),
         (WIDE, -5.0, 10.0),
         (WIDE, 0.0, 0.0),
-        (Lens(720, 405, 100.0, k1=-0.15, k2=0.02), 2.0, -12.0),
+        (Lens(640, 360, 100.0, k1=-0.15, k2=0.02), 2.0, -12.0),
         (FISHEYE, 4.0, -20.0),
-        (Lens(405, 720, 45.0), 2.0, -10.0),
-        (Lens(720, 405, 70.0, principal_px=(250.0, 260.0)), 3.0, -10.0),
+        (Lens(360, 640, 45.0), 2.0, -10.0),
+        (Lens(640, 360, 70.0, principal_px=(222.0, 231.0)), 3.0, -10.0),
     ],
     ids=["plain", "up", "level", "barrel", "fisheye", "portrait", "crop"],
 )
@@ -54,22 +54,22 @@ def test_town_is_measured_within_stated_error(lens, roll_deg, pitch_deg):
 def test_lens_of_another_size_is_taken_for_the_same_picture():
     image = town(WIDE, 2.0, -8.0, seed=3)
     small = measure_orientation(image, WIDE)
-    large = measure_orientation(image, WIDE.resized(1440, 810))
+    large = measure_orientation(image, WIDE.resized(1280, 720))
     assert large.pitch_deg == pytest.approx(small.pitch_deg, abs=1e-6)
-    assert (large.lens.width_px, large.lens.height_px) == (720, 405)
+    assert (large.lens.width_px, large.lens.height_px) == (640, 360)
 
 
 def test_doubt_about_the_lens_widens_the_pitch():
     image = town(WIDE, 1.0, -20.0, seed=5)
     sure = measure_orientation(image, WIDE)
-    doubtful = measure_orientation(image, Lens(720, 405, 95.0, hfov_sd_deg=3.0))
+    doubtful = measure_orientation(image, Lens(640, 360, 95.0, hfov_sd_deg=3.0))
     assert doubtful.pitch_sd_deg > 1.5 * sure.pitch_sd_deg
-    wrong = measure_orientation(image, Lens(720, 405, 92.0, hfov_sd_deg=3.0))
+    wrong = measure_orientation(image, Lens(640, 360, 92.0, hfov_sd_deg=3.0))
     assert abs(wrong.pitch_deg + 20.0) < 2.5 * wrong.pitch_sd_deg
 
 
 def test_angle_of_view_is_estimated_or_widely_assumed_when_unknown():
-    lens = Lens(720, 405, 85.0)
+    lens = Lens(640, 360, 85.0)
     found = measure_orientation(town(lens, 2.0, -18.0, seed=3), None)
     assert found.lens.source in ("estimated", "assumed")
     assert found.lens.hfov_sd_deg > 0
@@ -101,10 +101,10 @@ def test_empty_pictures_are_not_measured(image, known):
 
 def test_fog_and_night_and_stars_are_not_measured():
     rng = np.random.default_rng(4)
-    fog = np.clip(np.linspace(170, 190, 405)[:, None, None] + rng.normal(0, 2, (405, 720, 3)), 0, 255)
-    night = np.clip(6 + rng.normal(0, 6, (405, 720, 3)), 0, 255)
-    stars = np.zeros((405, 720, 3))
-    for x, y in zip(rng.integers(5, 715, 150), rng.integers(5, 400, 150), strict=True):
+    fog = np.clip(np.linspace(170, 190, 360)[:, None, None] + rng.normal(0, 2, (360, 640, 3)), 0, 255)
+    night = np.clip(6 + rng.normal(0, 6, (360, 640, 3)), 0, 255)
+    stars = np.zeros((360, 640, 3))
+    for x, y in zip(rng.integers(5, 635, 150), rng.integers(5, 355, 150), strict=True):
         cv2.circle(stars, (int(x), int(y)), 1, (255, 255, 255), -1, cv2.LINE_AA)
     for image in (fog, night, stars):
         assert measure_orientation(image.astype(np.uint8), WIDE).roll_deg is None
@@ -120,9 +120,9 @@ def test_grey_and_16_bit_pictures_give_the_colour_picture_s_answer():
 
 def test_scribbled_drawing_is_not_measured():
     rng = np.random.default_rng(1)
-    page = np.full((405, 720, 3), 250, np.uint8)
+    page = np.full((360, 640, 3), 250, np.uint8)
     for _ in range(120):
-        x, y = rng.integers(0, 720), rng.integers(0, 405)
+        x, y = rng.integers(0, 640), rng.integers(0, 360)
         angle, length = rng.uniform(0, np.pi), rng.uniform(20, 90)
         end = (int(x + length * np.cos(angle)), int(y + length * np.sin(angle)))
         cv2.line(page, (int(x), int(y)), end, (20, 20, 20), 2, cv2.LINE_AA)
@@ -130,7 +130,7 @@ def test_scribbled_drawing_is_not_measured():
 
 
 def test_floor_alone_is_not_measured():
-    lens = Lens(720, 405, 45.0)
+    lens = Lens(640, 360, 45.0)
     found = measure_orientation(town(lens, 3.0, -60.0, seed=2, buildings=0), lens)
     assert _right_or_silent(found, 3.0, -60.0)
 
@@ -144,33 +144,33 @@ def test_room_with_three_square_directions_is_right_or_silent(seed):
 def test_stairs_are_right_or_silent():
     image = town(WIDE, 1.0, -10.0, seed=3)
     for step in range(12):
-        cv2.line(image, (40 + 30 * step, 400 - 22 * step), (90 + 30 * step, 380 - 22 * step), (30, 30, 30), 2)
-        cv2.line(image, (40 + 30 * step, 400 - 22 * step), (70 + 30 * step, 378 - 22 * step), (30, 30, 30), 2)
+        cv2.line(image, (40 + 27 * step, 355 - 20 * step), (85 + 27 * step, 337 - 20 * step), (30, 30, 30), 2)
+        cv2.line(image, (40 + 27 * step, 355 - 20 * step), (67 + 27 * step, 335 - 20 * step), (30, 30, 30), 2)
     assert _right_or_silent(measure_orientation(image, WIDE), 1.0, -10.0)
 
 
 def test_mirror_symmetric_scene_is_right_or_silent():
-    half = town(WIDE, 0.0, -5.0, seed=3)[:, :360]
+    half = town(WIDE, 0.0, -5.0, seed=3)[:, :320]
     image = np.concatenate([half, half[:, ::-1]], axis=1)
     assert _right_or_silent(measure_orientation(image, WIDE), 0.0, -5.0)
 
 
 def test_photo_of_a_tilted_photo_does_not_pass_for_a_sure_answer():
-    inner = cv2.resize(town(WIDE, 0.0, -5.0, seed=3), (360, 202))
-    page = np.full((405, 720, 3), 200, np.uint8)
-    turn = cv2.getRotationMatrix2D((180, 101), 35, 1.0)
-    turn[:, 2] += (180, 101)
-    cv2.warpAffine(inner, turn, (720, 405), page, borderMode=cv2.BORDER_TRANSPARENT)
+    inner = cv2.resize(town(WIDE, 0.0, -5.0, seed=3), (320, 180))
+    page = np.full((360, 640, 3), 200, np.uint8)
+    turn = cv2.getRotationMatrix2D((160, 90), 35, 1.0)
+    turn[:, 2] += (160, 90)
+    cv2.warpAffine(inner, turn, (640, 360), page, borderMode=cv2.BORDER_TRANSPARENT)
     found = measure_orientation(page, WIDE)
     assert found.roll_deg is None or found.pitch_sd_deg > 0
 
 
 def test_tilted_building_among_upright_ones_is_outvoted():
     image = town(WIDE, 0.0, -5.0, seed=3)
-    lean = cv2.getRotationMatrix2D((360, 200), 14, 1.0)
-    box = np.full((405, 720, 3), 255, np.uint8)
-    cv2.rectangle(box, (330, 120), (390, 280), (120, 60, 60), -1)
-    moved = cv2.warpAffine(box, lean, (720, 405), borderValue=(255, 255, 255))
+    lean = cv2.getRotationMatrix2D((320, 180), 14, 1.0)
+    box = np.full((360, 640, 3), 255, np.uint8)
+    cv2.rectangle(box, (293, 107), (347, 249), (120, 60, 60), -1)
+    moved = cv2.warpAffine(box, lean, (640, 360), borderValue=(255, 255, 255))
     image[moved[..., 1] < 128] = moved[moved[..., 1] < 128]
     assert _off_by(measure_orientation(image, WIDE), 0.0, -5.0) < 1.0
 

@@ -30,7 +30,7 @@ DATA = Path("/usr/share/doc/opencv-doc/examples/data")
 @pytest.mark.parametrize(("pitch_deg", "row_px"), [(-5.0, 380.51), (-10.0, 218.55), (-15.0, 51.53)])
 def test_measured_pose_puts_the_horizon_in_the_closed_form_s_row(pitch_deg, row_px):
     """Horizon row = 540 - f tan(pitch) at 1920 x 1080, f = 540 / tan 16.5 = 1823.01 px, principal row 540."""
-    lens = Lens(960, 540, 55.543)
+    lens = Lens(720, 405, 55.543)
     found = measure_orientation(town(lens, 0.0, pitch_deg, seed=3), lens)
     focal = 540 / np.tan(np.radians(16.5))
     measured_row = 540 + focal * np.tan(np.radians(found.pitch_deg))
@@ -40,7 +40,7 @@ def test_measured_pose_puts_the_horizon_in_the_closed_form_s_row(pitch_deg, row_
 @pytest.mark.parametrize("roll_deg", [5.0, 10.0])
 def test_roll_tilts_the_horizon_and_not_the_uprights_vanishing_point(roll_deg):
     """A level horizon of slope tan(roll) and foot f tan(pitch) from the centre, though uprights lean at the edges."""
-    lens = Lens(720, 405, 80.0)
+    lens = Lens(640, 360, 80.0)
     found = measure_orientation(town(lens, roll_deg, -15.0, seed=3), lens)
     up = up_in_camera(found.roll_deg, found.pitch_deg)
     # The horizon's line in pixels from the centre: up . (x, y, f) = 0.

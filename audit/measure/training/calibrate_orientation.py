@@ -58,8 +58,6 @@ def main() -> None:
     cv2.setNumThreads(1)
     rows = gather(args.folder, not args.no_network)
     names = [key for key in rows[0] if key.startswith("fact_")]
-    if args.no_network:
-        names = [name for name in names if name not in ("fact_learned_sd", "fact_familiar")]
     x = np.array([[row[name] for name in names] for row in rows], dtype=np.float64)
     pitch = np.abs([row["pitch_error"] for row in rows])
     roll = np.abs([row["roll_error"] for row in rows])
@@ -93,7 +91,7 @@ def main() -> None:
                   f"{np.quantile(z_pitch, 0.95) / 1.96:.2f}")
     model = fitted(np.ones(len(rows), dtype=bool))
     weight = model.coef_[0] / spread
-    print("[doubt_lines_only]" if args.no_network else "[doubt_with_network]")
+    print("[doubt]  (used without network only)")
     print(f"always = {model.intercept_[0] - (weight * middle).sum():.3f}")
     for name, value in zip(names, weight, strict=True):
         print(f"{name.removeprefix('fact_')} = {value:.3f}")
