@@ -44,17 +44,23 @@ _Refused: Any = typer.BadParameter.__mro__[2]
 
 Json = Annotated[bool, typer.Option("--json", help="One JSON object per line on standard output.")]
 Visit = Annotated[int | None, typer.Option("--visit", help="Number of the visit; the latest without it.")]
+Images = Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")]
 LimitsFile = Annotated[Path | None, typer.Option("--limits", help="TOML file laid over the default limits.")]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(__version__)
+        raise typer.Exit()
 
 
 @app.callback()
 def _options(
-    version: Annotated[bool, typer.Option("--version", help="Print the version and end.")] = False,
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and end.", callback=_version, is_eager=True)
+    ] = False,
     verbose: Annotated[bool, typer.Option("--verbose", help="Say on standard error what is being done.")] = False,
 ) -> None:
-    if version:
-        typer.echo(__version__)
-        raise typer.Exit()
     logging.basicConfig(level=logging.INFO if verbose else logging.ERROR, stream=sys.stderr, format="%(message)s")
 
 
@@ -278,7 +284,7 @@ def plan_parts(
 def start(
     logbook: Annotated[str, typer.Argument(help="Folder, or database address.")],
     plan: Annotated[Path, typer.Option("--plan", help="The plan file.")],
-    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+    images: Images = None,
 ) -> int:
     """Open a logbook for a site."""
     from audit.logbook import Logbook
@@ -301,7 +307,7 @@ def visit(
     on: Annotated[str | None, typer.Option("--on", help="Day of the visit, YYYY-MM-DD; today without it.")] = None,
     workers: Annotated[int, typer.Option("--workers", min=0, max=256, help="Processes; 0 = this one.")] = 0,
     cluster: Annotated[str | None, typer.Option("--cluster", help="Address of a Dask scheduler.")] = None,
-    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+    images: Images = None,
     limits: LimitsFile = None,
     at_least: Annotated[float, typer.Option("--at-least", min=0.5, max=1.0, help="Place photos from here.")] = 0.97,
     strict: Annotated[bool, typer.Option("--strict", help="Exit 1 where something must be put right.")] = False,
@@ -346,7 +352,7 @@ def visit(
 def show(
     logbook: Annotated[str, typer.Argument(help="The logbook.")],
     visit: Visit = None,
-    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+    images: Images = None,
     strict: Annotated[bool, typer.Option("--strict", help="Exit 1 where something must be put right.")] = False,
     as_json: Json = False,
 ) -> int:
@@ -389,7 +395,7 @@ def decide(
     by: Annotated[str, typer.Option("--by", help="Who decides.")],
     why: Annotated[str, typer.Option("--why", help="The reason, kept with it.")],
     visit: Visit = None,
-    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+    images: Images = None,
 ) -> int:
     """Record a reviewer's decision on a finding; nothing is ever overwritten."""
     from audit.judge.finding import Check
@@ -404,11 +410,103 @@ def decide(
 
 
 @app.command()
+def undo(
+    logbook: Annotated[str, typer.Argument(help="The logbook.")],
+    camera: Annotated[str, typer.Argument(help="The camera's id in the plan.")],
+    check: Annotated[str, typer.Argument(help="The finding's check, e.g. aim.")],
+    by: Annotated[str, typer.Option("--by", help="Who takes it back.")],
+    why: Annotated[str, typer.Option("--why", help="The reason, kept with it.")] = "",
+    visit: Visit = None,
+    images: Images = None,
+) -> int:
+    """Take the decision in force back; the entry itself stays."""
+    from audit.logbook import Logbook
+
+    book = Logbook.open(logbook, images=images)
+    record = book.visit(visit)
+    book.undo(record, camera, check, by, why)
+    _say(f"{camera}, {check}: the decision is taken back by {by}.")
+    return DONE
+
+
+@app.command()
+def trip(
+    logbook: Annotated[str, typer.Argument(help="The logbook.")],
+    visit: Visit = None,
+    images: Images = None,
+    as_json: Json = False,
+) -> int:
+    """Plan one trip for the crew: stops in walking order, what to do, which parts to bring."""
+    from audit.judge.trip import plan_trip
+    from audit.logbook import Logbook
+    from audit.singles import trip_sentences
+
+    book = Logbook.open(logbook, images=images)
+    record = book.visit(visit)
+    settled = [(d.camera, d.check) for d in book.decisions(record) if d.in_force and d.decision in ("reject", "waive")]
+    planned = plan_trip(book.site(record), book.verdicts(record), settled=settled)
+    if as_json:
+        for stop in planned.stops:
+            _emit(asdict(stop))
+    else:
+        for line in trip_sentences(planned):
+            typer.echo(line)
+    return DONE
+
+
+@app.command("export")
+def export_logbook(
+    logbook: Annotated[str, typer.Argument(help="The logbook.")],
+    archive: Annotated[Path, typer.Argument(help="The archive to write.")],
+    images: Images = None,
+) -> int:
+    """Write the whole logbook, without its private key, as one checked archive."""
+    from audit.logbook import Logbook
+
+    with _progress("export") as report:
+        Logbook.open(logbook, images=images).export(archive, progress=lambda done, total: report("export", done, total))
+    _say(f"{archive}: holds the whole logbook; bring it back with: photo-audit import {archive} LOGBOOK")
+    return DONE
+
+
+@app.command("import")
+def import_logbook(
+    archive: Annotated[Path, typer.Argument(help="An exported archive.")],
+    logbook: Annotated[str, typer.Argument(help="Folder or database address, still empty.")],
+    images: Images = None,
+) -> int:
+    """Make a logbook from an archive, on another machine or database if wanted."""
+    from audit.logbook import Logbook
+
+    Logbook.import_(archive, logbook, images=images).close()
+    _say(f"{logbook}: the logbook is here; check it with: photo-audit verify {logbook}")
+    return DONE
+
+
+@app.command()
+def health(
+    logbook: Annotated[str, typer.Argument(help="The logbook.")],
+    counters: Annotated[bool, typer.Option("--counters", help="OpenMetrics text of what is kept.")] = False,
+    images: Images = None,
+) -> int:
+    """Say in one line whether the logbook answers; for a service that watches."""
+    from audit.logbook import Logbook
+
+    book = Logbook.open(logbook, images=images)
+    if counters:
+        typer.echo(book.counters(), nl=False)
+        return DONE
+    well, line = book.health()
+    typer.echo(line)
+    return DONE if well else COULD_NOT
+
+
+@app.command()
 def sign(
     logbook: Annotated[str, typer.Argument(help="The logbook.")],
     by: Annotated[str, typer.Option("--by", help="Who signs.")],
     visit: Visit = None,
-    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+    images: Images = None,
 ) -> int:
     """Sign a visit off; its snapshots become the references. PHOTO_AUDIT_PASSPHRASE protects the key."""
     from audit.logbook import Logbook
@@ -423,13 +521,18 @@ def sign(
 @app.command()
 def verify(
     where: Annotated[str, typer.Argument(metavar="LOGBOOK|PACKAGE", help="Logbook, or a handed-over package.")],
-    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+    images: Images = None,
     as_json: Json = False,
 ) -> int:
     """Prove that nothing changed since it was signed."""
     from audit.logbook import Logbook, is_package, verify_package
 
-    problems = verify_package(Path(where)) if is_package(Path(where)) else Logbook.open(where, images=images).verify()
+    if is_package(Path(where)):
+        problems = verify_package(Path(where))
+    else:
+        with _progress("verify") as report:
+            book = Logbook.open(where, images=images)
+            problems = book.verify(progress=lambda done, total: report("verify", done, total))
     for problem in problems:
         if as_json:
             _emit(asdict(problem))
@@ -447,7 +550,7 @@ def handover(
     logbook: Annotated[str, typer.Argument(help="The logbook.")],
     out: Annotated[Path, typer.Option("-o", "--out", help="Folder for the package.")],
     visit: Visit = None,
-    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+    images: Images = None,
     private: Annotated[bool, typer.Option("--private", help="Take GPS out and blur faces.")] = False,
 ) -> int:
     """Write the package that is handed over: report, repairs, references, record."""
@@ -474,7 +577,7 @@ def open_desk(
     address: Annotated[
         str, typer.Option("--address", help="Listen here; anything but loopback needs sign-in.")
     ] = "127.0.0.1",
-    images: Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")] = None,
+    images: Images = None,
     browser: Annotated[bool, typer.Option(help="Open the browser too.")] = True,
 ) -> int:
     """Open the dashboard in a browser."""

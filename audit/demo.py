@@ -10,7 +10,7 @@ from pathlib import Path
 from audit.errors import AuditError
 from audit.logbook import Logbook
 from audit.plan.files import read_plan
-from audit.visit import Progress, VisitSummary, run_visit
+from audit.visit import Progress, VisitSummary, run_visit, summary_of
 
 __all__ = ["COMMISSIONED_ON", "MAINTAINED_ON", "lay_out", "run_demo", "sample_folder"]
 
@@ -53,7 +53,7 @@ def run_demo(
 ) -> tuple[VisitSummary, VisitSummary]:
     """Both visits of the demo; the first is signed in between, so that its pictures are the references.
 
-    Running it again goes on where it stopped.
+    Running it again goes on where it stopped; a visit that is signed stays as it is.
     """
     lay_out(folder)
     place = folder / "logbook"
@@ -74,3 +74,9 @@ def run_demo(
     finally:
         book.close()
     return first, second
+
+
+def _signed(book: Logbook, kind: str) -> VisitSummary | None:
+    """What is kept of a visit that was signed already."""
+    done = next((v for v in book.visits() if v.kind == kind and v.signed_at is not None), None)
+    return None if done is None else summary_of(book, done)

@@ -16,6 +16,7 @@ import numpy as np
 from audit import compute
 from audit.errors import AuditError, PhotoRefused
 from audit.judge.finding import Verdict
+from audit.judge.trip import Trip
 from audit.lens import Lens, Projection
 from audit.match.assign import match_photos
 from audit.match.labels import read_codes
@@ -42,6 +43,7 @@ __all__ = [
     "measure_files",
     "measure_jobs",
     "measure_sentence",
+    "trip_sentences",
     "verdict_line",
     "verdict_sentence",
 ]
@@ -454,6 +456,23 @@ def verdict_sentence(verdict: Verdict) -> str:
         if finding.remedy is not None:
             lines.append(f"    -> {finding.remedy.action}")
     return "\n".join(lines)
+
+
+def trip_sentences(trip: Trip) -> Iterator[str]:
+    """A crew's trip for a person: stops in walking order, then what to bring."""
+    if not trip.stops:
+        yield "Nothing asks for a trip."
+        return
+    for number, stop in enumerate(trip.stops, 1):
+        yield f"Stop {number}: {', '.join(stop.cameras)} ({stop.east_m:.0f} m east, {stop.north_m:.0f} m north)"
+        for task in stop.tasks:
+            yield f"  {task.camera} [{task.state}] {', '.join(task.checks)}: {task.action}"
+            if task.field_check:
+                yield f"    to see that it is right: {task.field_check}"
+        for caution in stop.cautions:
+            yield f"  caution: {caution}"
+    bring = [*(f"{count} x {part}" for part, count in trip.parts), *trip.bring_always]
+    yield f"Bring: {'; '.join(bring)}. Walk: {trip.walk_m:.0f} m."
 
 
 def _in_order(function: Callable[[Any], Line], jobs: Sequence[Any], workers: int) -> Iterator[tuple[Any, Any]]:

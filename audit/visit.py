@@ -51,6 +51,7 @@ __all__ = [
     "VisitSummary",
     "judge_again",
     "run_visit",
+    "summary_of",
 ]
 
 log = logging.getLogger(__name__)
@@ -224,13 +225,17 @@ def _from_photos(
     swaps = swapped_pairs(site, photos.values())
     verdicts = _judge(logbook, site, placements, known, comparisons, swaps, limits, progress)
     logbook.put_verdicts(visit, verdicts)
-    refusals = tuple((r.name, r.message) for r in logbook.refusals(visit))
+    return summary_of(logbook, visit)
+
+
+def summary_of(logbook: Logbook, visit: VisitRecord) -> VisitSummary:
+    """What a visit has brought so far, as the logbook keeps it."""
     return VisitSummary(
         visit,
-        len(photos),
-        refusals,
-        Counter(p.decision for p in placements),
-        Counter(v.state for v in verdicts),
+        len(logbook.photos(visit)),
+        tuple((r.name, r.message) for r in logbook.refusals(visit)),
+        Counter(p.decision for p in logbook.placements(visit)),
+        Counter({state: n for state, n in logbook.verdict_counts(visit).items()}),
     )
 
 
