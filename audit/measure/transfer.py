@@ -25,6 +25,7 @@ BANDS = 5
 FINE_BANDS = 2
 _GAMMA = 2.2
 _FLOOR = 0.02
+_WHITE_NOISE = np.float32(1e-4)
 _LINEAR = ((np.arange(256) / 255.0) ** _GAMMA).astype(np.float32)
 _LUMA = np.array([0.299, 0.587, 0.114], np.float32)
 
@@ -60,7 +61,7 @@ class BandMaps:
 
     def transfer(self) -> Floats:
         """Modulation transfer today over the reference per band and cell, clipped to 0..2; NaN where silent."""
-        noise = self.noise_power[:, None, None]
+        noise = np.minimum(self.noise_power, _WHITE_NOISE / 4.0 ** np.arange(BANDS, dtype=np.float32))[:, None, None]
         enough = (self.reference_power > 4 * noise) & self.valid[None]
         ratio = np.clip(self.shared_power / np.maximum(self.reference_power - noise, noise), 0.0, 2.0)
         return np.where(enough, ratio, np.nan).astype(np.float32)

@@ -1,0 +1,83 @@
+"""One image and series: graded answers, silence where there is nothing to measure."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from skimage import data
+
+from audit.errors import AuditError
+from audit.measure.clarity import measure_clarity, measure_series
+from audit.measure.dirt_model import KINDS, load_dirt_model
+from audit.measure.measurement import Sky
+from audit.measure.single import SINGLE_NAMES
+from audit.measure.soiling import PAIR_NAMES
+
+
+@pytest.fixture(scope="module")
+def photo() -> np.ndarray:
+    """A real photograph (scikit-image's rocket), 640 x 427."""
+    return data.rocket()
+
+
+@pytest.mark.parametrize(("value", "word"), [(0, "black"), (255, "white"), (90, "one tone")])
+def test_an_empty_picture_is_not_measured(value, word):
+    found = measure_clarity(np.full((360, 640, 3), value, np.uint8))
+    assert found.dirt_probability is None and found.cause is None and word in found.note
+
+
+def test_a_plain_wall_is_not_measured_rather_than_called_dirty():
+    rng = np.random.default_rng(1)
+    y = np.linspace(120, 160, 360)[:, None, None]
+    wall = (y + rng.normal(0, 1.0, (360, 640, 3))).astype(np.uint8)
+    found = measure_clarity(wall)
+    assert found.dirt_probability is None and "texture" in found.note
+
+
+def test_a_probability_is_graded_between_0_and_1(photo):
+    found = measure_clarity(photo)
+    assert 0.0 < found.dirt_probability < 1.0
+    assert found.cause in (*KINDS, "unknown")
+    assert (found.cause == "clear") == (found.dirt_probability < 0.5)
+
+
+def test_blur_lowers_sharpness_step_by_step(photo):
+    values = [measure_clarity(cv2.GaussianBlur(photo, (0, 0), s)).sharpness for s in (0.4, 1.0, 2.0, 4.0)]
+    assert values == sorted(values, reverse=True) and values[0] - values[-1] > 0.3
+
+
+def test_grey_pictures_count_as_night(photo):
+    grey = np.repeat(cv2.cvtColor(photo, cv2.COLOR_RGB2GRAY)[..., None], 3, axis=2)
+    assert measure_clarity(grey).night and not measure_clarity(photo).night
+
+
+def test_open_sky_is_left_out_of_the_sharpness(photo):
+    rows = np.arange(photo.shape[0])[:, None] < 200
+    sky = Sky(0.5, 0.1, None, np.broadcast_to(rows, photo.shape[:2]).copy())
+    assert measure_clarity(photo, sky).sharpness is not None
+    everything = Sky(1.0, 0.1, None, np.ones(photo.shape[:2], bool))
+    assert measure_clarity(photo, everything).sharpness is None
+
+
+def test_a_series_leaves_out_empty_pictures_and_one_picture_answers_like_itself(photo):
+    black = np.zeros_like(photo)
+    assert measure_series([black]).dirt_probability is None
+    assert measure_series([photo]) == measure_clarity(photo)
+    assert measure_series([photo, black]).dirt_probability == pytest.approx(measure_clarity(photo).dirt_probability)
+    assert measure_series([]).dirt_probability is None
+
+
+def test_pictures_of_different_size_make_a_series(photo):
+    found = measure_series([photo, cv2.resize(data.coffee(), (320, 240)), data.chelsea()])
+    assert 0.0 < found.dirt_probability < 1.0
+
+
+def test_the_weights_fit_the_layers():
+    assert load_dirt_model("dirt_pair").names == PAIR_NAMES
+    assert load_dirt_model("dirt_single").names == SINGLE_NAMES
+
+
+def test_missing_weights_are_one_clear_error():
+    with pytest.raises(AuditError, match="install the package again"):
+        load_dirt_model("no_such_model")
