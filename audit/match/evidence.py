@@ -167,8 +167,8 @@ def local_metres(
 ) -> tuple[FloatArray, FloatArray]:
     """East and north metres of positions near an origin (latitude, longitude) on the WGS 84 ellipsoid.
 
-    Uses the ellipsoid's radii of curvature halfway between origin and position; within 10 km of the origin this
-    agrees with the geodesic to a few centimetres.
+    Uses the ellipsoid's radii of curvature halfway between origin and position; it differs from the geodesic by about
+    the meridians' convergence: below 1.5 cm within 500 m and 1.5 m within 5 km (65 degrees of latitude).
     """
     e2 = _WGS84_F * (2 - _WGS84_F)
     middle = np.radians((np.asarray(latitude_deg, dtype=np.float64) + origin[0]) / 2)

@@ -36,6 +36,8 @@ _SPAN_CELLS = 4_000_000
 _OVERLAP = 32
 _REPLICATE_STEPS = 24_000
 _SWEEP_STEPS = 6e6
+#: With fewer walks side by side, a photo is sure of its camera where sums and draws agree.
+_ENOUGH_REPLICATES = 4
 _LABELS_KEPT = 4
 _ROUNDS = 3
 
@@ -202,7 +204,7 @@ def solve_walks(
     score = _first_look(site, photos, chain, settings, known)
     narrow = int(np.clip(math.sqrt(_NARROW_CELLS / order.size), 13, 20))
     replicates = int(np.clip(_REPLICATE_STEPS // order.size, 2, 16))
-    sweeps = int(np.clip(_SWEEP_STEPS / (order.size * replicates), 32, 80))
+    sweeps = int(np.clip(_SWEEP_STEPS / (order.size * replicates), 24, 80))
     rounds = _ROUNDS if sweeps > 60 else _ROUNDS - 1
     left: FloatArray | None = None
     draws: Draws | None = None
@@ -213,8 +215,7 @@ def solve_walks(
         tables = _whole_tables(site, photos, chain, settings, known, left)
         posterior = forward_backward(tables)
         wanted = _camera_starts(chain, posterior.new_stay, site.size)
-        if not last:
-            posterior = forward_backward(tables, _exclusion(chain, posterior.new_stay, site.size, settings))
+        posterior = forward_backward(tables, _exclusion(chain, posterior.new_stay, site.size, settings))
         draws = draw_walks(
             chain, tables, site.size, rule_of(settings), posterior.real, seed=round_,
             replicates=replicates if last else max(2, replicates // 2), sweeps=sweeps if last else 10,
@@ -223,7 +224,10 @@ def solve_walks(
             settings = learn(site, photos, chain, settings, draws, wanted, start)
             left = _unvisited(chain, draws, site.size)
     assert draws is not None
-    return _summary(chain, draws, settings)
+    result = _summary(chain, draws, settings)
+    if replicates < _ENOUGH_REPLICATES:
+        result = replace(result, real=0.5 * (result.real + posterior.real), surplus=0.5 * result.surplus)
+    return result
 
 
 def solve_alone(
