@@ -26,7 +26,7 @@ ORIGIN = (46.5, -18.0)
 
 @dataclass(frozen=True, slots=True)
 class Walk:
-    """A simulated visit: the plan, the photos, and for each photo its camera (None = stray) and the camera beside it."""
+    """A simulated visit: plan, photos, and each photo's camera (None = stray) and the camera beside it."""
 
     site: Site
     photos: tuple[Photo, ...]
@@ -184,7 +184,8 @@ def make_walk(
         error_at = now
         last = tour[0]
 
-        def shoot(camera: int | None, near: int, where: np.ndarray, look: float, code: bool, hash_: str | None) -> None:
+        def shoot(camera: int | None, near: int, where: np.ndarray, look: float, code: bool,
+                  hash_: str | None) -> None:
             nonlocal error, error_at
             keep = math.exp(-(now - error_at) / tau)
             if misfit:
@@ -206,12 +207,14 @@ def make_walk(
             if code and camera is not None:
                 text = cameras[camera].serial if rng.random() < 0.7 else cameras[camera].camera
                 meta["text"] = f"label {text}"
-            raw.append((now, crew, Metadata(taken_at=(start + timedelta(seconds=round(now + clock))).replace(tzinfo=None),
-                                            device="phone A" if one_stream else f"phone {crew}", **meta),  # type: ignore[arg-type]
+            when = (start + timedelta(seconds=round(now + clock))).replace(tzinfo=None)
+            device = "phone A" if one_stream else f"phone {crew}"
+            raw.append((now, crew, Metadata(taken_at=when, device=device, **meta),  # type: ignore[arg-type]
                         camera, near, hash_))
 
         for camera in tour:
-            way = float(np.hypot(*(points[camera] - points[last]))) + 20.0 * (cameras[camera].floor != cameras[last].floor)
+            way = float(np.hypot(*(points[camera] - points[last])))
+            way += 20.0 * (cameras[camera].floor != cameras[last].floor)
             if rng.random() < 0.15:
                 now += way / 2 + rng.uniform(5, 60)
                 spot = points[last] + (points[camera] - points[last]) * rng.uniform(0, 1) + rng.normal(0, 4, 2)
@@ -227,7 +230,8 @@ def make_walk(
             c = cameras[camera]
             total = max(1, int(rng.poisson(mean_photos - 1)) + 1)
             label_at = (0 if label_first else total - 1) if rng.random() < 0.8 else int(rng.integers(total))
-            side = c.bearing_deg + (rng.uniform(-180, 180) if misfit and rng.random() < 0.4 else rng.normal(0, stance_sd))
+            anywhere = misfit and rng.random() < 0.4
+            side = c.bearing_deg + (rng.uniform(-180, 180) if anywhere else rng.normal(0, stance_sd))
             for k in range(total):
                 if k:
                     now += stay_gap * rng.lognormal(0, 1.0 if misfit else 0.7)
@@ -243,7 +247,7 @@ def make_walk(
             if rng.random() < 0.12:
                 now += stay_gap * rng.lognormal(0, 0.7)
                 shoot(None, camera, points[camera] + rng.normal(0, 5, 2), rng.uniform(0, 360), False, None)
-    for now, crew, meta, camera, near, hash_ in sorted(raw, key=lambda r: r[0]):
+    for _, _, meta, camera, near, hash_ in sorted(raw, key=lambda r: r[0]):
         number += 1
         name = f"p{number:06d}.jpg"
         photos.append(Photo(name, f"{number:064x}", 0, "JPEG", 4032, 3024, meta, picture_hash=hash_))

