@@ -5,6 +5,7 @@ heavy tails and depend on the place, clocks are wrong, some photos belong to no 
 parameters, from ranges wider than what the matching assumes.
 """
 
+# ruff: noqa: B023  (the inner function is called within its own iteration alone)
 from __future__ import annotations
 
 import math
