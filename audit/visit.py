@@ -38,6 +38,7 @@ from audit.measure.record import (
     measurement_from_record,
     measurement_to_record,
 )
+from audit.measure.swaps import best_views, swapped
 from audit.measure.view import compare
 from audit.photos.intake import FoundFile, find_files, open_photo
 from audit.photos.photo import Photo
@@ -61,6 +62,8 @@ MEASURE_SIDE_PX = 1280
 PREVIEW_SIDE_PX = 960
 KINDS = ("commissioning", "maintenance")
 _SNAPSHOTS_PER_LIGHT = 4
+#: Cameras with a strange view that are matched against each other's references at once.
+_MOST_STRANGE = 60
 
 Report = Callable[["Progress"], None]
 Ask = Callable[[], bool]
@@ -222,7 +225,10 @@ def _from_photos(
     _measure(logbook, site, photos, snapshots, limits, executor, progress, stop)
     known = _snapshots_by_camera(logbook, site, photos, snapshots, limits)
     comparisons = _compare(logbook, visit, site, photos, known, limits, executor, progress, stop)
-    swaps = swapped_pairs(site, photos.values())
+    swaps = (
+        *swapped_pairs(site, photos.values()),
+        *_swaps_by_picture(logbook, visit, site, known, comparisons, limits),
+    )
     verdicts = _judge(logbook, site, placements, known, comparisons, swaps, limits, progress)
     logbook.put_verdicts(visit, verdicts)
     return summary_of(logbook, visit)
@@ -417,6 +423,45 @@ def _compare(
     return found
 
 
+def _swaps_by_picture(
+    logbook: Logbook,
+    visit: VisitRecord,
+    site: Site,
+    snapshots: dict[str, tuple[Snapshot, ...]],
+    comparisons: dict[str, list[Comparison]],
+    limits: Limits,
+) -> tuple[Swap, ...]:
+    """Cameras that don't show their own reference but each other's."""
+    least = limits.moved.same_view_probability
+    strange = [
+        camera
+        for camera, found in comparisons.items()
+        if any(not c.night and (c.change.same_view_probability or 0.0) < least for c in found)
+    ][:_MOST_STRANGE]
+    if len(strange) < 2:
+        return ()
+    references = {r.camera: r for r in logbook.references(visit) if r.channel == "day"}
+    shots = [next(s for s in snapshots[camera] if not s.night) for camera in strange]
+    today = [decode(logbook.image(shot.sha256), MEASURE_SIDE_PX) for shot in shots]
+    then = [decode(logbook.image(references[camera].sha256), MEASURE_SIDE_PX) for camera in strange]
+    lenses = [
+        planned_lens(site.camera(camera), limits).resized(pixels.shape[1], pixels.shape[0])
+        for camera, pixels in zip(strange, then, strict=True)
+    ]
+    matches = best_views(today, then, lenses)
+    return tuple(
+        Swap(
+            strange[one],
+            strange[other],
+            (
+                f"{shots[one].photo} shows the signed reference of {strange[other]}.",
+                f"{shots[other].photo} shows the signed reference of {strange[one]}.",
+            ),
+        )
+        for one, other in swapped(matches, range(len(strange)))
+    )
+
+
 def _compare_one(job: _CompareJob) -> Record:
     reference = decode(job.reference_data, MEASURE_SIDE_PX)
     lens = job.lens.resized(reference.shape[1], reference.shape[0])
@@ -447,15 +492,13 @@ def _judge(
         elif placement.decision == "unsure":
             unsure.update(a.camera for a in placement.alternatives[:2] if a.camera is not None)
     pairs = {
-        one: (other, swap.evidence)
-        for swap in swaps
-        for one, other in ((swap.first, swap.second), (swap.second, swap.first))
+        one: (other, swap) for swap in swaps for one, other in ((swap.first, swap.second), (swap.second, swap.first))
     }
     verdicts = []
     for done, camera in enumerate(site.cameras, 1):
         name = camera.camera
         shots = snapshots.get(name, ())
-        other, why = pairs.get(name, (None, ()))
+        other, swap = pairs.get(name, (None, None))
         evidence = CameraEvidence(
             placements=tuple(placed.get(name, ())),
             unsure=unsure[name],
@@ -464,7 +507,8 @@ def _judge(
             series=_series(logbook, shots),
             comparisons=tuple(comparisons.get(name, ())),
             swapped_with=other,
-            swap_evidence=why,
+            swap_evidence=swap.evidence if swap is not None else (),
+            swap_certain=swap is None or swap.certain,
         )
         verdicts.append(judge_camera(camera, evidence, limits))
         progress(Progress("judge", done, len(site.cameras), name))

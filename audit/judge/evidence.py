@@ -63,6 +63,8 @@ class CameraEvidence:
         The camera whose record holds this camera's pictures, and the reverse.
     swap_evidence : tuple of str
         Sentences that say why.
+    swap_certain : bool
+        False where the crew's compass alone says so: then a person looks.
     """
 
     placements: tuple[Placement, ...] = ()
@@ -73,6 +75,7 @@ class CameraEvidence:
     comparisons: tuple[Comparison, ...] = ()
     swapped_with: str | None = None
     swap_evidence: tuple[str, ...] = ()
+    swap_certain: bool = True
 
     @property
     def day(self) -> Snapshot | None:

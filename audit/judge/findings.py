@@ -62,13 +62,17 @@ def _present(camera: Camera, evidence: CameraEvidence) -> list[Finding]:
 
 def _swap(camera: Camera, evidence: CameraEvidence, other: str) -> Finding:
     snapshot = evidence.snapshots[0].photo if evidence.snapshots else None
-    why = f"The pictures of {camera.camera} and {other} lie on each other's record. " + " ".join(evidence.swap_evidence)
+    certain = evidence.swap_certain
+    verb = "lie" if certain else "seem to lie"
+    why = f"The pictures of {camera.camera} and {other} {verb} on each other's record. " + " ".join(
+        evidence.swap_evidence
+    )
     return Finding(
         camera.camera,
         "aim",
-        "put right",
+        "put right" if certain else "look again",
         why.strip(),
-        probability_bad=0.99,
+        probability_bad=0.99 if certain else 0.8,
         photo=snapshot,
         pair=other,
         remedy=remedies.swap_remedy(camera, other),

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from bisect import bisect
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+
+from scipy.spatial import cKDTree
 
 from audit.frames import bearing_difference_deg
 from audit.match.evidence import true_bearing_deg
@@ -29,11 +32,15 @@ _CONTRADICTS_DEG = 105.0
 
 @dataclass(frozen=True, slots=True)
 class Swap:
-    """A pair of cameras whose records are exchanged, with the sentences that say why."""
+    """A pair of cameras whose records are exchanged, with the sentences that say why.
+
+    ``certain`` is False where the crew's compass alone says so: then a person looks.
+    """
 
     first: str
     second: str
     evidence: tuple[str, ...]
+    certain: bool = True
 
 
 def swapped_pairs(site: Site, photos: Iterable[Photo]) -> tuple[Swap, ...]:
@@ -45,15 +52,14 @@ def swapped_pairs(site: Site, photos: Iterable[Photo]) -> tuple[Swap, ...]:
     """
     taken = tuple(photos)
     index = LabelIndex(site)
-    crossed = _by_record(site, index, taken)
-    for pair, sentences in _by_view(site, index, taken).items():
-        crossed.setdefault(pair, []).extend(sentences)
-    pairs = []
-    for (a, b), sentences in sorted(crossed.items()):
-        if a < b and (b, a) in crossed:
-            evidence = (*sentences[:2], *crossed[(b, a)][:2])
-            pairs.append(Swap(site.cameras[a].camera, site.cameras[b].camera, evidence))
-    return tuple(pairs)
+    pairs: dict[tuple[int, int], Swap] = {}
+    for certain, crossed in ((True, _by_record(site, index, taken)), (False, _by_view(site, index, taken))):
+        for (a, b), sentences in sorted(crossed.items()):
+            if a < b and (b, a) in crossed:
+                evidence = (*sentences[:2], *crossed[(b, a)][:2])
+                swap = Swap(site.cameras[a].camera, site.cameras[b].camera, evidence, certain)
+                pairs.setdefault((a, b), swap)
+    return tuple(pairs.values())
 
 
 def _by_record(site: Site, index: LabelIndex, photos: Sequence[Photo]) -> dict[tuple[int, int], list[str]]:
@@ -83,25 +89,45 @@ def _by_view(site: Site, index: LabelIndex, photos: Sequence[Photo]) -> dict[tup
     origin = None
     if site.origin_latitude is not None and site.origin_longitude is not None:
         origin = site.origin_latitude, site.origin_longitude
-    labels = [(p, here) for p in photos if (here := _labelled(index, p)) is not None and moments[p.name] is not None]
+    stays = _stays(index, photos, moments)
+    near = cKDTree([(c.east_m, c.north_m) for c in site.cameras])
     crossed: dict[tuple[int, int], list[str]] = {}
-    for label, here in labels:
+    for view, here in stays:
         camera = site.cameras[here]
-        views = [p for p in photos if p.metadata.device == label.metadata.device and not p.codes and p is not label]
-        for view in views:
-            bearing = true_bearing_deg(view.metadata, origin)
-            if bearing is None or not _nearest_label(view, label, labels, moments):
-                continue
-            if _against(bearing, camera) < _CONTRADICTS_DEG:
-                continue
-            for there, other in enumerate(site.cameras):
-                if there != here and _near(camera, other) and _against(bearing, other) <= _FITS_DEG:
-                    crossed.setdefault((here, there), []).append(
-                        f"{view.name}, taken beside the label of {camera.camera}, looks {bearing:.0f}°: it faces a camera "
-                        f"that looks about {(bearing + 180) % 360:.0f}°, as {other.camera} is planned to "
-                        f"({other.bearing_deg:.0f}°) and {camera.camera} is not ({camera.bearing_deg:.0f}°)."
-                    )
+        bearing = true_bearing_deg(view.metadata, origin)
+        if bearing is None or _against(bearing, camera) < _CONTRADICTS_DEG:
+            continue
+        for there in near.query_ball_point((camera.east_m, camera.north_m), _NEAR_M):
+            other = site.cameras[there]
+            if there != here and _against(bearing, other) <= _FITS_DEG:
+                crossed.setdefault((here, there), []).append(
+                    f"{view.name}, taken beside the label of {camera.camera}, looks {bearing:.0f}°: it faces a camera "
+                    f"that looks about {(bearing + 180) % 360:.0f}°, as {other.camera} is planned to "
+                    f"({other.bearing_deg:.0f}°) and {camera.camera} is not ({camera.bearing_deg:.0f}°)."
+                )
     return crossed
+
+
+def _stays(index: LabelIndex, photos: Sequence[Photo], moments: dict[str, datetime | None]) -> list[tuple[Photo, int]]:
+    """Views without a code, each with the camera of the label nearest in time on the same device, if it is close."""
+    by_device: dict[str, list[tuple[datetime, Photo]]] = {}
+    for photo in photos:
+        at = moments[photo.name]
+        if at is not None and photo.metadata.device is not None:
+            by_device.setdefault(photo.metadata.device, []).append((at, photo))
+    stays = []
+    for taken in by_device.values():
+        taken.sort(key=lambda item: (item[0], item[1].name))
+        labels = [(at, here) for at, photo in taken if (here := _labelled(index, photo)) is not None]
+        times = [at for at, _ in labels]
+        for at, photo in taken:
+            if photo.codes or photo.metadata.bearing_deg is None:
+                continue
+            k = bisect(times, at)
+            nearest = min(labels[max(0, k - 1) : k + 1], key=lambda label: abs(label[0] - at), default=None)
+            if nearest is not None and abs(nearest[0] - at) <= _SAME_STAY:
+                stays.append((photo, nearest[1]))
+    return stays
 
 
 def _labelled(index: LabelIndex, photo: Photo) -> int | None:
@@ -110,21 +136,6 @@ def _labelled(index: LabelIndex, photo: Photo) -> int | None:
     return found.pop() if len(found) == 1 else None
 
 
-def _nearest_label(
-    view: Photo, label: Photo, labels: Sequence[tuple[Photo, int]], moments: dict[str, datetime | None]
-) -> bool:
-    """Whether a view belongs to the stay of this label: no other label of the device is nearer in time."""
-    at, own = moments[view.name], moments[label.name]
-    if at is None or own is None or abs(at - own) > _SAME_STAY:
-        return False
-    others = [moments[other.name] for other, _ in labels if other.metadata.device == label.metadata.device]
-    return all(abs(at - other) >= abs(at - own) for other in others if other is not None)
-
-
 def _against(bearing_deg: float, camera: Camera) -> float:
     """Angle between where the phone looks and straight against the camera's planned axis."""
     return abs(bearing_difference_deg(bearing_deg, camera.bearing_deg + 180.0))
-
-
-def _near(one: Camera, other: Camera) -> bool:
-    return (one.east_m - other.east_m) ** 2 + (one.north_m - other.north_m) ** 2 <= _NEAR_M**2
