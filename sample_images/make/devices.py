@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-
 from shapes import Array, Shapes, frame
 
 __all__ = ["ATTACH", "Label", "device", "lens_position", "masts"]
@@ -98,7 +97,7 @@ def _box(s: Shapes, at: Array, out: Array, size: float = 0.066, depth: float = 0
         p = at + out * depth * 0.5 + down * size
         s.tube("black", p, p + down * 0.03, 0.014, sides=10)
         q = [p + down * 0.03, p + down * 0.10 + out * 0.012, p + down * 0.13 - out * 0.01, p + down * 0.08 - out * depth * 0.45]
-        for a, b in zip(q[:-1], q[1:]):
+        for a, b in zip(q[:-1], q[1:], strict=False):
             s.tube("rubber", a, b, 0.006, sides=8, caps=False)
     return at + out * (depth + 0.008)
 
@@ -214,12 +213,12 @@ def device(camera: str, form: str, lens: Array, forward: Array, up: Array, fault
             hole = aside + side * 0.10 + UP * 0.02
             s.tube("black", hole, hole + out * 0.004, 0.014, sides=12)
             path = [hole, hole + out * 0.05 - UP * 0.03, hole + out * 0.05 - UP * 0.15, hole + out * 0.03 - UP * 0.26]
-            for a, b in zip(path[:-1], path[1:]):
+            for a, b in zip(path[:-1], path[1:], strict=False):
                 s.tube("rubber", a, b, 0.007, sides=8)
             plug = path[-1]
             s.beam("white", plug, plug - UP * 0.05, 0.022, 0.022)
             tail = [front + out * 0.02 - UP * 0.02, front + out * 0.05 - UP * 0.12, plug - UP * 0.11, plug - UP * 0.055]
-            for a, b in zip(tail[:-1], tail[1:]):
+            for a, b in zip(tail[:-1], tail[1:], strict=False):
                 s.tube("rubber", a, b, 0.006, sides=8)
             s.beam("white", plug - UP * 0.055, plug - UP * 0.10, 0.026, 0.020)
         else:
@@ -294,7 +293,7 @@ def device(camera: str, form: str, lens: Array, forward: Array, up: Array, fault
             s.ball("housing", top - UP * 0.17, 0.078)
             s.tube("lens", top - UP * 0.17 + forward * 0.05, top - UP * 0.17 + forward * 0.079, 0.035, sides=20)
             lan = [wall + UP * 0.05, wall + UP * 0.02 + out * 0.12, top - UP * 0.05 + np.cross(out, UP) * 0.06]
-            for a, b in zip(lan[:-1], lan[1:]):
+            for a, b in zip(lan[:-1], lan[1:], strict=False):
                 s.tube("steel", a, b, 0.004, sides=8)
             label = _side_label(top - UP * 0.107 + out * 0.089, out, UP)
         else:

@@ -19,9 +19,8 @@ from typing import Any
 import cv2
 import numpy as np
 import OpenEXR
-from numpy.typing import NDArray
-
 import visits
+from numpy.typing import NDArray
 
 __all__ = ["contrast", "finish", "read_render"]
 
@@ -215,7 +214,7 @@ def finish(job: dict[str, Any], render: Path, out: Path) -> dict[str, Any]:
     if not night:
         picture = contrast(picture)
     stored = (np.clip(picture, 0, 1) * 255 + 0.5).astype(np.uint8)
-    quality = 80 if phone else 74 if w > 2000 else 80
+    quality = 80 if phone else 64 if night else 74 if w > 2000 else 80
     cv2.imwrite(str(out / f"{job['name']}.jpg"), stored[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_OPTIMIZE, 1])
     (out / f"{job['name']}.json").write_text(json.dumps(facts))
     return facts
@@ -251,7 +250,7 @@ def main() -> None:
     todo = [(j, source) for j, source in todo if source.exists() and not _newer(args.out / f"{j['name']}.jpg", source)]
     with ProcessPoolExecutor(args.workers) as pool:
         waiting = [pool.submit(finish, j, source, args.out) for j, source in todo]
-        for (job, _), result in zip(todo, waiting):
+        for (job, _), result in zip(todo, waiting, strict=False):
             print(job["name"], result.result(), flush=True)
 
 

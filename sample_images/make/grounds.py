@@ -10,7 +10,6 @@ from collections.abc import Sequence
 
 import bpy
 import numpy as np
-
 import plants
 from materials import material
 from shapes import Array, Point, Shapes, rotation_z
@@ -31,7 +30,7 @@ def _line(points: Sequence[tuple[float, float]], step: float = 0.65) -> Array:
     p = np.array(points, float)
     p = np.vstack([2 * p[0] - p[1], p, 2 * p[-1] - p[-2]])
     out = []
-    for a, b, c, d in zip(p, p[1:], p[2:], p[3:]):
+    for a, b, c, d in zip(p, p[1:], p[2:], p[3:], strict=False):
         t = np.linspace(0, 1, 60, endpoint=False)[:, None]
         out.append(0.5 * (2 * b + (c - a) * t + (2 * a - 5 * b + 4 * c - d) * t**2 + (3 * b - a - 3 * c + d) * t**3))
     line = np.vstack([*out, p[-2][None]])
@@ -184,7 +183,7 @@ def _gable(s: Shapes, x0: float, x1: float, y0: float, y1: float, eaves: float, 
                  ((x0 - over, y1 + over, eaves - slope * over), (x1 + over, y1 + over, eaves - slope * over))]
         top = [((x1 + over, mid, ridge), (x0 - over, mid, ridge)), ((x0 - over, mid, ridge), (x1 + over, mid, ridge))]
         gables = [((x, y0, eaves), (x, y1, eaves), (x, mid, ridge)) for x in (x0, x1)]
-    for (a, b), (c, d) in zip(edges, top):
+    for (a, b), (c, d) in zip(edges, top, strict=False):
         lower = np.array([a, b, d, c])
         v = np.vstack([lower + (0, 0, thickness), lower])
         s.faces(roof, v[:4], np.array([[0, 3, 2, 1]]))
@@ -261,7 +260,7 @@ def _track(s: Shapes) -> None:
         s.ribbon("ballast", body, ((1.45, 0.0), (1.05, 0.13), (-1.05, 0.13), (-1.45, 0.0)))
         tangent = np.gradient(line, axis=0)
         tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
-        for p, t in zip(body, tangent):
+        for p, t in zip(body, tangent, strict=False):
             left = np.array([-t[1], t[0]])
             a, b = p + left * 0.72, p - left * 0.72
             s.beam("sleeper", (*a, 0.12), (*b, 0.12), 0.21, 0.11)
@@ -306,7 +305,7 @@ def _fence(s: Shapes, points: Sequence[tuple[float, float]], kind: str = "wire",
     def open_at(p: Array) -> bool:
         return any(np.hypot(p[0] - e, p[1] - n) < r for e, n, r in gaps)
 
-    for a, b in zip(line[:-1], line[1:]):
+    for a, b in zip(line[:-1], line[1:], strict=False):
         if open_at((a + b) / 2):
             continue
         s.beam("post" if kind != "wire" else "concrete", (*a, -0.1), (*a, height + 0.08), 0.10, 0.10)
@@ -358,7 +357,6 @@ def _barrel(s: Shapes, x: float, y: float, kind: str = "planks upright", r: floa
 
 def _halt(s: Shapes) -> None:
     """Halt building, porch, platform and its furniture."""
-    w = [((28, 14.15), (37, 14.15)), ((37, 14.15), (37, 17)), ((37, 17), (28, 17)), ((28, 17), (28, 14.15))]
     south = ((0.5, 1.3, 0.9, 2.1), (3.6, 4.7, 0.0, 2.25), (5.6, 6.6, 0.9, 2.1), (7.4, 8.4, 0.9, 2.1))
     north = ((0.8, 1.9, 0.9, 2.1), (2.4, 3.1, 0.9, 2.1), (6.2, 7.3, 0.3, 2.45), (7.8, 8.7, 0.9, 2.1))
     s.wall("stone", (27.85, 14.3), (37.15, 14.3), 3.6, 0.3, tuple((a + 0.15, b + 0.15, c, d) for a, b, c, d in south))
@@ -634,7 +632,7 @@ def _coach(s: Shapes, x: float, y: float, turn: float, length: float = 9.0, pain
         s.wall(paint, (end, -0.92), (end, 0.92), 2.55, 0.06, ((0.55, 1.3, 1.4, 2.25),), 0.66)
         s.beam("black", (end, 0, 0.55), (end + np.sign(end) * 0.4, 0, 0.55), 0.12, 0.12)
     a = np.linspace(-0.98, 0.98, 9)
-    for u, v in zip(a[:-1], a[1:]):
+    for u, v in zip(a[:-1], a[1:], strict=False):
         z = [2.55 + 0.30 * (1 - (q / 1.0) ** 2) for q in (u, v)]
         p = np.array([(-half - 0.15, u, z[0]), (half + 0.15, u, z[0]), (half + 0.15, v, z[1]), (-half - 0.15, v, z[1])])
         s.faces("box grey", p, np.array([[0, 1, 2, 3]]))
@@ -859,7 +857,7 @@ def _sheds(s: Shapes) -> None:
         p = np.linspace(0, 1, 13)[:, None]
         line = np.array(a) * (1 - p) + np.array(b) * p
         line[:, 2] -= 1.0 * (1 - (2 * p[:, 0] - 1) ** 2)
-        for u, v in zip(line[:-1], line[1:]):
+        for u, v in zip(line[:-1], line[1:], strict=False):
             s.tube("rubber", u, v, 0.012, sides=5, caps=False)
 
 

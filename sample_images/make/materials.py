@@ -59,7 +59,7 @@ class _Nodes:
         self.link(value, node.inputs[0])
         while len(node.color_ramp.elements) < len(stops):
             node.color_ramp.elements.new(0.5)
-        for element, (at, colour) in zip(node.color_ramp.elements, stops):
+        for element, (at, colour) in zip(node.color_ramp.elements, stops, strict=False):
             element.position, element.color = at, (*colour, 1.0)
         return node.outputs[0]
 

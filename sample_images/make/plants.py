@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-
 from shapes import Array, Shapes
 
 __all__ = ["bean_row", "bush", "cabbage_row", "conifer", "creeper", "leaves", "reeds", "tree", "tuft"]
@@ -46,7 +45,7 @@ def tree(into: Shapes, height: float, seed: int, leaf: str = "leaf", count: int 
     rng = np.random.default_rng(seed)
     trunk = height * 0.30
     points = [np.zeros(3)]
-    for k in range(1, 5):
+    for _ in range(4):
         points.append(points[-1] + (rng.normal(0, 0.10), rng.normal(0, 0.10), trunk / 4))
     r = height * 0.022
     for k in range(4):

@@ -18,13 +18,12 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parent))
 
 import bpy  # noqa: E402
-import numpy as np  # noqa: E402
-from mathutils import Matrix  # noqa: E402
-
-import mounts  # noqa: E402
-import visits  # noqa: E402
 import grounds  # noqa: E402
+import mounts  # noqa: E402
+import numpy as np  # noqa: E402
+import visits  # noqa: E402
 from materials import set_mode  # noqa: E402
+from mathutils import Matrix  # noqa: E402
 
 __all__ = ["axes", "main"]
 
@@ -133,7 +132,7 @@ class _Sky:
     def _math(tree: Any, kind: str, a: Any, b: Any) -> Any:
         node = tree.nodes.new("ShaderNodeMath")
         node.operation = kind
-        for socket, value in zip(node.inputs, (a, b)):
+        for socket, value in zip(node.inputs, (a, b), strict=False):
             if isinstance(value, float):
                 socket.default_value = value
             else:

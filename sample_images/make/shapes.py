@@ -171,7 +171,7 @@ class Shapes:
             q = np.array([(0, 3, 2, 1), (4, 5, 6, 7), (0, 1, 5, 4), (1, 2, 6, 5), (2, 3, 7, 6), (3, 0, 4, 7)])
             self.faces(material, v, q)
 
-        for u0, u1 in zip(cuts[:-1], cuts[1:]):
+        for u0, u1 in zip(cuts[:-1], cuts[1:], strict=False):
             z = base
             for o in sorted((o for o in openings if o[0] < (u0 + u1) / 2 < o[1]), key=lambda o: o[2]):
                 piece(u0, u1, z, o[2])

@@ -19,9 +19,8 @@ from typing import Any
 import numpy as np
 import piexif
 import pillow_heif
-from PIL import Image
-
 import visits
+from PIL import Image
 
 __all__ = ["main"]
 

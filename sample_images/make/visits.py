@@ -12,13 +12,12 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 import devices
+import numpy as np
 from shapes import Array, Shapes
 from sun import sun_position
 
-__all__ = ["DECOYS", "State", "VISITS", "jobs", "mounted", "read_plan", "states"]
+__all__ = ["DECOYS", "VISITS", "State", "jobs", "mounted", "read_plan", "states"]
 
 VISITS = ("commissioning", "maintenance")
 DAY = {"commissioning": datetime(2026, 6, 16, 10, 0, tzinfo=UTC), "maintenance": datetime(2026, 12, 16, 12, 0, tzinfo=UTC)}
