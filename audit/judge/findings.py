@@ -82,12 +82,19 @@ def _swap(camera: Camera, evidence: CameraEvidence, other: str) -> Finding:
 def _evidence_shots(camera: Camera, evidence: CameraEvidence) -> Finding:
     """Which of the crew's shots are here, and whether the snapshot is the stream that was planned.
 
-    Comparing the parts in the mount photo with the plan is left to a person.
+    Comparing the parts in the mount photo with the plan is left to a person, and so is telling an overview from a
+    close-up of the mount where nothing in the file does: as many photos of unknown role stand for as many shots.
     """
     have = {p.role for p in evidence.placements}
-    missing = [text for role, text in _SHOTS.items() if role not in have]
+    untold = sum(p.role == "unknown" for p in evidence.placements)
+    lacking = [role for role in _SHOTS if role not in have]
+    by_look = [role for role in lacking if role != "label"][:untold]
+    missing = [_SHOTS[role] for role in lacking if role not in by_look]
     why = f"Missing shots: {', '.join(missing)}." if missing else "Label, overview and mount photos are here."
-    if camera.mount.parts and "mount" in have:
+    if by_look:
+        shots = " and ".join(_SHOTS[role] for role in by_look)
+        why += f" Which of {untold} photo{'s' if untold > 1 else ''} shows the {shots} is for a person to see."
+    if camera.mount.parts and ("mount" in have or "mount" in by_look):
         why += f" Compare the mount with the plan: {camera.mount}."
     planned = camera.lens.width_px, camera.lens.height_px
     other = [s for s in evidence.snapshots if (s.width_px, s.height_px) != planned]

@@ -28,6 +28,7 @@ _NEAR_M = 12.0
 #: bearing within this much (common practice, no source); views further off than the second figure speak against it.
 _FITS_DEG = 75.0
 _CONTRADICTS_DEG = 105.0
+_STEEPEST_DEG = -60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,11 +96,12 @@ def _by_view(site: Site, index: LabelIndex, photos: Sequence[Photo]) -> dict[tup
     for view, here in stays:
         camera = site.cameras[here]
         bearing = true_bearing_deg(view.metadata, origin)
-        if bearing is None or _against(bearing, camera) < _CONTRADICTS_DEG:
+        if bearing is None or not _looks_along(camera) or _against(bearing, camera) < _CONTRADICTS_DEG:
             continue
         for there in near.query_ball_point((camera.east_m, camera.north_m), _NEAR_M):
             other = site.cameras[there]
-            if there != here and _against(bearing, other) <= _FITS_DEG:
+            same_kind = _looks_along(other) and other.setting == camera.setting
+            if there != here and same_kind and _against(bearing, other) <= _FITS_DEG:
                 crossed.setdefault((here, there), []).append(
                     f"{view.name}, taken beside the label of {camera.camera}, looks {bearing:.0f}°: it faces a camera "
                     f"that looks about {(bearing + 180) % 360:.0f}°, as {other.camera} is planned to "
@@ -134,6 +136,11 @@ def _labelled(index: LabelIndex, photo: Photo) -> int | None:
     """The one camera whose code stands in a close-up."""
     found = {c for hit in index.hits(photo) if hit.source == "code" for c in hit.cameras}
     return found.pop() if len(found) == 1 else None
+
+
+def _looks_along(camera: Camera) -> bool:
+    """Whether the camera has a direction that one can stand in front of: not one that looks down from a ceiling."""
+    return camera.pitch_deg > _STEEPEST_DEG
 
 
 def _against(bearing_deg: float, camera: Camera) -> float:
