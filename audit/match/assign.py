@@ -29,9 +29,9 @@ IntArray = NDArray[np.int64]
 
 _BURST_S = 3.0
 _FAR_M = 12.0
-#: How far probabilities of photos without a good position are believed (a power, renormalised): on simulated walks
-#: that the matching was not tuned on they came out too sure by this much.
-_FAR_TRUST = 0.7
+#: How far the draws' probabilities are believed (a power, renormalised), with and without a good position: on
+#: simulated walks that nothing had been tuned on they came out too sure by about this much.
+_NEAR_TRUST, _FAR_TRUST = 0.75, 0.65
 _TOLD = 0.01
 _ALTERNATIVES = 4
 
@@ -77,7 +77,7 @@ def _beliefs(
         count = len(result.draws.place)
         for step, photo in enumerate(result.chain.photo):
             named = known.factors[photo] is not None or known.answered[photo]
-            trust = _FAR_TRUST if poor[photo] and not named else 1.0
+            trust = _FAR_TRUST if poor[photo] else _NEAR_TRUST
             share = belongs[step] if named else _sobered(belongs[step], count, trust)
             beliefs[int(photo)] = _belief(result.chain.candidates[step], share, int(groups[step]))
         first = np.flatnonzero(np.diff(groups, prepend=-1))
