@@ -39,6 +39,11 @@ def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
     -------
     Orientation
         Signs as in :mod:`audit.frames`; both None with a note where not measured.
+
+    Notes
+    -----
+    The picture is taken to stand upright within 30 degrees: straight edges look the same upside down, and the
+    learned view knows upright pictures only.
     """
     height, width = np.shape(pixels)[:2]
     if lens is not None and (lens.width_px, lens.height_px) != (width, height):
@@ -81,6 +86,10 @@ def _answer(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation:
         widen *= 1 + table["doubt_widens"] * uncertain
     elif learned_sd > table["most_learned_sd_deg"] and evidence.fit.standing_out < table["clutter_gain"]:
         return _silent(lens, too_little, evidence)
+    limits = constants()["prior"]
+    if abs(evidence.roll_deg) > limits["most_roll_deg"] or evidence.pitch_deg > limits["most_pitch_deg"]:
+        note = "The picture seems to be turned or aimed as no fixed camera is; check its rotation."
+        return _silent(lens, note, evidence)
     roll_sd, pitch_sd = np.sqrt(np.diag(evidence.covariance_deg2)) * widen
     roll_sd, pitch_sd = roll_sd * table["roll_scale"], pitch_sd * table["pitch_scale"]
     by_lens = _lens_effect_deg(seen, lens, evidence) if lens.hfov_sd_deg > 0 else (0.0, 0.0)

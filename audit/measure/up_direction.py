@@ -110,6 +110,8 @@ class Evidence:
         Whether a straight skyline carries the answer.
     learned_sd_deg : float or None
         Scatter of the learned view's own answer here, the worse of its two directions; None without network.
+    learned_gain : float
+        The learned view's part of the score; comparable between lenses.
     """
 
     roll_deg: float
@@ -122,6 +124,7 @@ class Evidence:
     disagreement: float = 0.0
     open_horizon: bool = False
     learned_sd_deg: float | None = None
+    learned_gain: float = 0.0
 
 
 def cues_through(lens: Lens, seen: Seen) -> tuple[Arcs, tuple[Cue, ...]]:
@@ -177,7 +180,8 @@ def solve(seen: Seen, lens: Lens) -> Evidence:
     carried = horizon is not None and float(np.linalg.norm(horizon.up - fit.up)) < 2 * horizon.sd_rad
     learned = next((cue for cue in cues if isinstance(cue, LearnedCue)), None)
     return Evidence(roll_deg, pitch_deg, scores[best], lead, covariance, fit, edges, disagreement, carried,
-                    None if learned is None else _own_sd_deg(learned, fit.up))
+                    None if learned is None else _own_sd_deg(learned, fit.up),
+                    0.0 if learned is None else float(learned.log_likelihood(fit.up[None])[0]))
 
 
 def _own_sd_deg(cue: LearnedCue, up: FloatArray) -> float:
