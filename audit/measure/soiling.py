@@ -1,4 +1,4 @@
-"""Which cells of today's picture the glass spoils, and the picture's verdict: features and small learned models.
+"""Which cells of today's picture the glass spoils: layers of evidence from a registered pair.
 
 Everything here works on :class:`~audit.measure.transfer.BandMaps` and the registered pair, so that each number has
 a meaning: transfer and coherence by spatial frequency, unexplained light by spatial frequency, thin ridges and soft
