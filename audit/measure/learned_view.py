@@ -22,8 +22,8 @@ __all__ = ["LearnedCue", "NetworkView", "learned_cue"]
 FloatArray = NDArray[np.float64]
 
 _LATITUDE_FREEDOM = 3.0
-_GRID_ROWS = 18
-_GRID_COLUMNS = 32
+_GRID_ROWS = 9
+_GRID_COLUMNS = 16
 
 
 class NetworkView(Protocol):

@@ -76,7 +76,7 @@ def _shown(evidence: Evidence | None) -> NDArray[np.float32] | None:
 def _answer(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation:
     table = constants()["answer"]
     upright = float(evidence.fit.upright.sum())
-    widen = max(1.0, float(np.sqrt(evidence.disagreement / 2))) * max(1.0, evidence.fit.scatter)
+    widen = max(1.0, float(np.sqrt(evidence.disagreement / 4))) * max(1.0, evidence.fit.scatter)
     too_little = "Too little in the picture tells which way is up, or it fits more than one answer."
     learned_sd = evidence.learned_sd_deg
     if learned_sd is None:
