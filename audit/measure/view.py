@@ -41,6 +41,8 @@ ASSUMED_HFOV_DEG = 60.0
 _ASSUMED_HFOV_SD_DEG = 15.0
 _SAME_VIEW = 0.5
 _SOILED = 0.5
+_SAME_PLACE_INLIERS = 14
+_FOG_LEAN, _FOG_NEAR = 0.3, 0.8
 _SILENT = 0.05
 
 
@@ -73,7 +75,7 @@ def compare(reference: NDArray[np.uint8], today: NDArray[np.uint8], lens: Lens |
     found = register(small_ref, small_now, lens.resized(small_ref.shape[1], small_ref.shape[0]),
                      burnt_in_text(small_now))
     if found.same_view_probability < _SAME_VIEW:
-        return _alone(after, found.same_view_probability, is_night(after) and not is_night(before))
+        return _alone(after, found, is_night(after) and not is_night(before))
     change, sd = pose_change_deg(found.rotation, found.rotation_sd_deg, reference_pitch_deg, reference_roll_deg)
     loss = _loss(before, after, found)
     return ViewChange(
@@ -83,13 +85,17 @@ def compare(reference: NDArray[np.uint8], today: NDArray[np.uint8], lens: Lens |
         loss.blocked_fraction, loss.dirt_probability, loss.cause, loss.note, loss.patches)
 
 
-def _alone(today: NDArray[np.uint8], same_view: float, night: bool) -> ViewChange:
+def _alone(today: NDArray[np.uint8], found: Registration, night: bool) -> ViewChange:
     """Today's image can't be laid over the reference: what it says by itself."""
     verdict = single_verdict(today)
-    why = ("a night picture against a day reference: too little in common to lay one over the other"
-           if night else "another scene, or too much of the view is lost to lay it over the reference")
+    if found.inliers >= _SAME_PLACE_INLIERS:
+        why = "the same place from another position: another camera's view, or the camera was moved as a whole"
+    elif night:
+        why = "a night picture against a day reference: too little in common to lay one over the other"
+    else:
+        why = "another scene, or too much of the view is lost to lay it over the reference"
     cause: DirtCause = cause_of(verdict) if verdict.dirty >= _SOILED else "clear"
-    return ViewChange(same_view, dirt_probability=verdict.dirty, dirt_cause=cause,
+    return ViewChange(found.same_view_probability, dirt_probability=verdict.dirty, dirt_cause=cause,
                       note=f"{why}; dirt is judged from today's image alone",
                       patches=outlines(1.0 - verdict.cells[0]) if verdict.dirty >= _SOILED else ())
 
@@ -125,13 +131,29 @@ def _loss(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: Registr
     note = None if contrast is not None else "contrast not measured: the reference shows too little texture"
     if evidence.night and note is None:
         note = "a night picture against a day reference: contrast depends on the light as well as on the glass"
+    cause: DirtCause = cause_of(verdict) if verdict.dirty >= _SOILED else "clear"
+    if cause == "haze" and _fades_upwards(evidence.maps):
+        note = "contrast is lost up the picture and kept near the camera: weather fog can look the same"
     seen = evidence.maps.valid
     spoiled = 1.0 - verdict.cells[0]
     dirty = verdict.dirty
     return _Loss(contrast, contrast_sd, sharp, float((spoiled[seen] > _SOILED).mean()),
-                 float((verdict.blocked[seen] > _SOILED).mean()), dirty,
-                 cause_of(verdict) if dirty >= _SOILED else "clear", note,
+                 float((verdict.blocked[seen] > _SOILED).mean()), dirty, cause, note,
                  outlines(np.where(seen, spoiled, 0.0).astype(np.float32)) if dirty >= _SOILED else ())
+
+
+def _fades_upwards(maps: BandMaps) -> bool:
+    """Whether the lower third keeps its contrast and the upper third loses it."""
+    transfer = maps.transfer()[1:3]
+    heard = np.isfinite(transfer) & maps.valid
+    count = heard.sum(axis=(0, 2))
+    rows = np.where(heard, transfer, 0.0).sum(axis=(0, 2)) / np.maximum(count, 1)
+    third = len(rows) // 3
+    upper, lower = rows[:third][count[:third] >= 3], rows[-third:][count[-third:] >= 3]
+    if not (len(upper) and len(lower)):
+        return False
+    near = float(np.median(lower))
+    return near > _FOG_NEAR and near - float(np.median(upper)) > _FOG_LEAN
 
 
 def _ratios(maps: BandMaps) -> tuple[float | None, float | None, float | None]:

@@ -184,3 +184,22 @@ def test_outlines_lie_in_the_picture(street):
         assert len(patch) >= 3
         assert all(0 <= x <= 1 and 0 <= y <= 1 for x, y in patch)
     assert change.dirt_cause is not None
+
+
+def test_the_same_place_from_another_position_is_not_the_same_view():
+    """Two views of scikit-image's stereo pair with its depth exaggerated: near and far shift apart."""
+    left, _, disparity = data.stereo_motorcycle()
+    depth = np.nan_to_num(disparity, nan=0.0, posinf=0.0, neginf=0.0).astype(np.float32)
+    y, x = np.mgrid[0:left.shape[0], 0:left.shape[1]].astype(np.float32)
+    aside = cv2.remap(left, x + 2.5 * (depth - np.median(depth)), y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    change = compare(left, aside, Lens(left.shape[1], left.shape[0], 60.0))
+    assert change.same_view_probability < 0.9
+
+
+def test_loss_that_grows_up_the_picture_is_noted_as_what_fog_does_when_called_haze(street):
+    through = np.linspace(0.15, 1.0, 360)[:, None, None] ** 0.7
+    light = (street / 255.0) ** 2.2
+    foggy = (np.clip(light * through + 0.5 * (1 - through), 0, 1) ** (1 / 2.2) * 255).astype(np.uint8)
+    change = compare(street, foggy, LENS)
+    assert change.dirt_cause != "haze" or "fog" in change.note
+    assert change.contrast_ratio < 0.95
