@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-import shutil
 import tempfile
 import zipfile
+import zlib
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path, PurePosixPath
@@ -61,19 +61,36 @@ class Inbox:
                         raise AuditError(f"{name}: holds a path that leads outside it; pack the photos again.")
                     with archive.open(member) as inner:
                         self._write(self._place("/".join(parts)), inner, member.file_size)
-        except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+        except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, ValueError, zlib.error) as error:
             raise AuditError(f"{name}: is no readable ZIP archive ({error}); pack it again.") from None
 
     def _place(self, name: str) -> Path:
         place = self.folder / name
-        if not place.resolve().is_relative_to(self.folder.resolve()):
-            raise AuditError(f"{name}: leads outside the inbox; rename it.")
-        place.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            inside = place.resolve()
+            if inside == self.folder.resolve() or not inside.is_relative_to(self.folder.resolve()):
+                raise AuditError(f"'{name}': leads outside the inbox; rename it.")
+            place.parent.mkdir(parents=True, exist_ok=True)
+        except (OSError, ValueError):
+            raise AuditError(f"'{_shown(name)}': no file can have this name; rename it.") from None
         return place
 
+    @classmethod
+    def _write(cls, place: Path, stream: IO[bytes], limit: int | None = None) -> None:
+        """Stream to disk beside the place, then put it there; a file of the same name with other bytes stays as well."""
+        partial = place.with_name(f".{place.stem[:40]}.part")
+        try:
+            cls._stream(place, partial, stream, limit)
+            if place.exists() and _digest(place) != (digest := _digest(partial)):
+                place = place.with_name(f"{place.stem}~{digest[:12]}{place.suffix}")
+            partial.replace(place)
+        except OSError as error:
+            partial.unlink(missing_ok=True)
+            reason = error.strerror or str(error)
+            raise AuditError(f"'{_shown(place.name)}': could not be kept ({reason}); rename it, or make room.") from None
+
     @staticmethod
-    def _write(place: Path, stream: IO[bytes], limit: int | None = None) -> None:
-        partial = place.with_name(f".{place.name}.part")
+    def _stream(place: Path, partial: Path, stream: IO[bytes], limit: int | None) -> None:
         written = 0
         with partial.open("wb") as out:
             while block := stream.read(_BLOCK):
@@ -83,4 +100,14 @@ class Inbox:
                     partial.unlink()
                     raise AuditError(f"{place.name}: is larger than its archive says; pack it again.")
                 out.write(block)
-        shutil.move(partial, place)
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _shown(name: str) -> str:
+    """A name that fits into a sentence."""
+    clean = "".join(c if c.isprintable() else "?" for c in name)
+    return clean if len(clean) <= 80 else f"{clean[:80]}…"

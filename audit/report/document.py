@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterator, Sequence
 from contextlib import contextmanager
 from importlib import resources
 from io import BytesIO
+from typing import cast
 
 from fpdf import FPDF
 from PIL import Image
@@ -24,6 +25,7 @@ _LEADING = 1.36
 _PAD_MM = 0.9
 _HEADING_SIZES = {1: 17.0, 2: 12.5, 3: 10.5}
 _LONGEST_TEXT = 6000
+_BOX = "□"
 
 
 def plain(text: object) -> str:
@@ -166,8 +168,9 @@ class Document(FPDF):
             self.set_y(self.get_y() + leading)
 
     def _lines(self, text: str, style: str, size: float, width_mm: float) -> list[str]:
-        """Text broken at spaces, and within words that are wider than a line."""
+        """Text broken at spaces, and within words that are wider than a line; a box for what the font can't write."""
         lines = []
+        text = "".join(c if c in "\n " or ord(c) in self._known(style) else _BOX for c in text)
         for part in text.split("\n"):
             line, wide = "", 0.0
             for word in part.split():
@@ -181,6 +184,10 @@ class Document(FPDF):
                     wide += space + more
             lines.append(line)
         return lines
+
+    def _known(self, style: str) -> Container[int]:
+        """Code points that the font can write."""
+        return cast("Container[int]", self.fonts[f"{_FONT.lower()}{style}"].cmap)
 
     def _pieces(self, word: str, style: str, size: float, width_mm: float) -> Iterator[str]:
         while self._wide(word, style, size) > width_mm and len(word) > 1:

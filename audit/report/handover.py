@@ -27,7 +27,7 @@ from audit.report.case import (
 )
 from audit.report.document import Document
 from audit.report.private import faces_blurred, without_position
-from audit.report.sheets import repair_rows, write_repairs_csv, write_repairs_xlsx
+from audit.report.sheets import repair_rows, table_csv, write_repairs_csv, write_repairs_xlsx
 from audit.report.worklist import asks
 
 __all__ = ["write_handover"]
@@ -35,6 +35,7 @@ __all__ = ["write_handover"]
 _PAGE_PICTURE_PX = 760
 _QUALITY = 68
 _BAND = 1.96
+_REFUSALS_TOLD = 40
 _MARKS = {"put right": "▲", "look again": "◆", "no evidence": "○", "meets plan": "●"}
 CAUTIONS = (
     "Work at height, near traffic, on mains or beside infrared emitters is for trained people under the site's own "
@@ -85,6 +86,8 @@ def write_handover(
     rows = repair_rows(found)
     write_repairs_csv(rows, folder / "repairs.csv")
     write_repairs_xlsx(rows, folder / "repairs.xlsx")
+    refused = [(r.name, r.message) for r in logbook.refusals(visit)]
+    (folder / "refused.csv").write_bytes(table_csv(("file", "why"), refused))
     as_built = _as_built(site, found)
     if private:
         as_built = replace(as_built, origin_latitude=None, origin_longitude=None)
@@ -203,8 +206,11 @@ def _cover(document: Document, logbook: Logbook, visit: VisitRecord, site: Site,
     )
     if refusals:
         document.heading("Files that were refused", 2)
-        for refusal in refusals[:40]:
+        for refusal in refusals[:_REFUSALS_TOLD]:
             document.sentence(refusal.message, 8)
+        if len(refusals) > _REFUSALS_TOLD:
+            rest = len(refusals) - _REFUSALS_TOLD
+            document.sentence(f"{rest} more are listed in refused.csv of this package.", 8, bold=True)
 
 
 def _repairs(document: Document, site: Site, found: Sequence[Case]) -> None:

@@ -13,7 +13,7 @@ from openpyxl.styles import Alignment, Font
 from audit.judge.finding import STATES
 from audit.report.case import Case, open_findings
 
-__all__ = ["COLUMNS", "defused", "parts_csv", "repair_rows", "write_repairs_csv", "write_repairs_xlsx"]
+__all__ = ["COLUMNS", "defused", "repair_rows", "table_csv", "write_repairs_csv", "write_repairs_xlsx"]
 
 COLUMNS = (
     "camera", "name", "check", "state", "why", "measured", "measured_sd", "planned", "limit", "unit", "remedy",
@@ -31,10 +31,15 @@ def defused(text: str) -> str:
 
 
 def repair_rows(cases: Iterable[Case]) -> list[list[str | float | None]]:
-    """One row for each finding that asks for work or a look, worst first, then along the site from west to east."""
+    """One row for each finding that asks for work or a look, worst first, then along the site from west to east.
+
+    An exchange of two cameras is one row.
+    """
     rows = []
     for case in cases:
         for finding in open_findings(case):
+            if finding.pair is not None and finding.pair < finding.camera:
+                continue
             decision, remedy, camera = case.decision(finding), finding.remedy, case.camera
             rows.append((STATES.index(finding.state), camera.east_m, [
                 camera.camera, camera.name, finding.check, finding.state, finding.why, _short(finding.measured),
@@ -50,15 +55,11 @@ def repair_rows(cases: Iterable[Case]) -> list[list[str | float | None]]:
 
 def write_repairs_csv(rows: Sequence[Sequence[str | float | None]], path: Path) -> None:
     """The repairs as CSV in UTF-8 with a byte order mark, cells defused."""
-    path.write_bytes(_csv(COLUMNS, rows))
+    path.write_bytes(table_csv(COLUMNS, rows))
 
 
-def parts_csv(header: Sequence[str], rows: Iterable[Sequence[str | float | None]]) -> bytes:
-    """A parts list as CSV in UTF-8 with a byte order mark, cells defused."""
-    return _csv(header, rows)
-
-
-def _csv(header: Sequence[str], rows: Iterable[Sequence[str | float | None]]) -> bytes:
+def table_csv(header: Sequence[str], rows: Iterable[Sequence[str | float | None]]) -> bytes:
+    """A table as CSV in UTF-8 with a byte order mark, cells defused."""
     buffer = io.StringIO(newline="")
     writer = csv.writer(buffer)
     writer.writerow(header)

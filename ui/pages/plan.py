@@ -14,7 +14,7 @@ from audit.plan.check import check_plan
 from audit.plan.files import read_plan, write_plan
 from audit.plan.model import Site
 from audit.plan.mounts import parts_list
-from audit.report.sheets import parts_csv
+from audit.report.sheets import table_csv
 from ui.parts.plain import literal, show_notice, table
 from ui.parts.session import ask_for_name, asked_name, logbook, may
 from ui.parts.words import word
@@ -80,7 +80,7 @@ def _parts(site: Site) -> None:
     rows = [(p.part, p.needed, p.spares, " ".join(p.cameras)) for p in parts]
     table(header, rows, word("plan.parts"))
     st.download_button(
-        word("plan.download_parts"), parts_csv(header, rows), file_name="parts.csv", mime="text/csv", key="parts"
+        word("plan.download_parts"), table_csv(header, rows), file_name="parts.csv", mime="text/csv", key="parts"
     )
 
 

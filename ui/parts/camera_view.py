@@ -14,7 +14,7 @@ from ui.parts.evidence import drawn, preview, remedied, thumbnails
 from ui.parts.numbers import day
 from ui.parts.plain import paragraph
 from ui.parts.style import state_badge
-from ui.parts.viewer import Picture, show_beside
+from ui.parts.viewer import Picture, show_beside, show_one
 from ui.parts.words import term, word
 
 __all__ = ["show_crew_photos", "show_history", "show_pictures", "show_preview"]
@@ -101,9 +101,7 @@ def show_preview(case: Case) -> None:
         jpeg = remedied(case, shot, finding)
         if jpeg is not None and finding.remedy is not None:
             words = word("review.after", action=finding.remedy.action)
-            show_beside(
-                [Picture(jpeg, words, words)], shot.photo.width_px, shot.photo.height_px, shot.photo.sha256, "after"
-            )
+            show_one(Picture(jpeg, words, words), shot.photo.width_px, shot.photo.height_px, "after")
             return
 
 

@@ -79,6 +79,10 @@ function beside(root, data, view) {
     view.images.push(image);
     return element("figure", {}, frame, element("figcaption", { textContent: picture.caption }));
   });
+  if (!data.zoom) {
+    root.replaceChildren(element("div", { className: "pictures" }, ...figures));
+    return;
+  }
   view.slider = range(data.words.zoom, 1, LIMIT, 0.25, view.zoom, (zoom) => zoomTo(view, zoom));
   const controls = element("div", { className: "controls" },
     element("span", { textContent: data.words.zoom }), view.slider);

@@ -11,7 +11,7 @@ import streamlit as st
 
 from ui.parts.words import word
 
-__all__ = ["Picture", "data_url", "show_beside", "show_wiped"]
+__all__ = ["Picture", "data_url", "show_beside", "show_one", "show_wiped"]
 
 _HERE = Path(__file__).parent
 _viewer = st.components.v2.component(
@@ -46,7 +46,12 @@ def show_beside(pictures: Sequence[Picture], width_px: int, height_px: int, of: 
     of : str
         What is shown; zoom starts anew where it changes.
     """
-    _show(pictures, width_px, height_px, of, key, wipe=False)
+    _show(pictures, width_px, height_px, of, key, zoom=True)
+
+
+def show_one(picture: Picture, width_px: int, height_px: int, key: str) -> None:
+    """One picture in a frame of fixed shape."""
+    _show((picture,), width_px, height_px, key, key)
 
 
 def show_wiped(reference: Picture, today: Picture, width_px: int, height_px: int, of: str, key: str) -> None:
@@ -54,12 +59,13 @@ def show_wiped(reference: Picture, today: Picture, width_px: int, height_px: int
     _show((reference, today), width_px, height_px, of, key, wipe=True)
 
 
-def _show(pictures: Sequence[Picture], width_px: int, height_px: int, of: str, key: str, *, wipe: bool) -> None:
+def _show(pictures: Sequence[Picture], width_px: int, height_px: int, of: str, key: str, *, zoom: bool = False, wipe: bool = False) -> None:
     _viewer(
         data={
             "pictures": [{"src": data_url(p.jpeg), "caption": p.caption, "alt": p.alt} for p in pictures],
             "aspect": f"{width_px} / {height_px}",
             "of": of,
+            "zoom": zoom,
             "wipe": wipe,
             "words": {name: word(f"viewer.{name}") for name in ("zoom", "wipe", "keys")},
         },

@@ -1,0 +1,161 @@
+"""The package that is handed over: pages, tags, bookmarks, defused cells, privacy, proof."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from io import BytesIO
+from pathlib import Path
+
+import pytest
+from openpyxl import load_workbook
+from PIL import Image
+from pypdf import PdfReader
+
+from audit.logbook import Logbook, verify_package
+from audit.report.handover import write_handover
+from audit.report.sheets import defused
+from tests.desk_samples import CAUTION, HOSTILE_NAME, judged_logbook, photograph
+
+
+@pytest.fixture(scope="module")
+def signed(tmp_path_factory: pytest.TempPathFactory) -> Logbook:
+    """A logbook whose first visit is signed; in the second C-4's finding was waived."""
+    book = judged_logbook(tmp_path_factory.mktemp("site"))
+    book.decide(2, "C-4", "clean", "waive", "=Ben", "=HYPERLINK(0) agreed")
+    return book
+
+
+@pytest.fixture(scope="module")
+def package(signed: Logbook, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("out") / "handover"
+    write_handover(signed, signed.visit(1), folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def report(package: Path) -> PdfReader:
+    return PdfReader(package / "report.pdf")
+
+
+def test_one_page_a_camera_with_its_bookmark(report: PdfReader) -> None:
+    titles = [entry.title for entry in _flat(report.outline)]
+    for n, state in ((1, "put right"), (4, "look again"), (6, "meets plan")):
+        assert f"C-{n}: {state}" in titles
+    assert titles[0] == "Summary" and "Cautions" in titles and "Signatures" in titles
+    starts = [p.extract_text().splitlines()[0] for p in report.pages]
+    assert sum(start.startswith("C-") for start in starts) == 6
+    assert len(report.pages) == 8
+
+
+def test_report_is_tagged(report: PdfReader) -> None:
+    """ISO 14289-1 (PDF/UA) asks for a structure tree, a marked document, its language, and text for pictures."""
+    root = report.trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"] and root["/Lang"] == "en-GB"
+    kinds, pictures_without_text = set(), 0
+    for node in _nodes(root["/StructTreeRoot"]):
+        kinds.add(node.get("/S"))
+        pictures_without_text += node.get("/S") == "/Figure" and not node.get("/Alt")
+    assert {"/H1", "/H2", "/P", "/Figure"} <= kinds
+    assert pictures_without_text == 0
+    for page in report.pages:
+        content = page.get_contents().get_data()
+        assert content.count(b"BDC") + content.count(b"BMC") == content.count(b"EMC")
+
+
+def test_cautions_stand_once_and_numbers_with_their_interval(report: PdfReader) -> None:
+    page = next(p.extract_text() for p in report.pages if p.extract_text().startswith("C-1"))
+    assert " ".join(page.split()).count(CAUTION) == 1
+    assert "Measured -7.0° ± 0.8° (95 %); planned -15.0°; limit ± 5.0°" in page
+
+
+def test_an_exchange_is_one_finding(report: PdfReader, package: Path) -> None:
+    second = next(p.extract_text() for p in report.pages if p.extract_text().startswith("C-3"))
+    assert "told on the page of C-2" in second
+    with (package / "repairs.csv").open(encoding="utf-8-sig", newline="") as stream:
+        cameras = [row["camera"] for row in csv.DictReader(stream)]
+    assert cameras == ["C-1", "C-2", "C-1", "C-4"]
+
+
+def test_letters_beyond_the_font_are_boxes(report: PdfReader) -> None:
+    page = next(p.extract_text() for p in report.pages if p.extract_text().startswith("C-5"))
+    assert "Größe Łódź □□□" in page.replace("\n", " ")
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-2", "@SUM(A1)", "\t=1", "|calc"])
+def test_a_cell_is_no_formula(text: str) -> None:
+    """Cells that start so are read as formulas by spreadsheets (OWASP, CSV injection)."""
+    assert defused(text)[0] == "'"
+
+
+def test_hostile_cells_are_text(signed: Logbook, tmp_path: Path) -> None:
+    write_handover(signed, signed.visit(2), tmp_path / "draft")
+    text = (tmp_path / "draft" / "repairs.csv").read_text(encoding="utf-8-sig")
+    for row in csv.reader(io.StringIO(text)):
+        assert not any(cell.startswith(("=", "+", "@", "\t")) for cell in row)
+    sheet = load_workbook(tmp_path / "draft" / "repairs.xlsx").active
+    assert all(cell.data_type != "f" for row in sheet.iter_rows() for cell in row)
+    pages = [p.extract_text() for p in PdfReader(tmp_path / "draft" / "report.pdf").pages]
+    assert any("waive" in p and "=HYPERLINK(0) agreed" in p for p in pages)
+    assert all("DRAFT, not signed" in p for p in pages)
+    assert any(HOSTILE_NAME[:25] in p for p in pages)
+
+
+def test_as_built_plan_has_the_measured_pose(package: Path) -> None:
+    """RFC 7946 GeoJSON: longitude before latitude."""
+    features = json.loads((package / "as_built.geojson").read_text(encoding="utf-8"))["features"]
+    first = next(f for f in features if f["properties"].get("camera") == "C-1")
+    assert first["geometry"]["coordinates"][:2] == pytest.approx([-18.0, 46.5001], abs=1e-5)
+    assert float(first["properties"]["measured_pitch_deg"]) == -7.0
+
+
+def test_signed_package_verifies_as_folder_and_zip(package: Path) -> None:
+    assert verify_package(package) == ()
+    assert verify_package(package.with_suffix(".zip")) == ()
+    report = package.parent / "changed"
+    report.mkdir()
+    for path in package.rglob("*"):
+        if path.is_file():
+            there = report / path.relative_to(package)
+            there.parent.mkdir(exist_ok=True)
+            data = bytearray(path.read_bytes())
+            if path.name == "repairs.csv":
+                data[10] ^= 1
+            there.write_bytes(bytes(data))
+    problems = verify_package(report)
+    assert [p.name for p in problems] == ["repairs.csv"]
+
+
+def test_private_package_has_no_position(signed: Logbook, tmp_path: Path) -> None:
+    with Image.open(BytesIO(photograph(0, gps=True))) as original:
+        assert original.getexif().get_ifd(0x8825)
+    folder = tmp_path / "private"
+    write_handover(signed, signed.visit(1), folder, private=True)
+    pictures = list((folder / "references").iterdir())
+    assert len(pictures) == 9
+    for path in pictures:
+        with Image.open(path) as picture:
+            assert not picture.getexif() and not picture.info.get("exif")
+    assert not (folder / "as_built.geojson").exists()
+    plan = (folder / "as_built.csv").read_text(encoding="utf-8-sig")
+    assert "46.5" not in plan and "latitude" not in plan.splitlines()[0]
+    assert verify_package(folder) == ()
+
+
+def _flat(outline: list) -> list:
+    found = []
+    for entry in outline:
+        found += _flat(entry) if isinstance(entry, list) else [entry]
+    return found
+
+
+def _nodes(node: object) -> list:
+    found = []
+    children = node.get("/K", []) if hasattr(node, "get") else []
+    for child in children if isinstance(children, list) else [children]:
+        child = child.get_object() if hasattr(child, "get_object") else child
+        if hasattr(child, "get"):
+            found.append(child)
+            found += _nodes(child)
+    return found

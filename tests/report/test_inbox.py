@@ -1,0 +1,92 @@
+"""Dropped files on their way to a visit."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from audit.errors import AuditError
+from audit.photos import inbox as module
+from audit.photos.inbox import Inbox
+
+
+@pytest.fixture
+def inbox(tmp_path: Path) -> Inbox:
+    return Inbox.of(str(tmp_path / "logbook"), "commissioning", date(2026, 6, 16))
+
+
+def archive(members: dict[str, bytes]) -> io.BytesIO:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as written:
+        for name, data in members.items():
+            written.writestr(name, data)
+    out.seek(0)
+    return out
+
+
+def kept(inbox: Inbox) -> dict[str, bytes]:
+    return {p.relative_to(inbox.folder).as_posix(): p.read_bytes() for p in inbox.folder.rglob("*") if p.is_file()}
+
+
+def test_archive_keeps_its_folders(inbox: Inbox) -> None:
+    inbox.put("photos.zip", archive({"gate/1.jpg": b"a", "yard/1.jpg": b"b"}))
+    assert kept(inbox) == {"gate/1.jpg": b"a", "yard/1.jpg": b"b"}
+
+
+@pytest.mark.parametrize("name", ["../../evil.jpg", "a/../../../evil.jpg", "..\\..\\evil.jpg", "/../evil.jpg"])
+def test_path_traversal_is_refused(inbox: Inbox, tmp_path: Path, name: str) -> None:
+    """CWE-22: names in an archive must not leave its folder."""
+    with pytest.raises(AuditError, match="leads outside"):
+        inbox.put("photos.zip", archive({name: b"x"}))
+    assert not list(tmp_path.rglob("evil.jpg"))
+
+
+def test_absolute_names_stay_inside(inbox: Inbox) -> None:
+    inbox.put("photos.zip", archive({"/etc/passwd.jpg": b"x"}))
+    assert kept(inbox) == {"etc/passwd.jpg": b"x"}
+
+
+def test_bomb_is_refused_before_it_unpacks(inbox: Inbox, monkeypatch: pytest.MonkeyPatch) -> None:
+    """CWE-409: the sizes that an archive states are summed first."""
+    monkeypatch.setattr(module, "MAX_UNPACKED_BYTES", 1 << 20)
+    with pytest.raises(AuditError, match="more than a visit can be"):
+        inbox.put("photos.zip", archive({f"{n}.jpg": bytes(1 << 18) for n in range(5)}))
+    assert kept(inbox) == {}
+
+
+def test_archive_that_lies_about_sizes_is_refused(inbox: Inbox) -> None:
+    data = bytearray(archive({"1.jpg": bytes(100_000)}).getvalue())
+    central = data.rfind(b"PK\x01\x02")
+    data[central + 24 : central + 28] = (10).to_bytes(4, "little")
+    with pytest.raises(AuditError):
+        inbox.put("photos.zip", io.BytesIO(bytes(data)))
+    assert not any(len(content) > 10 for content in kept(inbox).values())
+
+
+@pytest.mark.parametrize("data", [b"", b"not a zip", b"PK\x03\x04" + bytes(50)])
+def test_broken_archive_is_one_sentence(inbox: Inbox, data: bytes) -> None:
+    with pytest.raises(AuditError, match="photos.zip"):
+        inbox.put("photos.zip", io.BytesIO(data))
+
+
+@pytest.mark.parametrize("name", ["../../evil.jpg", "C:\\photos\\1.jpg", "<script>.jpg", "=cmd.jpg", "a\nb.jpg"])
+def test_dropped_file_lies_in_the_inbox(inbox: Inbox, name: str) -> None:
+    inbox.put(name, io.BytesIO(b"x"))
+    assert list(kept(inbox).values()) == [b"x"]
+
+
+@pytest.mark.parametrize("name", ["", "..", ".", "/", "a" * 400 + ".jpg", "nul\x00.jpg"])
+def test_name_that_no_file_can_have(inbox: Inbox, name: str) -> None:
+    with pytest.raises(AuditError):
+        inbox.put(name, io.BytesIO(b"x"))
+
+
+def test_two_files_of_one_name_are_both_kept(inbox: Inbox) -> None:
+    inbox.put("IMG_0001.jpg", io.BytesIO(b"first phone"))
+    inbox.put("IMG_0001.jpg", io.BytesIO(b"second phone"))
+    inbox.put("IMG_0001.jpg", io.BytesIO(b"second phone"))
+    assert sorted(kept(inbox).values()) == [b"first phone", b"second phone"]
