@@ -1,0 +1,83 @@
+"""When the glass wants cleaning, and which shots are missing."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import date, timedelta
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from audit.report.drawing import Seen, site_svg
+from audit.report.history import cleaning_due
+from audit.report.worklist import lacking_shots, missing_work, open_work
+from tests.desk_samples import HOSTILE_NAME, judged_logbook
+
+START = date(2026, 6, 16)
+
+
+def row(days: float, ratio: float, sd: float = 0.02) -> dict[str, object]:
+    on = START + timedelta(days=days)
+    return {"kind": "contrast", "on": on.isoformat(), "since": START.isoformat(), "value": ratio, "sd": sd}
+
+
+def test_cleaning_day_of_a_steady_loss() -> None:
+    due = cleaning_due([row(100, 0.9), row(200, 0.8)], START, 0.75)
+    assert due.on == START + timedelta(days=250)
+    assert due.earliest < due.on < due.latest
+
+
+def test_interval_holds_the_truth() -> None:
+    """Over drawn losses of known slope the 95 % interval holds the true day about as often as it says."""
+    rng = np.random.default_rng(7)
+    held = 0
+    for _ in range(300):
+        rows = [row(d, 1 - 0.001 * d + rng.normal(0, 0.02)) for d in (90, 180, 270)]
+        due = cleaning_due(rows, START, 0.75)
+        truth = START + timedelta(days=250)
+        held += due.earliest is not None and due.earliest <= truth and (due.latest is None or truth <= due.latest)
+    assert held >= 0.9 * 300
+
+
+@pytest.mark.parametrize("rows", [[], [row(100, 0.9)], [row(100, 1.01), row(200, 1.02)]])
+def test_no_day_without_a_loss_that_shows(rows: list[dict[str, object]]) -> None:
+    due = cleaning_due(rows, START, 0.75)
+    assert due.on is None and due.note
+
+
+def test_shots_that_make_no_sense_are_not_asked_for(tmp_path: Path) -> None:
+    book = judged_logbook(tmp_path, cameras=4, visits=1)
+    camera = book.site().cameras[0]
+    assert lacking_shots(camera, {"label"}, True, False) == ("overview", "mount", "night snapshot")
+    assert "night snapshot" not in lacking_shots(replace(camera, night="none"), (), True, False)
+    assert dict(missing_work(book, book.visit(1)))["C-1"][:2] == ("overview", "mount")
+    work = open_work(book, book.visit(1))
+    assert [w["camera"] for w in work] == ["C-1", "C-1", "C-2 / C-3", "C-4"]
+    book.decide(1, "C-4", "clean", "waive", "Ada", "known")
+    assert len(open_work(book, book.visit(1))) == 3
+
+
+def test_drawing_shows_each_state_by_shape_and_escapes_names(tmp_path: Path) -> None:
+    book = judged_logbook(tmp_path, cameras=4, visits=1)
+    site = book.site()
+    words = {"title": "t", "north": "N", "camera": "{camera} {name}, {state}"}
+    states = dict(zip((c.camera for c in site.cameras), ("put right", "look again", "no evidence", "meets plan"), strict=True))
+    svg = site_svg(site, states, {"C-1": Seen(4.0, -7.0)}, "", words)
+    assert HOSTILE_NAME not in svg and "&lt;script&gt;" in svg
+    shapes = [part.split("</title>")[1].split("/>")[0] for part in svg.split("data-camera")[1:]]
+    plain = {s.split(" ")[0] + str(s.count("L")) + ("#ffffff" if "#ffffff" in s else "") for s in shapes}
+    assert len(plain) == 4
+
+
+def test_labels_of_cameras_on_one_pole_do_not_overlap(tmp_path: Path) -> None:
+    book = judged_logbook(tmp_path, cameras=3, visits=1)
+    one = book.site().cameras[0]
+    site = replace(book.site(), cameras=tuple(replace(one, camera=f"TH-{n}") for n in range(6)), _index={})
+    svg = site_svg(site, {}, {}, "", {"title": "t", "north": "N", "camera": "{camera}"})
+    places = re.findall(r'<text x="([\d.]+)" y="([\d.]+)"[^>]*>TH-', svg)
+    rows = sorted(float(y) for x, y in places if x == places[0][0])
+    assert len(set(places)) == len(rows) == 6
+    assert min(b - a for a, b in pairwise(rows)) >= 13
