@@ -353,7 +353,7 @@ class Signoff(Plans, Photos, Decisions):
         self._insert_or_update(connection, tables.references, rows)
 
     def _faulty_cameras(self, connection: Connection, visit: int) -> set[str]:
-        """Cameras with a finding that stands: to put right and not overruled, or doubtful and confirmed."""
+        """Cameras with a finding that stands: to put right or to look at again, and neither rejected nor waived."""
         table = tables.decisions
         entries = connection.execute(sa.select(table).where(table.c.visit == visit).order_by(table.c.id)).all()
         word = {row.id: row.decision for row in entries}
@@ -364,8 +364,7 @@ class Signoff(Plans, Photos, Decisions):
             verdict = load(Verdict, body)
             for finding in verdict.findings:
                 decision = decided.get((verdict.camera, finding.check))
-                stands = finding.state == "put right" and decision not in ("reject", "waive")
-                if stands or (finding.state == "look again" and decision == "accept"):
+                if finding.state in ("put right", "look again") and decision not in ("reject", "waive"):
                     faulty.add(verdict.camera)
         return faulty
 

@@ -211,6 +211,7 @@ def test_references_are_the_latest_signed_snapshots_by_day_and_night(place) -> N
     verdicts = [make_verdict("C-1", "put right"), make_verdict("C-2", "put right"), make_verdict("C-3", "look again")]
     book.put_verdicts(second, verdicts)
     book.decide(second, "C-2", "aim", "waive", "Ada Example", "agreed change")
+    book.decide(second, "C-3", "aim", "reject", "Ada Example", "a shadow, nothing moved")
     assert {r.visit for r in book.references(second)} == {1}
     book.sign(second, "Ada Example")
     latest = {(r.camera, r.channel): r.visit for r in book.references()}
