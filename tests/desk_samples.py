@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from functools import cache
@@ -27,6 +28,7 @@ from audit.plan.files import read_plan
 from audit.plan.model import Camera, Site
 
 WIDTH_PX, HEIGHT_PX = 640, 360
+Picture = Callable[[int, bool], bytes]
 HOSTILE_NAME = "<script>alert(1)</script> =cmd|' /C calc'!A0 ![x](https://example.invalid/x.png)"
 FIRST_DAY, SECOND_DAY = date(2026, 6, 16), date(2026, 12, 16)
 CAUTION = "Working at height: use the site's own access rules."
@@ -51,7 +53,7 @@ def write_plan_of(path: Path, cameras: int = 6) -> Path:
 
 
 @cache
-def photograph(number: int = 0, night: bool = False, gps: bool = False) -> bytes:
+def photograph(number: int = 0, night: bool = False) -> bytes:
     """A real photograph (scikit-image's samples: coffee and chelsea CC0, rocket and astronaut public domain)."""
     sources = (skimage.data.coffee, skimage.data.rocket, skimage.data.chelsea, skimage.data.astronaut)
     picture: NDArray[np.uint8] = sources[number % len(sources)]()
@@ -63,9 +65,8 @@ def photograph(number: int = 0, night: bool = False, gps: bool = False) -> bytes
     picture = np.roll(picture, 3 * number, axis=1)
     image = Image.fromarray(picture)
     exif = Image.Exif()
-    if gps:
-        place = exif.get_ifd(0x8825)
-        place.update({1: "N", 2: (46.0, 30.0, 0.0), 3: "W", 4: (18.0, 0.0, 0.0)})
+    place = exif.get_ifd(0x8825)
+    place.update({1: "N", 2: (46.0, 30.0, 0.0), 3: "W", 4: (18.0, 0.0, 0.0)})
     out = BytesIO()
     image.save(out, "JPEG", quality=88, exif=exif)
     return out.getvalue()
@@ -83,19 +84,19 @@ def measured(camera: Camera, pitch_deg: float | None, night: bool = False) -> Im
     )
 
 
-def judged_logbook(folder: Path, cameras: int = 6, visits: int = 2) -> Logbook:
+def judged_logbook(folder: Path, cameras: int = 6, visits: int = 2, picture: Picture = photograph) -> Logbook:
     """A logbook with judged visits; all but the last are signed. C-1 aims too high, C-2 and C-3 are exchanged."""
     folder.mkdir(parents=True, exist_ok=True)
     plan = write_plan_of(folder / "plan.csv", cameras)
     book = Logbook.create(str(folder / "logbook"), read_plan(plan), plan.name, plan.read_bytes())
     for number in range(visits):
-        visit = _visit(book, number)
+        visit = _visit(book, number, picture)
         if number < visits - 1:
             book.sign(visit, "Ada Example")
     return book
 
 
-def _visit(book: Logbook, number: int) -> VisitRecord:
+def _visit(book: Logbook, number: int, picture: Picture) -> VisitRecord:
     on = FIRST_DAY if number == 0 else replace_year(SECOND_DAY, number - 1)
     visit = book.open_visit("commissioning" if number == 0 else "maintenance", on)
     site, limits = book.site(), load_limits()
@@ -104,7 +105,7 @@ def _visit(book: Logbook, number: int) -> VisitRecord:
         for n, camera in enumerate(site.cameras):
             method = measurement_method(planned_lens(camera, limits))
             for light in ("day", "night") if n % 2 == 0 else ("day",):
-                photo = _take(book, visit, f"{camera.camera}_{light}.jpg", n + 7 * number, light == "night")
+                photo = take_photo(book, visit, f"{camera.camera}_{light}.jpg", n + 7 * number, light == "night", picture)
                 pitch = -7.0 if n == 0 and number == 0 else -15.0
                 book.put_measurement(photo.sha256, method, measurement_to_record(measured(camera, pitch, light == "night")))
                 placements.append(
@@ -113,10 +114,10 @@ def _visit(book: Logbook, number: int) -> VisitRecord:
                 if number:
                     _compare(book, camera, visit, photo, light, number)
             if n < 2:
-                label = _take(book, visit, f"{camera.camera}_label.jpg", n + 20 + 7 * number, False)
+                label = take_photo(book, visit, f"{camera.camera}_label.jpg", n + 20 + 7 * number, False, picture)
                 placements.append(Placement(label.name, camera.camera, 0.99, "placed", label.name, role="label"))
         for name, where in (("IMG_0001.jpg", "C-1"), ("=cmd.jpg", "C-2")):
-            photo = _take(book, visit, name, 30 + len(placements) + 7 * number, False)
+            photo = take_photo(book, visit, name, 30 + len(placements) + 7 * number, False, picture)
             guesses = (Alternative(where, 0.6), Alternative("C-4", 0.3), Alternative(None, 0.1))
             placements.append(Placement(name, None, 0.6, "unsure", name, guesses, evidence=("near it",)))
         book.add_refusal(visit, "<b>notes</b>.txt", "not an image", "<b>notes</b>.txt: this is not a photo; leave it out.")
@@ -130,8 +131,8 @@ def replace_year(day: date, years: int) -> date:
     return day.replace(year=day.year + years)
 
 
-def _take(book: Logbook, visit: VisitRecord, name: str, number: int, night: bool) -> Photo:
-    data = photograph(number, night, gps=True)
+def take_photo(book: Logbook, visit: VisitRecord, name: str, number: int, night: bool, picture: Picture) -> Photo:
+    data = picture(number, night)
     data = data + f"{visit.number} {name}".encode()
     photo = Photo(
         name, hashlib.sha256(data).hexdigest(), len(data), "JPEG", WIDTH_PX, HEIGHT_PX,

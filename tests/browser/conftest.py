@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.browser.desk_server import ARGUMENTS, CHROMIUM, SIZES
-
-ARTEFACTS = Path(__file__).resolve().parent.parent / "artefacts"
+from tests.browser.desk_server import ARGUMENTS, ARTEFACTS, CHROMIUM, SIZES
 
 
 @pytest.fixture(scope="session")

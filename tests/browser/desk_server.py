@@ -12,6 +12,7 @@ from pathlib import Path
 
 from audit.desk import command, environment
 
+ARTEFACTS = Path(__file__).resolve().parent.parent / "artefacts"
 CHROMIUM = Path("/usr/bin/chromium")
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 SIZES = {"desk": {"width": 1440, "height": 900}, "phone": {"width": 390, "height": 844}}
@@ -23,12 +24,14 @@ def served(logbook: Path, extra: dict[str, str] | None = None) -> Iterator[str]:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    process = subprocess.Popen(
-        command("127.0.0.1", port, False),
-        env={**environment(str(logbook), None), **(extra or {})},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
+    ARTEFACTS.mkdir(exist_ok=True)
+    with (ARTEFACTS / "desk.log").open("ab") as log:
+        process = subprocess.Popen(
+            command("127.0.0.1", port, False),
+            env={**environment(str(logbook), None), **(extra or {})},
+            stdout=log,
+            stderr=log,
+        )
     address = f"http://127.0.0.1:{port}"
     try:
         _wait(address, process)

@@ -128,7 +128,7 @@ def test_signed_package_verifies_as_folder_and_zip(package: Path) -> None:
 
 
 def test_private_package_has_no_position(signed: Logbook, tmp_path: Path) -> None:
-    with Image.open(BytesIO(photograph(0, gps=True))) as original:
+    with Image.open(BytesIO(photograph(0))) as original:
         assert original.getexif().get_ifd(0x8825)
     folder = tmp_path / "private"
     write_handover(signed, signed.visit(1), folder, private=True)

@@ -1,0 +1,198 @@
+"""Paint and decision times of the desk on 5,000 cameras and 20,000 photos, beyond an empty Streamlit page.
+
+    python -m tests.bench.desk_scale [CAMERAS]
+
+Rows are generated; pictures are a few real ones that many rows share. An empty page is measured in the same run and
+its median is taken off. Memory is the server's growth per open browser, after each has looked at ten cameras. Prints
+seconds and MiB; gates nothing.
+"""
+
+from __future__ import annotations
+
+import socket
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from playwright.sync_api import sync_playwright
+
+from audit.desk import command
+from audit.judge.finding import STATES
+from audit.judge.limits import load_limits, planned_lens
+from audit.logbook import Logbook, tables
+from audit.logbook.codec import dump
+from audit.match.placement import Placement, Role
+from audit.measure.image import measurement_method
+from audit.measure.record import measurement_to_record
+from audit.plan.files import read_plan
+from tests.browser.desk_server import ARGUMENTS, CHROMIUM, SIZES, served
+from tests.desk_samples import FIRST_DAY, measured, photograph, take_photo, verdict_of, write_plan_of
+
+PAGES = ("", "place", "site", "over_time", "sign", "plan", "bring_in")
+PHOTOS_A_CAMERA = 4
+REAL_PHOTOS = 24
+ROUNDS = 5
+BATCH = 2000
+
+
+def generate(folder: Path, cameras: int) -> None:
+    """A logbook with one open visit in which one camera in ten asks for something."""
+    plan = write_plan_of(folder / "plan.csv", cameras)
+    book = Logbook.create(str(folder / "logbook"), read_plan(plan), plan.name, plan.read_bytes())
+    visit = book.open_visit("commissioning", FIRST_DAY)
+    site, limits = book.site(), load_limits()
+    kept = [take_photo(book, visit, f"real {n}.jpg", n, n % 4 == 1, photograph) for n in range(REAL_PHOTOS)]
+    for n, photo in enumerate(kept):
+        record = measurement_to_record(measured(site.cameras[0], -15.0, n % 4 == 1))
+        book.put_measurement(photo.sha256, measurement_method(planned_lens(site.cameras[0], limits)), record)
+    photos, placements, verdicts, counts = [], [], [], [0, 0, 0, 0]
+    for n, camera in enumerate(site.cameras):
+        verdict = verdict_of(site, (0, 3)[n % 2] if n % 10 == 0 else 5, 0)
+        verdict = replace(verdict, camera=camera.camera,
+                          findings=tuple(replace(f, camera=camera.camera) for f in verdict.findings))  # fmt: skip
+        rank = STATES.index(verdict.state)
+        counts[rank] += 1
+        verdicts.append({"visit": 1, "camera": camera.camera, "rank": rank, "probability_good": 0.1 + n / cameras / 2,
+                         "body": dump(verdict)})  # fmt: skip
+        for k in range(PHOTOS_A_CAMERA):
+            name = f"{camera.camera}/{k}.jpg"
+            role: Role = ("snapshot", "snapshot", "label", "overview")[k]  # type: ignore[assignment]
+            real = kept[(n * 4 + k) % REAL_PHOTOS]
+            photos.append({"visit": 1, "name": name, "file_name": name, "sha256": real.sha256, "size_bytes": 1,
+                           "mtime_ns": 1, "body": dump(replace(real, name=name))})  # fmt: skip
+            placement = Placement(name, camera.camera, 0.99, "placed", name, role=role)
+            placements.append({"visit": 1, "photo": name, "camera": camera.camera, "decision": "placed", "role": role,
+                               "body": dump(placement)})  # fmt: skip
+    with book.database.writing() as connection:
+        for table, rows in ((tables.photos, photos), (tables.placements, placements), (tables.verdicts, verdicts)):
+            for start in range(0, len(rows), BATCH):
+                connection.execute(table.insert(), rows[start : start + BATCH])
+        connection.execute(sa.delete(tables.verdict_counts))
+        connection.execute(
+            tables.verdict_counts.insert(), [{"visit": 1, "rank": r, "cameras": c} for r, c in enumerate(counts)]
+        )
+    book.close()
+
+
+@contextmanager
+def empty_page(folder: Path) -> Iterator[str]:
+    """A server of an empty page, to take its time off."""
+    app = folder / "empty.py"
+    app.write_text("import streamlit as st\nst.html('<p class=\"counts\">empty</p>')\nst.button('again', shortcut='a')\n")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    line = command("127.0.0.1", port, False)
+    line[line.index("run") + 1] = str(app)
+    process = subprocess.Popen(line, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        time.sleep(8)
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        process.terminate()
+        process.wait(20)
+
+
+def painted(browser: Any, address: str, wait: str) -> float:
+    """Seconds until what is asked for is on the page."""
+    page = browser.new_page(viewport=SIZES["desk"])
+    begun = time.perf_counter()
+    page.goto(address, wait_until="commit")
+    page.wait_for_selector(wait, timeout=60_000)
+    seconds = time.perf_counter() - begun
+    page.close()
+    return seconds
+
+
+def decided(page: Any, rounds: int) -> list[float]:
+    """Seconds from the key to the next camera's heading."""
+    times = []
+    for _ in range(rounds):
+        before = page.locator("h1").inner_text()
+        begun = time.perf_counter()
+        page.keyboard.press("Enter")
+        page.wait_for_function("was => document.querySelector('h1')?.innerText !== was", arg=before)
+        times.append(time.perf_counter() - begun)
+        page.wait_for_timeout(700)
+    return times
+
+
+def rerun_empty(page: Any, rounds: int) -> list[float]:
+    """Seconds from the key to the end of an empty page's run."""
+    times = []
+    for _ in range(rounds):
+        begun = time.perf_counter()
+        page.keyboard.press("a")
+        page.wait_for_function("document.querySelector('.stApp').dataset.testScriptState === 'running'", polling=5)
+        page.wait_for_function("document.querySelector('.stApp').dataset.testScriptState !== 'running'", polling=5)
+        times.append(time.perf_counter() - begun)
+        page.wait_for_timeout(300)
+    return times
+
+
+def rss_mib(command_has: str) -> float:
+    """Memory of the desk's server process."""
+    for status in Path("/proc").glob("[0-9]*/status"):
+        try:
+            line = (status.parent / "cmdline").read_bytes().decode(errors="replace")
+            if command_has in line and "streamlit" in line:
+                text = status.read_text()
+                return int(text.split("VmRSS:")[1].split()[0]) / 1024
+        except (OSError, IndexError):
+            continue
+    raise AssertionError("the desk's server was not found")
+
+
+WAITS = {"": ".finding", "place": "h2", "site": "[data-camera]", "over_time": "table", "sign": "table", "plan": "table",
+         "bring_in": "input[type='file']"}  # fmt: skip
+
+
+def main(cameras: int) -> None:
+    """Generate, measure, print."""
+    with tempfile.TemporaryDirectory() as place, sync_playwright() as playwright:
+        folder = Path(place)
+        begun = time.perf_counter()
+        generate(folder, cameras)
+        print(f"{cameras} cameras, {cameras * PHOTOS_A_CAMERA} photos generated in {time.perf_counter() - begun:.0f} s")
+        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
+        with empty_page(folder) as empty, served(folder / "logbook") as desk:
+            port = desk.rsplit(":", 1)[1]
+            bare = statistics.median(painted(browser, empty, ".counts") for _ in range(ROUNDS))
+            print(f"empty page: {bare:.2f} s")
+            for name in PAGES:
+                first = painted(browser, f"{desk}/{name}?name=Ada", WAITS[name])
+                again = statistics.median(painted(browser, f"{desk}/{name}?name=Ada", WAITS[name]) for _ in range(3))
+                print(f"{name or 'review'}: first {first - bare:+.2f} s, then {again - bare:+.2f} s beyond the empty page")
+            page = browser.new_page(viewport=SIZES["desk"])
+            page.goto(empty)
+            page.wait_for_selector(".counts")
+            page.wait_for_timeout(1000)
+            bare_run = statistics.median(rerun_empty(page, ROUNDS))
+            page.goto(f"{desk}/?name=Ada")
+            page.wait_for_selector(".finding")
+            page.wait_for_timeout(2000)
+            run = decided(page, 2 * ROUNDS)
+            print(f"decision: {1000 * (statistics.median(run) - bare_run):.0f} ms beyond an empty page's {1000 * bare_run:.0f} ms")
+            before = rss_mib(port)
+            pages = []
+            for _ in range(4):
+                another = browser.new_context().new_page()
+                another.goto(f"{desk}/?name=Ada")
+                another.wait_for_selector(".finding")
+                another.wait_for_timeout(1000)
+                decided(another, 10)
+                pages.append(another)
+            print(f"memory: {(rss_mib(port) - before) / len(pages):.0f} MiB per open browser (server at {before:.0f} MiB)")
+        browser.close()
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 5000)
