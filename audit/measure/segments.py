@@ -18,10 +18,10 @@ __all__ = ["Arcs", "arcs", "find_segments", "grey"]
 
 FloatArray = NDArray[np.float64]
 
-DETECT_WIDTH_PX = 720
+DETECT_WIDTH_PX = 840
 """Long side at which segments are sought; finer costs time and adds mostly texture."""
 
-SHORTEST_PX = 13.0
+SHORTEST_PX = 15.0
 """Shortest segment kept, in pixels at the size of detection."""
 
 MOST_SEGMENTS = 500
