@@ -20,7 +20,7 @@ def main() -> None:
     """Lay out the desk."""
     st.set_page_config(page_title=word("desk.title"), layout="wide", initial_sidebar_state="collapsed")
     apply_style()
-    folder = Path(__file__).resolve().parent / "pages"
+    folder = Path(__file__).resolve().parent / "desk_pages"
     pages = [
         st.Page(folder / f"{name}.py", title=word(f"page.{name}"), url_path=name if i else None, default=i == 0)
         for i, name in enumerate(_PAGES)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable, Iterator
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -239,9 +239,9 @@ def test_bring_in_by_folder_then_maintenance_visit(tmp_path: Path, page_of: Call
         page.wait_for_selector("text=notes.txt: this is not a photo")
         keep(page, "brought_in_phone")
         visit = book.visit()
-        assert (visit.kind, visit.on) == ("commissioning", date.today()) and len(book.photos(visit)) == 2
+        assert (visit.kind, visit.on) == ("commissioning", datetime.now(UTC).date()) and len(book.photos(visit)) == 2
         book.sign(visit, "Ada Example")
         book.open_visit("maintenance", date(2027, 1, 1))
-        shown(page, address, "over_time")
+        shown(page, address, "over_time", "?name=Ada+Example&visit=1")
         page.wait_for_selector("text=1 · commissioning")
     book.close()

@@ -64,7 +64,7 @@ def test_roles(desk: AppTest, monkeypatch: pytest.MonkeyPatch, role: str, decide
     desk.run()
     assert not desk.exception
     assert ("accept" in keys(desk)) == decides
-    desk.switch_page("pages/sign.py").run()
+    desk.switch_page("desk_pages/sign.py").run()
     assert not desk.exception
     assert any(b.label.startswith("Sign off as") for b in desk.button) == signs
 
@@ -72,7 +72,7 @@ def test_roles(desk: AppTest, monkeypatch: pytest.MonkeyPatch, role: str, decide
 def test_reader_brings_nothing_in(desk: AppTest, monkeypatch: pytest.MonkeyPatch) -> None:
     signed_in_as("reader", monkeypatch)
     desk.run()
-    desk.switch_page("pages/bring_in.py").run()
+    desk.switch_page("desk_pages/bring_in.py").run()
     assert not any(b.label == "Start" for b in desk.button)
     assert "not change anything" in desk.info[0].value
 

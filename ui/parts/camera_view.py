@@ -21,6 +21,7 @@ __all__ = ["show_crew_photos", "show_history", "show_pictures", "show_preview"]
 
 _FIRST_THUMBS = 6
 _FINE_PX = 1920
+_ROW_PX = 44
 
 
 def show_pictures(book: Logbook, visit: VisitRecord, case: Case) -> None:
@@ -29,7 +30,7 @@ def show_pictures(book: Logbook, visit: VisitRecord, case: Case) -> None:
     if not shots:
         paragraph(word("review.no_snapshot"), "strong")
         return
-    with st.container(horizontal=True, vertical_alignment="center"):
+    with st.container(horizontal=True, vertical_alignment="center", height=_ROW_PX):
         shot = _chosen(shots, visit, case)
         fine = st.toggle(word("review.fine"), key="fine")
     layers = st.pills(

@@ -59,7 +59,16 @@ def show_wiped(reference: Picture, today: Picture, width_px: int, height_px: int
     _show((reference, today), width_px, height_px, of, key, wipe=True)
 
 
-def _show(pictures: Sequence[Picture], width_px: int, height_px: int, of: str, key: str, *, zoom: bool = False, wipe: bool = False) -> None:
+def _show(
+    pictures: Sequence[Picture],
+    width_px: int,
+    height_px: int,
+    of: str,
+    key: str,
+    *,
+    zoom: bool = False,
+    wipe: bool = False,
+) -> None:
     _viewer(
         data={
             "pictures": [{"src": data_url(p.jpeg), "caption": p.caption, "alt": p.alt} for p in pictures],

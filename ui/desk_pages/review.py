@@ -41,7 +41,7 @@ def _head(desk: Desk, order: list[str], may_decide: bool) -> None:
     place = html.escape(word("review.of", position=order.index(camera.camera) + 1, total=len(order)))
     left, right = st.columns([4, 5], vertical_alignment="center")
     left.html(
-        f'<div class="title"><h1>{title}</h1>{state_badge(desk.case.verdict.state)}<span class="faint">{place}</span></div>'
+        f'<div class="title"><h1 title="{title}">{title}</h1>{state_badge(desk.case.verdict.state)}<span class="faint">{place}</span></div>'
     )
     with right.container(horizontal=True, vertical_alignment="center", horizontal_alignment="right"):
         st.text_input(

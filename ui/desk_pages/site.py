@@ -31,14 +31,20 @@ def page() -> None:
     floors = sorted({c.floor for c in site.cameras})
     floor = floors[0]
     if len(floors) > 1:
-        floor = st.segmented_control(word("site.floor"), floors, default=floors[0], key="floor") or floors[0]
+        shown = {name: name or word("site.ground_floor") for name in floors}
+        floor = (
+            st.segmented_control(
+                word("site.floor"), floors, default=floors[0], key="floor", format_func=shown.__getitem__
+            )
+            or floors[0]
+        )
     states: dict[str, State] = dict(book.verdict_order(visit))
     words = {"title": word("site.ground"), "north": word("site.north"), "camera": word("site.camera")}
     words |= {state: state_word(state) for state in STATES}
     chosen = show_drawing(site_svg(site, states, _measured(book, visit, len(site.cameras)), floor, words), "drawing")
     if chosen is not None and chosen in site:
         st.session_state["camera"] = chosen
-        st.switch_page("pages/review.py")
+        st.switch_page("desk_pages/review.py")
     paragraph(word("site.hint"), "faint")
     with st.expander(word("site.jump")):
         rows = [

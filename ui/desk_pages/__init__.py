@@ -1,0 +1,1 @@
+"""One file a page. The folder is not called pages: Streamlit would serve one so called before anybody signs in."""
