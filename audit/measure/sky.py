@@ -1,17 +1,20 @@
 """Open sky in an image: where it is and what share of the picture it takes.
 
-With the learned view the network's sky answer is brought to the picture's edges by a guided filter (He, Sun and
-Tang 2013, doi 10.1109/TPAMI.2012.213). Without it, sky is the smooth bright region that hangs from the top edge.
-Pixels clearly below a well known horizon are never sky.
+The network's sky answer is weighed by where the horizon lies (sky is above it), brought to the picture's edges by a
+fast guided filter (He and Sun 2015, arXiv 1505.00996) and cleaned of what no sky is: reflections, specks, the holes
+that a burnt-in text leaves. Where a picture can't tell sky from a plain surface, or is taken at night, nothing is
+answered.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Protocol
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from audit.frames import up_in_camera
 from audit.lens import Lens
@@ -21,18 +24,41 @@ from audit.measure.segments import grey
 __all__ = ["SkyView", "measure_sky"]
 
 FloatImage = NDArray[np.float32]
+Mask = NDArray[np.bool_]
 
-_WORK_PX = 480
-_BELOW_SDS = 3.0
-_BELOW_DEG = 1.0
-_LEAST_FRACTION = 0.002
+_WORK_PX = 384
+_RADIUS, _EPSILON, _LARGEST_LOGIT = 5, 1e-3, 5.0
+_DIP_DEG = 1.0
+"""Sky reaches this far below the horizontal: dip of the horizon from a height, terrain and the lens's error."""
+_LEARNED_FLOOR_RAD = 0.07
+_LEAST_FRACTION, _SPECK, _HOLE = 0.001, 0.0005, 0.002
+_TEXT_BAND, _TEXT_HEIGHT = 0.18, 0.1
+_DARK, _DARK_SHARE, _DARK_SHARE_GREY, _GREY_CHROMA = 48, 0.6, 0.3, 5.0
+_PLAIN_STEP, _PLAIN_SHARE = 0.012, 0.002
+_SD_FLOOR, _SD_PER_DOUBT, _SD_PER_SIZE = 0.004, 1.0, 0.02
+_MOST_SD = 0.2
 
 
 class SkyView(Protocol):
-    """What the sky needs of a network's answer: ``sky_logit``, shape (h, w), log odds of each cell to be sky."""
+    """What the sky needs of the network's answer, see :class:`audit.measure.network.NetworkView`."""
 
     @property
-    def sky_logit(self) -> NDArray[np.floating]: ...
+    def sky_logit(self) -> NDArray[np.float32]: ...
+
+    @property
+    def latitude_rad(self) -> NDArray[np.float32]: ...
+
+    @property
+    def latitude_sd_rad(self) -> NDArray[np.float32]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class _Small:
+    """The picture at working size."""
+
+    shade: FloatImage
+    chroma: float
+    inside: Mask
 
 
 def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation: Orientation | None = None,
@@ -46,79 +72,153 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     lens : Lens or None
         Of this picture; with ``orientation`` it places the horizon, and for a fisheye the image circle.
     orientation : Orientation or None
+        Where it is known, sky below the horizon is taken out as surely as roll and pitch are; elsewhere the
+        network's own latitude does this, more cautiously.
     network : SkyView or None
+        Without it nothing is answered.
 
     Returns
     -------
     Sky
-        ``fraction`` of the image, for an equidistant lens of the image circle.
+        ``fraction`` of the image, for an equidistant lens of the image circle. None with a note for pictures of
+        less than 16 px, plain surfaces, night pictures, and answers with an sd above 0.2.
     """
     height, width = np.shape(pixels)[:2]
     if min(height, width) < 16:
         return Sky(None, None, f"The picture of {width} x {height} px is too small.")
-    factor = min(1.0, _WORK_PX / max(height, width))
-    size = (max(8, round(width * factor)), max(8, round(height * factor)))
+    if network is None:
+        return Sky(None, None, "The sky is not measured without the learned view.")
     image: NDArray[np.uint8] = np.ascontiguousarray(pixels)
     if image.dtype != np.uint8 or image.ndim == 2 or image.shape[2] != 3:
         image = np.repeat(grey(image)[..., None], 3, axis=2)
-    small = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    guide: FloatImage = np.asarray(grey(small), dtype=np.float32) / np.float32(255)
-    if network is not None:
-        logit = np.asarray(network.sky_logit, dtype=np.float32)
-        coarse = cv2.resize(1 / (1 + np.exp(-logit)), size, interpolation=cv2.INTER_LINEAR)
-        probability = np.clip(_guided(guide, np.asarray(coarse, dtype=np.float32), 8, 1e-3), 0, 1)
-    else:
-        probability = _hanging_region(small, guide)
-    inside = np.ones(probability.shape, dtype=bool)
-    if lens is not None:
-        reduced = lens.resized(*size)
-        rays = reduced.unproject(np.stack(np.meshgrid(np.arange(size[0]), np.arange(size[1])), axis=-1))
-        inside = np.isfinite(rays[..., 0])
-        if orientation is not None and orientation.roll_deg is not None and orientation.pitch_deg is not None:
-            sine = rays @ up_in_camera(orientation.roll_deg, orientation.pitch_deg)
-            margin = _BELOW_DEG + _BELOW_SDS * float(np.hypot(orientation.roll_sd_deg or 0.0,
-                                                              orientation.pitch_sd_deg or 0.0))
-            probability[inside & (sine < -np.sin(np.radians(min(margin, 90.0))))] = 0
-    probability[~inside] = 0
-    mask = _from_above(probability > 0.5)
-    fraction = float(mask.sum()) / max(int(inside.sum()), 1)
+    small = _reduced(image, lens)
+    dark = _night(small)
+    if dark is not None:
+        return Sky(None, None, dark)
+    if _plain(small):
+        return Sky(None, None, "The picture shows one plain surface, which may be sky, a wall or a cover.")
+    rows, columns = small.shade.shape
+    logit = cv2.resize(network.sky_logit, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    raw = 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
+    above = _above_horizon(small, lens, orientation, network)
+    belief = np.clip(raw * above, 1e-4, 1 - 1e-4)
+    gain, offset = _guide_coefficients(small.shade, np.clip(np.log(belief / (1 - belief)), -_LARGEST_LOGIT,
+                                                            _LARGEST_LOGIT))
+    refined = gain * small.shade + offset
+    probability = 1 / (1 + np.exp(-refined))
+    probability[~small.inside] = 0
+    kept = _kept((probability > 0.5) & small.inside, above)
+    count = max(int(small.inside.sum()), 1)
+    fraction = float(kept.sum()) / count
+    dropped = float(probability[(probability > 0.5) & ~kept].sum()) / count
+    doubt = float(np.minimum(probability, 1 - probability)[small.inside].mean())
     if fraction < _LEAST_FRACTION:
-        fraction, mask = 0.0, np.zeros_like(mask)
-    doubt = float(np.minimum(probability, 1 - probability)[inside].mean()) if inside.any() else 0.5
-    sd = 0.01 + doubt if network is not None else 0.03 + doubt
-    full = cv2.resize(mask.astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST).astype(bool)
+        fraction, kept = 0.0, np.zeros_like(kept)
+    disputed = float((raw * (1 - above))[small.inside & (raw > 0.5)].sum()) / count
+    sd = float(np.sqrt(_SD_FLOOR**2 + (_SD_PER_DOUBT * doubt) ** 2 + (0.5 * dropped) ** 2 + (0.3 * disputed) ** 2
+                       + (_SD_PER_SIZE**2) * fraction * (1 - fraction)))
+    if sd > _MOST_SD:
+        return Sky(None, None, "Too much of the picture is as likely sky as not.")
+    full = _full_size(image, gain, offset, kept)
     lowest = np.where(full.any(axis=0), height - 1 - np.argmax(full[::-1], axis=0), np.nan)
-    return Sky(fraction, min(sd, 0.5), None, full, lowest.astype(np.float32))
+    return Sky(fraction, sd, None, full, lowest.astype(np.float32))
 
 
-def _guided(guide: FloatImage, source: FloatImage, radius: int, epsilon: float) -> FloatImage:
-    """Guided filter of ``source`` along the edges of ``guide``."""
-    window = (2 * radius + 1, 2 * radius + 1)
+def _reduced(image: NDArray[np.uint8], lens: Lens | None) -> _Small:
+    height, width = image.shape[:2]
+    factor = min(1.0, _WORK_PX / max(height, width))
+    size = (max(8, round(width * factor)), max(8, round(height * factor)))
+    small = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    shade = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32) / np.float32(255)
+    inside = np.ones(shade.shape, dtype=bool)
+    if lens is not None and lens.projection == "equidistant":
+        cx, cy = ((c + 0.5) * s / o - 0.5 for c, s, o in zip(lens.resized(width, height).centre_px, size,
+                                                             (width, height), strict=True))
+        rim = float(lens.resized(width, height).radius_px(lens.half_angle_limit_rad)) * size[0] / width
+        y, x = np.ogrid[: size[1], : size[0]]
+        inside = np.asarray((x - cx) ** 2 + (y - cy) ** 2 <= rim**2)
+    spread = small.max(axis=2).astype(np.int16) - small.min(axis=2)
+    chroma = float(np.quantile(spread[inside], 0.9)) if inside.any() else 0.0
+    return _Small(shade, chroma, inside)
+
+
+def _night(small: _Small) -> str | None:
+    """Why a night picture isn't measured; None by day. Grey pictures are infrared ones where much is black."""
+    dark = float((small.shade[small.inside] < _DARK / 255).mean()) if small.inside.any() else 0.0
+    if small.chroma < _GREY_CHROMA and dark > _DARK_SHARE_GREY:
+        return "Not measured at night: under infrared light the sky is as black as what the light does not reach."
+    if dark > _DARK_SHARE:
+        return "Not measured at night: most of the picture is too dark to tell sky from ground."
+    return None
+
+
+def _plain(small: _Small) -> bool:
+    """Whether the whole picture is one smooth surface with no edge in it."""
+    smooth = cv2.GaussianBlur(small.shade, (0, 0), 1.5)
+    slope = np.hypot(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125))
+    return float((slope[small.inside] > _PLAIN_STEP).mean()) < _PLAIN_SHARE
+
+
+def _above_horizon(small: _Small, lens: Lens | None, orientation: Orientation | None, network: SkyView) -> FloatImage:
+    """Probability that each pixel's ray points above the horizon (less its dip), shape of the small picture."""
+    rows, columns = network.latitude_rad.shape
+    dip = np.radians(_DIP_DEG)
+    if (lens is not None and orientation is not None and orientation.roll_deg is not None
+            and orientation.pitch_deg is not None):
+        cells = lens.resized(4 * columns, 4 * rows)
+        rays = cells.unproject(np.stack(np.meshgrid(np.arange(4 * columns), np.arange(4 * rows)), axis=-1))
+        elevation = np.arcsin(np.clip(rays @ up_in_camera(orientation.roll_deg, orientation.pitch_deg), -1, 1))
+        sd = np.radians(np.hypot(orientation.roll_sd_deg or 0.0, orientation.pitch_sd_deg or 0.0) + 0.3)
+        weight = np.where(np.isfinite(elevation), ndtr((elevation + dip + sd) / sd), 0.0)
+    else:
+        sd = 1.5 * np.maximum(network.latitude_sd_rad, _LEARNED_FLOOR_RAD)
+        weight = ndtr((network.latitude_rad + dip + sd) / sd)
+    size = (small.shade.shape[1], small.shade.shape[0])
+    return np.asarray(cv2.resize(weight.astype(np.float32), size, interpolation=cv2.INTER_LINEAR))
+
+
+def _guide_coefficients(guide: FloatImage, source: FloatImage) -> tuple[FloatImage, FloatImage]:
+    """Local linear model of ``source`` on ``guide``: gain and offset of the guided filter."""
+    window = (2 * _RADIUS + 1, 2 * _RADIUS + 1)
     mean_g, mean_s = cv2.blur(guide, window), cv2.blur(source, window)
-    covariance = cv2.blur(guide * source, window) - mean_g * mean_s
     variance = cv2.blur(guide * guide, window) - mean_g * mean_g
-    gain = covariance / (variance + epsilon)
-    return np.asarray(cv2.blur(gain, window) * guide + cv2.blur(mean_s - gain * mean_g, window), dtype=np.float32)
+    gain = (cv2.blur(guide * source, window) - mean_g * mean_s) / (variance + np.float32(_EPSILON))
+    return (np.asarray(cv2.blur(gain, window), dtype=np.float32),
+            np.asarray(cv2.blur(mean_s - gain * mean_g, window), dtype=np.float32))
 
 
-def _hanging_region(small: NDArray[np.uint8], guide: FloatImage) -> FloatImage:
-    """Probability of the smooth, bright region that hangs from the top edge; zero where there is none."""
-    lab = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), dtype=np.float32)
-    smooth = cv2.GaussianBlur(guide, (0, 0), 1.0)
-    slope = np.hypot(cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1))
-    blue = lab[..., 2] < 132
-    bright = lab[..., 0] > max(float(np.median(lab[..., 0])), 90.0)
-    candidate = ((slope < 0.12) & bright & blue).astype(np.uint8)
-    candidate = np.asarray(cv2.morphologyEx(candidate, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)), dtype=np.uint8)
-    count, labels = cv2.connectedComponents(candidate)
-    top = np.bincount(labels[0], minlength=count)
-    top[0] = 0
-    keep = np.flatnonzero(top > 0.05 * small.shape[1])
-    return np.where(np.isin(labels, keep), np.float32(0.9), np.float32(0.05)).astype(np.float32)
+def _kept(mask: Mask, above: FloatImage) -> Mask:
+    """Without specks and reflections, with small holes and burnt-in text filled."""
+    rows = mask.shape[0]
+    holes, labels, stats, _ = cv2.connectedComponentsWithStats((~mask).astype(np.uint8), connectivity=4)
+    filled = mask.copy()
+    for label in range(1, holes):
+        left, top, width, height, area = (int(v) for v in stats[label])
+        enclosed = left > 0 and top > 0 and left + width < mask.shape[1] and top + height < rows
+        written = top + height < _TEXT_BAND * rows and height < _TEXT_HEIGHT * rows and left + width <= mask.shape[1]
+        if (enclosed and area < _HOLE * mask.size) or (written and width > height and _on_sky(mask, stats[label])):
+            filled[labels == label] = True
+    count, labels = cv2.connectedComponents(filled.astype(np.uint8))
+    areas = np.bincount(labels.ravel(), minlength=count)
+    heights = np.bincount(labels.ravel(), weights=above.ravel(), minlength=count) / np.maximum(areas, 1)
+    good = (areas >= _SPECK * mask.size) & (heights > 0.6)
+    good[0] = False
+    return np.asarray(good[labels])
 
 
-def _from_above(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Without specks smaller than a thousandth of the picture."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8))
-    large = np.flatnonzero(stats[:, cv2.CC_STAT_AREA] >= mask.size / 1000)
-    return np.asarray(mask & np.isin(labels, large[large > 0]))
+def _on_sky(mask: Mask, box: NDArray[np.int32]) -> bool:
+    """Whether the row just under a box and both its sides are sky, as about a text over the sky."""
+    left, top, width, height = (int(v) for v in box[:4])
+    under = mask[min(top + height, mask.shape[0] - 1), left : left + width]
+    return float(under.mean()) > 0.9
+
+
+def _full_size(image: NDArray[np.uint8], gain: FloatImage, offset: FloatImage, kept: Mask) -> Mask:
+    """The mask at the picture's own size: the guide's edges near the small mask's border, the small mask elsewhere."""
+    size = (image.shape[1], image.shape[0])
+    coarse = cv2.resize(kept.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    border = cv2.morphologyEx(kept.astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+    band = cv2.resize(border, size, interpolation=cv2.INTER_NEAREST)
+    shade = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY).astype(np.float32) / np.float32(255)
+    sharp = cv2.resize(gain, size) * shade + cv2.resize(offset, size) > 0
+    return np.asarray(np.where(band > 0, sharp, coarse > 0))
