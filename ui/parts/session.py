@@ -92,11 +92,11 @@ def visit_bar() -> None:
             shown = {v.number: _visit_words(v) for v in reversed(visits)}
             if "open_visit" in st.session_state:
                 st.session_state["visit"] = st.session_state.pop("open_visit")
-            asked = st.query_params.get("visit", "")
+            asked = str(st.session_state.get("kept visit") or st.query_params.get("visit", ""))
             if "visit" not in st.session_state and asked.isdecimal() and int(asked) in shown:
                 st.session_state["visit"] = int(asked)
             st.selectbox(
-                word("desk.visit"), list(shown), format_func=shown.__getitem__, key="visit", on_change=_note_visit,
+                word("desk.visit"), list(shown), format_func=shown.__getitem__, key="visit",
                 label_visibility="collapsed", width=300,
             )  # fmt: skip
         if _sign_in_is_set_up():
@@ -104,19 +104,28 @@ def visit_bar() -> None:
             if st.button(word("desk.sign_out")):
                 st.logout()
         else:
+            st.session_state.setdefault("name", st.session_state.get("kept name") or st.query_params.get("name", ""))
             st.text_input(
-                word("desk.your_name"), key="name", placeholder=word("desk.your_name"), label_visibility="collapsed",
-                bind="query-params", width=300,
-            )  # fmt: skip
+                word("desk.your_name"),
+                key="name",
+                placeholder=word("desk.your_name"),
+                label_visibility="collapsed",
+                width=300,
+            )
+        _keep_in_address()
         if visits:
             counts = book.verdict_counts(current_visit())
             badges = "".join(state_badge(state, n) for state, n in counts.items())
             st.html(f'<div class="counts">{badges}</div>', width="content")
 
 
-def _note_visit() -> None:
-    """Keep the chosen visit in the address, so that a reload shows it again."""
-    st.query_params["visit"] = str(st.session_state["visit"])
+def _keep_in_address() -> None:
+    """Visit and name in the page's address, so that a reload shows the same; beside the widgets, so that a page does."""
+    for key in ("visit", "name"):
+        value = str(st.session_state.get(key) or "")
+        st.session_state[f"kept {key}"] = value
+        if value and st.query_params.get(key) != value:
+            st.query_params[key] = value
 
 
 def _visit_words(visit: VisitRecord) -> str:
