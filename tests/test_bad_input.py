@@ -156,6 +156,8 @@ def test_a_logbook_that_is_none_is_named(audit: Audit, tmp_path: Path) -> None:
     assert ran.code == 2 and str(tmp_path) in ran.err and len(ran.err.splitlines()) == 1
 
 
-@pytest.mark.parametrize("arguments", [("measure",), ("visit", "x", "y"), ("nonsense",), ("measure", "--hfov", "200", "a.jpg")])
+@pytest.mark.parametrize(
+    "arguments", [("measure",), ("visit", "x", "y"), ("nonsense",), ("measure", "--hfov", "200", "a.jpg")]
+)
 def test_wrong_usage_ends_with_two(audit: Audit, arguments: tuple[str, ...]) -> None:
     assert audit(*arguments).code == 2

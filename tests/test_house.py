@@ -17,7 +17,9 @@ ROOT = Path(__file__).resolve().parent.parent
 
 
 def test_dependencies_point_one_way() -> None:
-    done = subprocess.run([str(Path(sys.executable).with_name("lint-imports"))], cwd=ROOT, capture_output=True, text=True)
+    done = subprocess.run(
+        [str(Path(sys.executable).with_name("lint-imports"))], cwd=ROOT, capture_output=True, text=True
+    )
     assert done.returncode == 0, done.stdout
 
 
@@ -48,8 +50,9 @@ def test_every_command_is_in_the_readme_and_has_help(command: str) -> None:
 
 
 def test_types_and_lint() -> None:
-    lint = subprocess.run([sys.executable, "-m", "ruff", "check", "audit", "ui", "tests"], cwd=ROOT, capture_output=True,
-                          text=True)
+    lint = subprocess.run(
+        [sys.executable, "-m", "ruff", "check", "audit", "ui", "tests"], cwd=ROOT, capture_output=True, text=True
+    )
     assert lint.returncode == 0, lint.stdout
     types = subprocess.run([sys.executable, "-m", "mypy"], cwd=ROOT, capture_output=True, text=True)
     assert types.returncode == 0, types.stdout

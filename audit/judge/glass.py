@@ -28,7 +28,34 @@ def glass_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> 
             found.append(_from(camera, snapshot, series, limits, "over several pictures of the day"))
         else:
             found.append(_from(camera, snapshot, clarity, limits, "by night" if snapshot.night else "by day"))
+        found += _soft(camera, snapshot, limits)
     return worst_per_check(found)
+
+
+def _soft(camera: Camera, snapshot: Snapshot, limits: Limits) -> list[Finding]:
+    """No edge anywhere is as sharp as the picture's pixels allow: out of focus, or something over the lens."""
+    clarity = snapshot.measured.clarity
+    sharpness, least = clarity.sharpness, limits.sharp.least_sharpness
+    if sharpness is None or clarity.dirt_probability is None or clarity.cause not in ("clear", "defocus"):
+        return []
+    soft = sharpness < least
+    when = "by night" if snapshot.night else "by day"
+    kept = f"the strongest edges {when} keep {sharpness:.0%} of their contrast at full size"
+    why = f"Soft all over: {kept}, sharp pictures at least {least:.0%}." if soft else f"Sharp: {kept}."
+    return [
+        Finding(
+            camera.camera,
+            "sharp",
+            "look again" if soft else "meets plan",
+            why,
+            measured=sharpness,
+            planned=1.0,
+            limit=least,
+            unit="share",
+            remedy=remedies.focus_remedy(camera) if soft else None,
+            photo=snapshot.photo,
+        )
+    ]
 
 
 def _check_of(clarity: Clarity, night: bool) -> Check:

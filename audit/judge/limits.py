@@ -57,6 +57,7 @@ class CleanLimits(_Table):
 
     single_image_look: float = Field(gt=0, lt=1)
     reference_look: float = Field(gt=0, lt=1)
+    other_light_clear: float = Field(gt=0, lt=1)
     contrast_ratio: float = Field(gt=0, le=1)
     soiled_fraction: float = Field(gt=0, le=1)
 
@@ -71,6 +72,7 @@ class SharpLimits(_Table):
     """When a picture counts as soft."""
 
     single_image_look: float = Field(gt=0, lt=1)
+    least_sharpness: float = Field(gt=0, lt=1)
     sharpness_ratio: float = Field(gt=0, le=1)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from audit.judge import remedies
 from audit.judge.chances import PoseBelief, outside, target_chances, weighed
@@ -25,29 +25,44 @@ _TWO_SIDED_95 = 1.96
 def reference_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
     """Each comparison with the reference of the same light."""
     found: list[Finding] = []
+    known = [c for c in evidence.comparisons if _shows_the_view(c, limits)]
     for comparison in evidence.comparisons:
         change = comparison.change
         if change.same_view_probability is None:
             note = (change.note or "no answer").rstrip(".")
             found.append(Finding(camera.camera, "moved", "no evidence", f"Not compared with the reference: {note}.",
                                  photo=comparison.photo))  # fmt: skip
-        elif change.same_view_probability < limits.moved.same_view_probability:
-            found.append(
-                Finding(
-                    camera.camera,
-                    "moved",
-                    "look again",
-                    "Shows another scene than the signed reference: moved far, exchanged, or hidden.",
-                    probability_bad=1 - change.same_view_probability,
-                    photo=comparison.photo,
-                    evidence={"reference": comparison.reference},
-                )
-            )
+        elif not _shows_the_view(comparison, limits):
+            found.append(_another_scene(camera, comparison, change.same_view_probability, bool(known)))
         else:
+            others = [c for c in known if c is not comparison]
             found += _moved(camera, comparison, limits)
             found += _hidden(camera, comparison, limits)
-            found += _soiled(camera, comparison, limits)
+            found += _soiled(camera, comparison, others, limits)
     return worst_per_check(found)
+
+
+def _shows_the_view(comparison: Comparison, limits: Limits) -> bool:
+    probability = comparison.change.same_view_probability
+    return probability is not None and probability >= limits.moved.same_view_probability
+
+
+def _another_scene(camera: Camera, comparison: Comparison, probability: float, known_otherwise: bool) -> Finding:
+    """Where the other light shows the signed view, this picture is only too different to be laid over it."""
+    light = "night" if comparison.night else "day"
+    if known_otherwise:
+        why = f"The {light} picture is too different from its reference to be laid over it; the other light shows the view."
+    else:
+        why = "Shows another scene than the signed reference: moved far, exchanged, or hidden."
+    return Finding(
+        camera.camera,
+        "unobstructed" if known_otherwise else "moved",
+        "no evidence" if known_otherwise else "look again",
+        why,
+        probability_bad=None if known_otherwise else 1 - probability,
+        photo=comparison.photo,
+        evidence={"reference": comparison.reference},
+    )
 
 
 def _moved(camera: Camera, comparison: Comparison, limits: Limits) -> list[Finding]:
@@ -126,8 +141,12 @@ def _hidden(camera: Camera, comparison: Comparison, limits: Limits) -> list[Find
     ]
 
 
-def _soiled(camera: Camera, comparison: Comparison, limits: Limits) -> list[Finding]:
-    """Dirt and focus: put right where it is certain and costs contrast, sharpness or area; a look where it is likely."""
+def _soiled(camera: Camera, comparison: Comparison, others: Sequence[Comparison], limits: Limits) -> list[Finding]:
+    """Dirt and focus: put right where it is certain and costs contrast, sharpness or area; a look where it is likely.
+
+    What is on the glass shows by day and by night. Where the other light of this visit is as clear as its reference, a
+    doubtful loss is the scene's (season, sun, leaves), not the glass's.
+    """
     change = comparison.change
     if change.dirt_probability is None or change.dirt_cause in ("blocked", None):
         return []
@@ -135,15 +154,19 @@ def _soiled(camera: Camera, comparison: Comparison, limits: Limits) -> list[Find
     state: State = "meets plan"
     if change.dirt_cause != "clear" and change.dirt_probability >= limits.clean.reference_look:
         state = "put right" if change.dirt_probability >= limits.put_right_at_least and faint else "look again"
-    elif change.dirt_cause == "clear" and _dulled(change, limits):
-        state = "look again"
+    cleared = state == "look again" and _on_the_glass(change) and any(_clear(c.change, limits) for c in others)
+    if cleared:
+        state = "meets plan"
     check: Check = "sharp" if change.dirt_cause == "defocus" else "clean"
     if comparison.night and change.dirt_cause == "infrared glow":
         check = "night"
     remedy = None
     if state != "meets plan":
         remedy = {"sharp": remedies.focus_remedy, "night": remedies.night_remedy}.get(check, _cleaning(change))(camera)
-    cause = "clear as then" if change.dirt_cause == "clear" else change.dirt_cause
+    cause = "clear as then" if change.dirt_cause == "clear" else str(change.dirt_cause)
+    if cleared:
+        light = "day" if comparison.night else "night"
+        cause = f"looks like {cause}, but by {light} the same glass is as clear as its reference: the scene has changed"
     return [
         Finding(
             camera.camera,
@@ -161,6 +184,17 @@ def _soiled(camera: Camera, comparison: Comparison, limits: Limits) -> list[Find
             evidence={"reference": comparison.reference, "cause": change.dirt_cause},
         )
     ]
+
+
+def _on_the_glass(change: ViewChange) -> bool:
+    """Whether a loss would be dirt on the glass that shows in every light: not focus, not infrared thrown back."""
+    return change.dirt_cause not in ("defocus", "infrared glow")
+
+
+def _clear(change: ViewChange, limits: Limits) -> bool:
+    """Whether a comparison shows the glass as clear as it was."""
+    sure = change.dirt_probability is not None and change.dirt_probability <= limits.clean.other_light_clear
+    return sure and change.contrast_ratio is not None and change.contrast_ratio >= limits.clean.contrast_ratio
 
 
 def _cleaning(change: ViewChange) -> Callable[[Camera], Remedy]:

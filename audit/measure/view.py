@@ -28,6 +28,7 @@ from audit.measure.registration import (
 from audit.measure.soiling import PairEvidence, pair_evidence
 from audit.measure.swaps import best_views
 from audit.measure.transfer import (
+    BANDS,
     MEASURE_SIDE_PX,
     BandMaps,
     at_measure_size,
@@ -44,6 +45,7 @@ _SOILED = 0.5
 _SAME_PLACE_INLIERS = 14
 _FOG_LEAN, _FOG_NEAR = 0.3, 0.8
 _SILENT = 0.05
+_IN_COMMON = 0.1
 
 
 def compare(reference: NDArray[np.uint8], today: NDArray[np.uint8], lens: Lens | None = None, *,
@@ -138,8 +140,23 @@ def _loss(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: Registr
     spoiled = 1.0 - verdict.cells[0]
     dirty = verdict.dirty
     return _Loss(contrast, contrast_sd, sharp, float((spoiled[seen] > _SOILED).mean()),
-                 float((verdict.blocked[seen] > _SOILED).mean()), dirty, cause, note,
+                 max(float((verdict.blocked[seen] > _SOILED).mean()), _foreign_fraction(evidence.maps)), dirty, cause, note,
                  outlines(np.where(seen, spoiled, 0.0).astype(np.float32)) if dirty >= _SOILED else ())
+
+
+def _foreign_fraction(maps: BandMaps) -> float:
+    """Share of the picture in the largest area whose content has nothing in common with the reference's.
+
+    Cells where both images show structure, uncorrelated in all but the finest octave; loss of light, haze and blur
+    leave the correlation standing, so what is found stands before the view.
+    """
+    floor = np.minimum(maps.noise_power, 1e-4 / 4.0 ** np.arange(BANDS))[1:, None, None]
+    both = (maps.reference_power[1:] > 4 * floor) & (maps.today_power[1:] > 4 * floor) & maps.valid[None]
+    octaves = both.sum(axis=0)
+    common = np.where(both, maps.coherence()[1:], 0.0).sum(axis=0) / np.maximum(octaves, 1)
+    foreign = ((octaves >= 2) & (common < _IN_COMMON)).astype(np.float32)
+    count, _, stats, _ = cv2.connectedComponentsWithStats((cv2.blur(foreign, (3, 3)) > 0.6).astype(np.uint8))
+    return float(stats[1:count, cv2.CC_STAT_AREA].max() / foreign.size) if count > 1 else 0.0
 
 
 def _fades_upwards(maps: BandMaps) -> bool:

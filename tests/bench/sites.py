@@ -153,7 +153,7 @@ def _measure(
         camera.lens.height_px,
         orientation,
         Sky(float(np.clip(sky + rng.normal(0, sky_sd), 0, 1)), sky_sd, None),
-        Clarity(0.02, "clear", None, 0.6),
+        Clarity(0.02, "clear", None, 0.97),
         0.0,
     )
     shot = Snapshot("day.jpg", "0", camera.lens.width_px, camera.lens.height_px, None, False, measured)

@@ -27,7 +27,7 @@ from tests.bench.sites import score, simulate
 
 SITE = read_plan(Path(__file__).parents[2] / "sample_images" / "plan.csv")
 LIMITS = load_limits()
-CLEAR = Clarity(0.03, "clear", None, 0.6)
+CLEAR = Clarity(0.03, "clear", None, 0.97)
 
 
 def _snapshot(
@@ -136,7 +136,7 @@ def test_night_glow_on_a_dome_asks_for_the_planned_bracket() -> None:
     """F5: the L-bracket of the plan is missing; by day nothing is to be seen."""
     camera = SITE.camera("TH-09")
     day, _ = _good_pair(camera)
-    night = _snapshot(camera, camera.pitch_deg, night=True, clarity=Clarity(0.9, "infrared glow", None, 0.3))
+    night = _snapshot(camera, camera.pitch_deg, night=True, clarity=Clarity(0.9, "infrared glow", None, 0.9))
     verdict = _judge("TH-09", day, night)
     found = _only(verdict, "night")
     assert verdict.state == found.state == "look again" and found.photo == "night.jpg"
@@ -227,13 +227,35 @@ def test_a_clear_view_is_not_sent_to_be_looked_at() -> None:
     change = ViewChange(0.99, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1, 1.02, 0.05, 1.0, 0.0, None, 0.12, "clear")
     assert _only(_compared("TH-18", change), "clean").state == "meets plan"
     dull = replace(change, contrast_ratio=0.6)
-    assert _only(_compared("TH-18", dull), "clean").state == "look again"
+    assert _only(_compared("TH-18", dull), "clean").state == "meets plan", "another season costs contrast too"
+    hazy = replace(dull, dirt_probability=0.7, dirt_cause="haze")
+    assert _only(_compared("TH-18", hazy), "clean").state == "look again"
     certain_but_harmless = replace(change, dirt_probability=0.98, dirt_cause="spots")
     assert _only(_compared("TH-18", certain_but_harmless), "clean").state == "look again"
     glow = replace(dull, dirt_probability=0.97, dirt_cause="infrared glow")
     camera = SITE.camera("TH-09")
     verdict = _judge("TH-09", *_good_pair(camera), comparisons=(Comparison("r", "night.jpg", True, glow),))
     assert _only(verdict, "night").state == "put right"
+
+
+def test_glass_that_is_clear_by_night_clears_a_doubtful_day() -> None:
+    """What is on the glass shows in every light; leaves and the season's sun show by day alone."""
+    camera = SITE.camera("TH-18")
+    day = ViewChange(0.99, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1, 0.5, 0.05, 1.0, 0.3, None, 0.7, "web")
+    night = ViewChange(0.99, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1, 1.0, 0.05, 1.0, 0.0, None, 0.02, "clear")
+    both = (Comparison("r", "day.jpg", False, day), Comparison("n", "night.jpg", True, night))
+    found = _only(_judge("TH-18", *_good_pair(camera), comparisons=both), "clean")
+    assert found.state == "meets plan" and "by night the same glass is as clear" in found.why
+    soiled = replace(night, dirt_probability=0.4)
+    both = (both[0], Comparison("n", "night.jpg", True, soiled))
+    assert _only(_judge("TH-18", *_good_pair(camera), comparisons=both), "clean").state == "look again"
+
+
+def test_a_picture_without_a_sharp_edge_is_looked_at() -> None:
+    """F7: defocus shows in the edges, whatever the cause that one image suggests."""
+    soft = Clarity(0.3, "clear", None, 0.54)
+    found = _only(_judge("TH-24", *_good_pair(SITE.camera("TH-24"), clarity=soft)), "sharp")
+    assert found.state == "look again" and found.remedy is not None and "54%" in found.why
 
 
 # What must stay unflagged.
