@@ -30,7 +30,7 @@ def show_pictures(book: Logbook, visit: VisitRecord, case: Case) -> None:
     if not shots:
         paragraph(word("review.no_snapshot"), "strong")
         return
-    with st.container(horizontal=True, vertical_alignment="center", height=_ROW_PX):
+    with st.container(horizontal=True, vertical_alignment="center", height=_ROW_PX, border=False):
         shot = _chosen(shots, visit, case)
         fine = st.toggle(word("review.fine"), key="fine")
     layers = st.pills(
