@@ -35,7 +35,8 @@ _LEAST_FRACTION, _SPECK, _HOLE = 0.001, 0.0005, 0.002
 _TEXT_BAND, _TEXT_HEIGHT = 0.18, 0.1
 _DARK, _DARK_SHARE, _DARK_SHARE_GREY, _GREY_CHROMA = 48, 0.6, 0.3, 5.0
 _PLAIN_STEP, _PLAIN_SHARE = 0.012, 0.002
-_SD_FLOOR, _SD_PER_DOUBT, _SD_PER_SIZE = 0.004, 1.0, 0.02
+_SD_FLOOR, _SD_PER_DOUBT, _SD_PER_SIZE = 0.004, 0.8, 0.02
+_SMOOTH_STEP, _REGION, _SEEDED, _VOTE, _VOTED, _UNDECIDED = 0.012, 0.02, 0.2, 0.3, 0.75, 0.1
 _MOST_SD = 0.2
 
 
@@ -101,7 +102,8 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     logit = cv2.resize(network.sky_logit, (columns, rows), interpolation=cv2.INTER_LINEAR)
     raw = 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
     above = _above_horizon(small, lens, orientation, network)
-    belief = np.clip(raw * above, 1e-4, 1 - 1e-4)
+    voted, undecided = _voted(small, np.asarray(raw * above, dtype=np.float32), above)
+    belief = np.clip(voted, 1e-4, 1 - 1e-4)
     gain, offset = _guide_coefficients(small.shade, np.clip(np.log(belief / (1 - belief)), -_LARGEST_LOGIT,
                                                             _LARGEST_LOGIT))
     refined = gain * small.shade + offset
@@ -115,11 +117,11 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     if fraction < _LEAST_FRACTION:
         fraction, kept = 0.0, np.zeros_like(kept)
     disputed = float((raw * (1 - above))[small.inside & (raw > 0.5)].sum()) / count
-    sd = float(np.sqrt(_SD_FLOOR**2 + (_SD_PER_DOUBT * doubt) ** 2 + (0.5 * dropped) ** 2 + (0.3 * disputed) ** 2
+    sd = float(np.sqrt(_SD_FLOOR**2 + (_SD_PER_DOUBT * doubt) ** 2 + (0.5 * dropped) ** 2 + (0.3 * disputed) ** 2 + undecided**2
                        + (_SD_PER_SIZE**2) * fraction * (1 - fraction)))
     if sd > _MOST_SD:
         return Sky(None, None, "Too much of the picture is as likely sky as not.")
-    full = _full_size(image, gain, offset, kept)
+    full = _full_size(image, gain, offset, kept) if kept.any() else np.zeros((height, width), dtype=bool)
     lowest = np.where(full.any(axis=0), height - 1 - np.argmax(full[::-1], axis=0), np.nan)
     return Sky(fraction, sd, None, full, lowest.astype(np.float32))
 
@@ -154,9 +156,38 @@ def _night(small: _Small) -> str | None:
 
 def _plain(small: _Small) -> bool:
     """Whether the whole picture is one smooth surface with no edge in it."""
-    smooth = cv2.GaussianBlur(small.shade, (0, 0), 1.5)
-    slope = np.hypot(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125))
-    return float((slope[small.inside] > _PLAIN_STEP).mean()) < _PLAIN_SHARE
+    return float((_slope(small.shade)[small.inside] > _PLAIN_STEP).mean()) < _PLAIN_SHARE
+
+
+def _slope(shade: FloatImage) -> FloatImage:
+    """Change of brightness a pixel, noise smoothed away."""
+    smooth = cv2.GaussianBlur(shade, (0, 0), 1.5)
+    across, down = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125)
+    return np.asarray(cv2.magnitude(across, down))
+
+
+def _voted(small: _Small, belief: FloatImage, above: FloatImage) -> tuple[FloatImage, float]:
+    """Belief, raised where a smooth region that hangs from the top above the horizon is sky in good part.
+
+    A clear sky's gradient has no edge at which the network's answer may turn: a region is sky as a whole or not.
+    The second value is the sd that regions left undecided bring to the share.
+    """
+    region = ((_slope(small.shade) < _SMOOTH_STEP) & small.inside & (above > 0.9)).astype(np.uint8)
+    count, labels = cv2.connectedComponents(cv2.erode(region, np.ones((3, 3), np.uint8)))
+    flat = labels.ravel()
+    areas = np.maximum(np.bincount(flat, minlength=count), 1)
+    seeded = np.bincount(flat, weights=(belief > 0.5).ravel(), minlength=count) / areas
+    mean = np.bincount(flat, weights=belief.ravel(), minlength=count) / areas
+    hangs = np.zeros(count, dtype=bool)
+    hangs[np.unique(labels[:3])] = True
+    hangs[0] = False
+    hangs &= areas >= _REGION * belief.size
+    good = hangs & (seeded >= _SEEDED) & (mean >= _VOTE)
+    open_question = hangs & ~good & (mean >= _UNDECIDED)
+    share = areas[open_question] / max(int(small.inside.sum()), 1)
+    undecided = float(np.sqrt(np.sum(share**2 * mean[open_question] * (1 - mean[open_question]))))
+    raised = cv2.dilate(good[labels].astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    return np.where(raised, np.maximum(belief, np.float32(_VOTED)), belief).astype(np.float32), undecided
 
 
 def _above_horizon(small: _Small, lens: Lens | None, orientation: Orientation | None, network: SkyView) -> FloatImage:
