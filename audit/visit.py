@@ -20,6 +20,7 @@ from audit.errors import AuditError, PhotoRefused
 from audit.judge.evidence import CameraEvidence, Comparison, Snapshot
 from audit.judge.finding import Verdict
 from audit.judge.findings import judge_camera
+from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits, load_limits, planned_lens
 from audit.lens import Lens
 from audit.logbook import Logbook, ReferenceRecord, VisitRecord
@@ -43,7 +44,7 @@ from audit.measure.view import compare
 from audit.photos.intake import FoundFile, find_files, open_photo
 from audit.photos.photo import Photo
 from audit.photos.pixels import decode, preview_jpeg
-from audit.plan.model import Site
+from audit.plan.model import Camera, Site
 
 __all__ = [
     "KINDS",
@@ -141,6 +142,8 @@ class _CompareJob:
     reference_data: bytes
     today_data: bytes
     lens: Lens
+    reference_pitch_deg: float
+    reference_roll_deg: float
 
 
 def run_visit(
@@ -229,7 +232,7 @@ def _from_photos(
         *swapped_pairs(site, photos.values()),
         *_swaps_by_picture(logbook, visit, site, known, comparisons, limits),
     )
-    verdicts = _judge(logbook, site, placements, known, comparisons, swaps, limits, progress)
+    verdicts = _judge(logbook, visit, site, placements, known, comparisons, swaps, limits, progress)
     logbook.put_verdicts(visit, verdicts)
     return summary_of(logbook, visit)
 
@@ -401,7 +404,8 @@ def _compare(
             if logbook.comparison(reference.sha256, shot.sha256, METHOD) is None:
                 lens = planned_lens(site.camera(camera), limits)
                 then, now = logbook.image(reference.sha256), logbook.image(shot.sha256)
-                yield _CompareJob(shot.photo, reference, shot.sha256, then, now, lens)
+                pitch, roll = _reference_pose(logbook, site.camera(camera), reference, lens)
+                yield _CompareJob(shot.photo, reference, shot.sha256, then, now, lens, pitch, roll)
 
     done = 0
     for outcome in compute.each(executor, _compare_one, waiting(), stop=stop):
@@ -465,7 +469,19 @@ def _swaps_by_picture(
 def _compare_one(job: _CompareJob) -> Record:
     reference = decode(job.reference_data, MEASURE_SIDE_PX)
     lens = job.lens.resized(reference.shape[1], reference.shape[0])
-    return change_to_record(compare(reference, decode(job.today_data, MEASURE_SIDE_PX), lens))
+    today = decode(job.today_data, MEASURE_SIDE_PX)
+    pose = {"reference_pitch_deg": job.reference_pitch_deg, "reference_roll_deg": job.reference_roll_deg}
+    return change_to_record(compare(reference, today, lens, **pose))
+
+
+def _reference_pose(logbook: Logbook, camera: Camera, reference: ReferenceRecord, lens: Lens) -> tuple[float, float]:
+    """Pitch and roll of the reference, which split a turn into pan and roll: as measured, else as intended."""
+    record = logbook.measurement(reference.sha256, measurement_method(lens))
+    measured = None if record is None else measurement_from_record(record).orientation
+    if measured is not None and measured.pitch_deg is not None and measured.roll_deg is not None:
+        return measured.pitch_deg, measured.roll_deg
+    intended = intended_pose(camera)
+    return intended.pitch_deg, intended.roll_deg
 
 
 def _best_of_each_light(shots: Sequence[Snapshot]) -> list[Snapshot]:
@@ -476,6 +492,7 @@ def _best_of_each_light(shots: Sequence[Snapshot]) -> list[Snapshot]:
 
 def _judge(
     logbook: Logbook,
+    visit: VisitRecord,
     site: Site,
     placements: Sequence[Placement],
     snapshots: dict[str, tuple[Snapshot, ...]],
@@ -509,6 +526,7 @@ def _judge(
             swapped_with=other,
             swap_evidence=swap.evidence if swap is not None else (),
             swap_certain=swap is None or swap.certain,
+            maintenance=visit.kind == "maintenance",
         )
         verdicts.append(judge_camera(camera, evidence, limits))
         progress(Progress("judge", done, len(site.cameras), name))

@@ -65,6 +65,8 @@ class CameraEvidence:
         Sentences that say why.
     swap_certain : bool
         False where the crew's compass alone says so: then a person looks.
+    maintenance : bool
+        A maintenance visit: the camera's own pictures are wanted, the crew's shots of the mounting are not asked for again.
     """
 
     placements: tuple[Placement, ...] = ()
@@ -76,6 +78,7 @@ class CameraEvidence:
     swapped_with: str | None = None
     swap_evidence: tuple[str, ...] = ()
     swap_certain: bool = True
+    maintenance: bool = False
 
     @property
     def day(self) -> Snapshot | None:

@@ -87,10 +87,12 @@ def _evidence_shots(camera: Camera, evidence: CameraEvidence) -> Finding:
     """
     have = {p.role for p in evidence.placements}
     untold = sum(p.role == "unknown" for p in evidence.placements)
-    lacking = [role for role in _SHOTS if role not in have]
+    lacking = [role for role in _SHOTS if role not in have and not evidence.maintenance]
     by_look = [role for role in lacking if role != "label"][:untold]
     missing = [_SHOTS[role] for role in lacking if role not in by_look]
     why = f"Missing shots: {', '.join(missing)}." if missing else "Label, overview and mount photos are here."
+    if evidence.maintenance:
+        why = "The camera's own pictures are what a maintenance visit needs."
     if by_look:
         shots = " and ".join(_SHOTS[role] for role in by_look)
         why += f" Which of {untold} photo{'s' if untold > 1 else ''} shows the {shots} is for a person to see."
