@@ -9,17 +9,35 @@ from pathlib import Path
 
 import streamlit as st
 
-from audit.errors import AuditError, PlanError
+from audit.errors import AuditError, PlanError, PlanProblem
 from audit.plan.check import check_plan
 from audit.plan.files import read_plan, write_plan
 from audit.plan.model import Site
 from audit.plan.mounts import parts_list
 from audit.report.sheets import table_csv
-from ui.parts.plain import literal, show_notice, table
+from ui.parts.plain import literal, paragraph, show_notice, table
 from ui.parts.session import ask_for_name, asked_name, logbook, may
 from ui.parts.words import word
 
 _SPARES = 0.1
+_CHECKED_AT_ONCE = 500
+_SHOWN = 300
+_NAMED = 30
+
+
+@st.cache_data(max_entries=4, show_spinner=False)
+def _checked(version: str, _site: Site) -> tuple[PlanProblem, ...]:
+    return check_plan(_site)
+
+
+@st.cache_data(max_entries=4, show_spinner=False)
+def _needed(version: str, _site: Site) -> list[tuple[str, int, int, str]]:
+    return [(p.part, p.needed, p.spares, " ".join(p.cameras)) for p in parts_list(_site, _SPARES)]
+
+
+@st.cache_data(max_entries=4, show_spinner=False)
+def _as_tables(version: str, _site: Site) -> tuple[list[dict[str, str]], list[dict[str, str]] | None]:
+    return _rows(_site)
 
 
 def _rows(site: Site) -> tuple[list[dict[str, str]], list[dict[str, str]] | None]:
@@ -63,30 +81,39 @@ def _keep(site: Site, cameras: list[dict[str, str]], targets: list[dict[str, str
             st.error(literal(error.message))
 
 
-def _problems(site: Site) -> None:
+def _problems(version: str, site: Site) -> None:
     st.subheader(word("plan.check"))
-    problems = check_plan(site)
+    if len(site.cameras) > _CHECKED_AT_ONCE and not st.toggle(word("plan.check_now", n=len(site.cameras)), key="check"):
+        return
+    problems = _checked(version, site)
     if problems:
         header = tuple(word(f"plan.{c}") for c in ("camera", "severity", "what", "remedy"))
-        table(header, [(p.camera, p.severity, p.message, p.remedy) for p in problems], word("plan.check"))
+        table(header, [(p.camera, p.severity, p.message, p.remedy) for p in problems[:_SHOWN]], word("plan.check"))
+        if len(problems) > _SHOWN:
+            paragraph(word("plan.more", n=len(problems) - _SHOWN), "strong")
     else:
         st.success(word("plan.clean"))
 
 
-def _parts(site: Site) -> None:
+def _parts(version: str, site: Site) -> None:
     st.subheader(word("plan.parts"))
-    parts = parts_list(site, _SPARES)
     header = tuple(word(f"plan.{c}") for c in ("part", "needed", "spares", "for_cameras"))
-    rows = [(p.part, p.needed, p.spares, " ".join(p.cameras)) for p in parts]
-    table(header, rows, word("plan.parts"))
+    rows = _needed(version, site)
+    table(header, [(*row[:3], _shortened(row[3])) for row in rows], word("plan.parts"))
     st.download_button(
         word("plan.download_parts"), table_csv(header, rows), file_name="parts.csv", mime="text/csv", key="parts"
     )
 
 
-def _edit(site: Site) -> None:
+def _shortened(cameras: str) -> str:
+    """The first cameras of a part; all are in the CSV."""
+    names = cameras.split()
+    return cameras if len(names) <= _NAMED else f"{' '.join(names[:_NAMED])} … ({len(names)})"
+
+
+def _edit(version: str, site: Site) -> None:
     st.subheader(word("plan.edit"))
-    cameras, targets = _rows(site)
+    cameras, targets = _as_tables(version, site)
     edited = st.data_editor(cameras, hide_index=True, width="stretch", disabled=not may("decide"), key="cameras")
     if may("decide") and ask_for_name() and st.button(word("plan.keep"), key="keep"):
         _keep(site, edited, targets)
@@ -94,13 +121,14 @@ def _edit(site: Site) -> None:
 
 def page() -> None:
     """The plan's table, its problems, its parts."""
-    site = logbook().site()
+    book = logbook()
+    site, version = book.site(), book.plans()[-1].sha256
     show_notice()
     if st.session_state.pop("kept", False):
         st.success(word("plan.kept"))
-    _problems(site)
-    _parts(site)
-    _edit(site)
+    _problems(version, site)
+    _parts(version, site)
+    _edit(version, site)
 
 
 page()
