@@ -152,7 +152,7 @@ def rss_mib(command_has: str) -> float:
 
 
 WAITS = {"": ".finding", "place": "h2", "site": "[data-camera]", "over_time": "table", "sign": "table", "plan": "table",
-         "bring_in": "input[type='file']"}  # fmt: skip
+         "bring_in": "[data-testid='stFileUploader']"}  # fmt: skip
 
 
 def main(cameras: int) -> None:

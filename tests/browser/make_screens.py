@@ -1,6 +1,8 @@
-"""Makes the README's pictures of each page from a logbook: ``python -m tests.browser.make_screens LOGBOOK [FOLDER]``.
+"""Makes the README's pictures of each page.
 
-Every picture stays below 250 KB: palettes where they do, else JPEG-like reduction of size.
+``python -m tests.browser.make_screens OPEN DEMO [FOLDER]``: OPEN is a logbook in which the demo's commissioning was run and
+not signed, DEMO the logbook that ``photo-audit demo`` made. Every picture stays below 250 KB: fewer colours first, then
+fewer pixels.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from playwright.sync_api import sync_playwright
 from tests.browser.desk_server import ARGUMENTS, CHROMIUM, SIZES, served
 
 MOST_BYTES = 250_000
+OF_OPEN = ("review", "exchanged", "place", "site", "bring_in")
 SHOTS = (
     ("review", "?name=Ada+Example&visit=1", "desk"),
     ("moved", "?name=Ada+Example&visit=2&camera=TH-16", "desk"),
@@ -24,7 +27,7 @@ SHOTS = (
     ("over_time", "over_time?name=Ada+Example&visit=2&camera=TH-16", "desk"),
     ("sign", "sign?name=Ada+Example&visit=2", "desk"),
     ("plan", "plan?name=Ada+Example&visit=2", "desk"),
-    ("bring_in", "bring_in?name=Ada+Example&visit=2", "phone"),
+    ("bring_in", "bring_in?name=Ada+Example&visit=1", "phone"),
 )
 
 
@@ -41,16 +44,18 @@ def small_png(data: bytes) -> bytes:
     return out.getvalue()
 
 
-def main(logbook: Path, folder: Path) -> None:
+def main(opened: Path, demo: Path, folder: Path) -> None:
     """Serve, look, keep."""
     folder.mkdir(parents=True, exist_ok=True)
-    with served(logbook) as address, sync_playwright() as playwright:
+    with served(opened) as of_open, served(demo) as of_demo, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
         for name, query, size in SHOTS:
             page = browser.new_page(viewport=SIZES[size])
-            page.goto(f"{address}/{query}")
+            page.goto(f"{of_open if name in OF_OPEN else of_demo}/{query}")
             page.wait_for_selector(".counts")
-            page.wait_for_timeout(3000)
+            page.wait_for_timeout(1500)
+            page.wait_for_function("document.querySelector('.stApp').dataset.testScriptState !== 'running'")
+            page.wait_for_timeout(1500)
             data = small_png(page.screenshot())
             (folder / f"{name}.png").write_bytes(data)
             print(f"{name}.png {len(data) / 1000:.0f} KB")
@@ -59,4 +64,4 @@ def main(logbook: Path, folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), Path(sys.argv[2] if len(sys.argv) > 2 else "docs/screens"))
+    main(Path(sys.argv[1]), Path(sys.argv[2]), Path(sys.argv[3] if len(sys.argv) > 3 else "docs/screens"))
