@@ -27,7 +27,7 @@ FloatImage = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 _WORK_PX = 384
-_RADIUS, _EPSILON, _LARGEST_LOGIT = 5, 1e-3, 5.0
+_RADIUS, _EPSILON, _LARGEST_LOGIT = 8, 1e-3, 5.0
 _DIP_DEG = 1.0
 """Sky reaches this far below the horizontal: dip of the horizon from a height, terrain and the lens's error."""
 _LEARNED_FLOOR_RAD = 0.07
@@ -38,6 +38,7 @@ _PLAIN_STEP, _PLAIN_SHARE = 0.012, 0.002
 _SD_FLOOR, _SD_PER_DOUBT, _SD_PER_SIZE = 0.004, 0.8, 0.02
 _SMOOTH_STEP, _REGION, _SEEDED, _VOTE, _VOTED, _UNDECIDED = 0.012, 0.02, 0.2, 0.3, 0.75, 0.1
 _MOST_SD = 0.2
+_SAID_AT_ONCE, _LOST_DEG = 0.02, 15.0
 
 
 class SkyView(Protocol):
@@ -82,7 +83,8 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     -------
     Sky
         ``fraction`` of the image, for an equidistant lens of the image circle. None with a note for pictures of
-        less than 16 px, plain surfaces, night pictures, and answers with an sd above 0.2.
+        less than 16 px, plain surfaces, night pictures, views that don't tell which way is up, and answers with an sd
+        above 0.2.
     """
     height, width = np.shape(pixels)[:2]
     if min(height, width) < 16:
@@ -121,6 +123,11 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
                        + (_SD_PER_SIZE**2) * fraction * (1 - fraction)))
     if sd > _MOST_SD:
         return Sky(None, None, "Too much of the picture is as likely sky as not.")
+    if fraction > _SAID_AT_ONCE and not _posed(lens, orientation):
+        size = (kept.shape[1], kept.shape[0])
+        spread = cv2.resize(network.latitude_sd_rad, size, interpolation=cv2.INTER_LINEAR)
+        if float(np.degrees(spread[kept].mean())) > _LOST_DEG:
+            return Sky(None, None, "Nothing tells which way is up, so sky can't be told from water that mirrors it.")
     full = _full_size(image, gain, offset, kept) if kept.any() else np.zeros((height, width), dtype=bool)
     lowest = np.where(full.any(axis=0), height - 1 - np.argmax(full[::-1], axis=0), np.nan)
     return Sky(fraction, sd, None, full, lowest.astype(np.float32))
@@ -196,8 +203,9 @@ def _above_horizon(small: _Small, lens: Lens | None, orientation: Orientation | 
     dip = np.radians(_DIP_DEG)
     if (lens is not None and orientation is not None and orientation.roll_deg is not None
             and orientation.pitch_deg is not None):
-        cells = lens.resized(4 * columns, 4 * rows)
-        rays = cells.unproject(np.stack(np.meshgrid(np.arange(4 * columns), np.arange(4 * rows)), axis=-1))
+        x = (np.arange(2 * columns) + 0.5) / (2 * columns) * lens.width_px - 0.5
+        y = (np.arange(2 * rows) + 0.5) / (2 * rows) * lens.height_px - 0.5
+        rays = lens.unproject(np.stack(np.meshgrid(x, y), axis=-1))
         elevation = np.arcsin(np.clip(rays @ up_in_camera(orientation.roll_deg, orientation.pitch_deg), -1, 1))
         sd = np.radians(np.hypot(orientation.roll_sd_deg or 0.0, orientation.pitch_sd_deg or 0.0) + 0.3)
         weight = np.where(np.isfinite(elevation), ndtr((elevation + dip + sd) / sd), 0.0)
@@ -206,6 +214,11 @@ def _above_horizon(small: _Small, lens: Lens | None, orientation: Orientation | 
         weight = ndtr((network.latitude_rad + dip + sd) / sd)
     size = (small.shade.shape[1], small.shade.shape[0])
     return np.asarray(cv2.resize(weight.astype(np.float32), size, interpolation=cv2.INTER_LINEAR))
+
+
+def _posed(lens: Lens | None, orientation: Orientation | None) -> bool:
+    return (lens is not None and orientation is not None and orientation.roll_deg is not None
+            and orientation.pitch_deg is not None)
 
 
 def _guide_coefficients(guide: FloatImage, source: FloatImage) -> tuple[FloatImage, FloatImage]:

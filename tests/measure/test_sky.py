@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -141,7 +142,9 @@ def test_edge_follows_the_full_resolution_picture() -> None:
 def test_edge_is_missing_where_a_column_has_no_sky() -> None:
     logits = answer(slice(0, 54))
     logits.sky_logit[:, :96] = -6
-    sky = measure_sky(scenes.day_field(360), LENS, pose(0.0), logits)
+    picture = scenes.day_field(360)
+    picture[:, :640] = (112, 74, 60)
+    sky = measure_sky(picture, LENS, pose(0.0), logits)
     assert sky.edge_row_px is not None
     assert np.isnan(sky.edge_row_px[:500]).all() and np.isfinite(sky.edge_row_px[800:]).all()
 
@@ -167,6 +170,11 @@ def test_slit_between_roofs_is_kept() -> None:
     assert sky.fraction == pytest.approx(40 * 360 / (1280 * 720), abs=0.004)
 
 
+def test_sky_is_not_answered_where_nothing_tells_which_way_is_up() -> None:
+    sky = measure_sky(scenes.day_field(333), None, None, answer(slice(0, 50), 20.0, 25.0))
+    assert sky.fraction is None and sky.note is not None and "which way is up" in sky.note
+
+
 def test_even_odds_everywhere_are_not_answered() -> None:
     logits = answer(slice(0, 54))
     logits.sky_logit[:] = 0
@@ -186,7 +194,7 @@ def test_nothing_is_answered_without_the_learned_view() -> None:
 
 @pytest.mark.parametrize("size", [(1080, 1920), (640, 360), (100, 700), (17, 33)])
 def test_mask_and_edge_have_the_pictures_size(size: tuple[int, int]) -> None:
-    picture = np.random.default_rng(1).integers(60, 256, (*size, 3), dtype=np.uint8)
+    picture = np.asarray(cv2.resize(scenes.day_field(360), size[::-1], interpolation=cv2.INTER_AREA), dtype=np.uint8)
     sky = measure_sky(picture, None, None, answer(slice(0, 54)))
     assert sky.mask is not None and sky.mask.shape == size
     assert sky.edge_row_px is not None and sky.edge_row_px.shape == (size[1],)
