@@ -10,6 +10,7 @@ from io import BytesIO
 from typing import cast
 
 from fpdf import FPDF
+from fpdf.fonts import TTFFont
 from PIL import Image
 
 __all__ = ["Document", "plain"]
@@ -187,7 +188,7 @@ class Document(FPDF):
 
     def _known(self, style: str) -> Container[int]:
         """Code points that the font can write."""
-        return cast("Container[int]", self.fonts[f"{_FONT.lower()}{style}"].cmap)
+        return cast("TTFFont", self.fonts[f"{_FONT.lower()}{style}"]).cmap
 
     def _pieces(self, word: str, style: str, size: float, width_mm: float) -> Iterator[str]:
         while self._wide(word, style, size) > width_mm and len(word) > 1:

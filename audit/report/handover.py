@@ -279,7 +279,7 @@ def _camera_pictures(
     if reference is not None:
         words = f"Signed reference (visit {reference.visit}): {reference.photo}"
         beside.append((_plain_jpeg(logbook, reference.sha256, private), words))
-    other = next((found[f.pair] for f in case.verdict.findings if f.pair in found), None)
+    other = next((found[f.pair] for f in case.verdict.findings if f.pair is not None and f.pair in found), None)
     if other is not None and other.day is not None:
         words = f"On the record of {other.camera.camera}: {other.day.photo.name}"
         beside.insert(0, (_plain_jpeg(logbook, other.day.photo.sha256, private), words))
