@@ -172,17 +172,17 @@ class Results(Store):
         with self.database.reading() as connection:
             return tuple(load(Placement, body) for body in connection.execute(query).scalars())
 
-    def placed_roles(self, visit: VisitRef) -> dict[str, frozenset[str]]:
-        """Roles of the photos that lie at each camera, without reading the placements themselves."""
+    def placed_roles(self, visit: VisitRef) -> dict[str, tuple[str, ...]]:
+        """Role of each photo that lies at each camera, without reading the placements themselves."""
         table = tables.placements
-        query = sa.select(table.c.camera, table.c.role).where(
+        query = sa.select(table.c.camera, table.c.role, sa.func.count()).where(
             table.c.visit == number_of(visit), table.c.camera.is_not(None)
         )
-        found: dict[str, set[str]] = {}
+        found: dict[str, tuple[str, ...]] = {}
         with self.database.reading() as connection:
-            for camera, role in connection.execute(query.distinct()):
-                found.setdefault(camera, set()).add(role)
-        return {camera: frozenset(roles) for camera, roles in found.items()}
+            for camera, role, photos in connection.execute(query.group_by(table.c.camera, table.c.role)):
+                found[camera] = (*found.get(camera, ()), *(role,) * photos)
+        return found
 
     def unsure_placements(self, visit: VisitRef) -> tuple[Placement, ...]:
         """Photos of a visit that a person has to place."""

@@ -53,17 +53,24 @@ def shots_wanted(camera: Camera) -> tuple[str, ...]:
     return SHOTS if camera.night != "none" else SHOTS[:-1]
 
 
+_TOLD_BY_LOOK = ("overview", "mount")
+
+
 def lacking_shots(camera: Camera, roles: Iterable[str], day: bool, night: bool) -> tuple[str, ...]:
     """Shots of a camera that are not here.
+
+    As many photos of unknown role stand for as many of overview and mount: a person tells them apart.
 
     Parameters
     ----------
     roles : iterable of str
-        Roles of the photos that lie at the camera.
+        Role of each photo that lies at the camera.
     day, night : bool
         Whether the camera's own picture by day and by night is here.
     """
-    have = {role for role in roles if role in SHOTS}
+    placed = tuple(roles)
+    have = {role for role in placed if role in SHOTS}
+    have |= set([role for role in _TOLD_BY_LOOK if role not in have][: placed.count("unknown")])
     have |= {name for name, here in (("day snapshot", day), ("night snapshot", night)) if here}
     return tuple(shot for shot in shots_wanted(camera) if shot not in have)
 
@@ -74,7 +81,7 @@ def missing_work(logbook: Logbook, visit: VisitRecord) -> list[tuple[str, tuple[
     dark = {v.camera for v in logbook.verdicts(visit) for f in v.findings if _night_unseen(f)}
     found = []
     for camera in logbook.site(visit).cameras:
-        have = roles.get(camera.camera, frozenset())
+        have = roles.get(camera.camera, ())
         own = "snapshot" in have
         lacking = lacking_shots(camera, have, own, own and camera.camera not in dark)
         if lacking:
