@@ -8,13 +8,14 @@ squared, Hartley and Zisserman, Multiple View Geometry, section 8.6).
 from __future__ import annotations
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 
 from audit.lens import HfovSource, Lens
 from audit.measure.up_direction import Seen, constants, solve
 
 __all__ = ["estimate_lens"]
 
-_LEAST_DEG, _MOST_DEG, _STEPS = 28.0, 120.0, 9
+_LEAST_DEG, _MOST_DEG, _STEPS = 28.0, 120.0, 7
 _MODEL_SD = 0.05
 """Scatter of log tan(hfov / 2) that the cues share, measured on held-out places."""
 _COMMON_DEG, _COMMON_SD = 70.0, 0.35
@@ -51,7 +52,7 @@ def estimate_lens(seen: Seen, width_px: int, height_px: int) -> Lens:
         return float(found.score + more + prior)
 
     coarse = np.linspace(focal[0], focal[-1], _STEPS)
-    values = np.interp(focal, coarse, [score(x) for x in coarse])
+    values = PchipInterpolator(coarse, [score(x) for x in coarse])(focal)
     weight = np.exp(values - values.max())
     weight /= weight.sum()
     mean = float((weight * focal).sum())
