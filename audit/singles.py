@@ -22,7 +22,7 @@ from audit.match.assign import match_photos
 from audit.match.labels import read_codes
 from audit.match.placement import Placement
 from audit.match.table import read_answers, read_metadata_table
-from audit.measure.image import measure_image
+from audit.measure.image import MEASURE_SIDE_PX, measure_image
 from audit.measure.record import change_line, measure_line
 from audit.measure.view import compare
 from audit.photos.intake import find_files, open_photo
@@ -49,8 +49,6 @@ __all__ = [
 ]
 
 Line = dict[str, Any]
-#: Long side at which pictures are measured and compared.
-MEASURE_SIDE_PX = 1280
 #: Spread of an angle of view worked out from EXIF (35 mm equivalents are whole millimetres, zoom and crop unknown).
 EXIF_HFOV_SD_FRACTION = 0.03
 

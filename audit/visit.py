@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from datetime import date
@@ -29,7 +29,7 @@ from audit.match.labels import LabelIndex, read_codes
 from audit.match.placement import Placement
 from audit.match.swaps import Swap, swapped_pairs
 from audit.measure.clarity import measure_series
-from audit.measure.image import METHOD, measure_image, measurement_method
+from audit.measure.image import MEASURE_SIDE_PX, METHOD, measure_image, measurement_method
 from audit.measure.measurement import Orientation
 from audit.measure.orientation import combine_orientations
 from audit.measure.record import (
@@ -58,8 +58,6 @@ __all__ = [
 
 log = logging.getLogger(__name__)
 
-#: Long side at which pictures are measured and compared.
-MEASURE_SIDE_PX = 1280
 PREVIEW_SIDE_PX = 960
 KINDS = ("commissioning", "maintenance")
 _SNAPSHOTS_PER_LIGHT = 4
@@ -68,6 +66,7 @@ _MOST_STRANGE = 60
 
 Report = Callable[["Progress"], None]
 Ask = Callable[[], bool]
+References = Mapping[tuple[str, str], ReferenceRecord]
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +191,7 @@ def run_visit(
         raise AuditError(f"{photos}: holds no files; copy the crew's photos there first.")
     visit = logbook.open_visit("commissioning" if kind == "commissioning" else "maintenance", on)
     with logbook.writing(visit), compute.executor(workers, cluster) as executor:
-        _read(logbook, visit, files, executor, progress, stop)
+        _read(logbook, visit, files, limits, executor, progress, stop)
         return _from_photos(logbook, visit, limits, at_least, executor, progress, stop)
 
 
@@ -227,10 +226,11 @@ def _from_photos(
     snapshots = [p for p in placements if p.decision == "placed" and p.role == "snapshot" and p.camera is not None]
     _measure(logbook, site, photos, snapshots, limits, executor, progress, stop)
     known = _snapshots_by_camera(logbook, site, photos, snapshots, limits)
-    comparisons = _compare(logbook, visit, site, photos, known, limits, executor, progress, stop)
+    references: References = {(r.camera, r.channel): r for r in logbook.references(visit)}
+    comparisons = _compare(logbook, references, site, known, limits, executor, progress, stop)
     swaps = (
         *swapped_pairs(site, photos.values()),
-        *_swaps_by_picture(logbook, visit, site, known, comparisons, limits),
+        *_swaps_by_picture(logbook, references, site, known, comparisons, limits),
     )
     verdicts = _judge(logbook, visit, site, placements, known, comparisons, swaps, limits, progress)
     logbook.put_verdicts(visit, verdicts)
@@ -249,10 +249,15 @@ def summary_of(logbook: Logbook, visit: VisitRecord) -> VisitSummary:
 
 
 def _read(
-    logbook: Logbook, visit: VisitRecord, files: Sequence[FoundFile], executor: Executor, progress: Report, stop: Ask
+    logbook: Logbook,
+    visit: VisitRecord,
+    files: Sequence[FoundFile],
+    limits: Limits,
+    executor: Executor,
+    progress: Report,
+    stop: Ask,
 ) -> None:
     """Take in every file that this visit has not seen yet."""
-    limits = load_limits()
     site = logbook.site()
     index = LabelIndex(site)
     seen = {(s.name, s.size_bytes, s.mtime_ns) for s in logbook.seen(visit)}
@@ -381,9 +386,8 @@ def _clearest_first(snapshot: Snapshot) -> tuple[bool, float, str]:
 
 def _compare(
     logbook: Logbook,
-    visit: VisitRecord,
+    references: References,
     site: Site,
-    photos: dict[str, Photo],
     snapshots: dict[str, tuple[Snapshot, ...]],
     limits: Limits,
     executor: Executor,
@@ -391,7 +395,6 @@ def _compare(
     stop: Ask,
 ) -> dict[str, list[Comparison]]:
     """Each snapshot against the signed reference of its camera, day with day and night with night."""
-    references = {(r.camera, r.channel): r for r in logbook.references(visit)}
     pairs = [
         (camera, shot, reference)
         for camera, shots in snapshots.items()
@@ -429,7 +432,7 @@ def _compare(
 
 def _swaps_by_picture(
     logbook: Logbook,
-    visit: VisitRecord,
+    references: References,
     site: Site,
     snapshots: dict[str, tuple[Snapshot, ...]],
     comparisons: dict[str, list[Comparison]],
@@ -444,10 +447,9 @@ def _swaps_by_picture(
     ][:_MOST_STRANGE]
     if len(strange) < 2:
         return ()
-    references = {r.camera: r for r in logbook.references(visit) if r.channel == "day"}
     shots = [next(s for s in snapshots[camera] if not s.night) for camera in strange]
     today = [decode(logbook.image(shot.sha256), MEASURE_SIDE_PX) for shot in shots]
-    then = [decode(logbook.image(references[camera].sha256), MEASURE_SIDE_PX) for camera in strange]
+    then = [decode(logbook.image(references[camera, "day"].sha256), MEASURE_SIDE_PX) for camera in strange]
     lenses = [
         planned_lens(site.camera(camera), limits).resized(pixels.shape[1], pixels.shape[0])
         for camera, pixels in zip(strange, then, strict=True)

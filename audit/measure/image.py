@@ -16,8 +16,10 @@ from audit.measure.network import look
 from audit.measure.orientation import measure_orientation
 from audit.measure.sky import measure_sky
 
-__all__ = ["METHOD", "measure_image", "measurement_method"]
+__all__ = ["MEASURE_SIDE_PX", "METHOD", "measure_image", "measurement_method"]
 
+#: Long side at which pictures are opened to be measured and compared.
+MEASURE_SIDE_PX = 1280
 #: Version of the measuring rooms' answers; a stored measurement of another version is measured again and kept.
 METHOD = "1"
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from audit.judge.finding import Finding, Verdict
-from audit.judge.findings import intended_pose
 from audit.judge.limits import Limits, load_limits, planned_lens
 from audit.logbook import DecisionRecord, Logbook, ReferenceRecord, VisitRecord
 from audit.match.placement import Placement
@@ -15,9 +15,8 @@ from audit.measure.measurement import ImageMeasurement, ViewChange
 from audit.measure.record import change_from_record, measurement_from_record
 from audit.photos.photo import Photo
 from audit.plan.model import Camera
-from audit.plan.optics import Pose
 
-__all__ = ["Case", "Shot", "case_of", "cases", "evidence_of", "open_findings", "pose_held_to", "preview_of"]
+__all__ = ["Case", "Shot", "case_of", "cases", "evidence_of", "open_findings", "preview_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +67,6 @@ class Case:
         return next((r for r in self.references if r.channel == ("night" if night else "day")), None)
 
 
-def pose_held_to(camera: Camera) -> Pose:
-    """The plan's pose, or what was agreed since."""
-    intended = intended_pose(camera)
-    return Pose(intended.bearing_deg, intended.pitch_deg, intended.roll_deg)
-
-
 def case_of(logbook: Logbook, visit: VisitRecord, camera: Camera, limits: Limits | None = None) -> Case | None:
     """The case of one camera; None where the visit has not judged it."""
     verdicts = logbook.verdicts(visit, camera.camera)
@@ -86,11 +79,20 @@ def case_of(logbook: Logbook, visit: VisitRecord, camera: Camera, limits: Limits
         placement = places.get(photo.name)
         if placement is None:
             continue
-        record = logbook.measurement(photo.sha256, method) if placement.role == "snapshot" else None
+        record = _kept(logbook, photo.sha256, method) if placement.role == "snapshot" else None
         shots.append(Shot(photo, placement, None if record is None else measurement_from_record(record)))
     shots.sort(key=_own_pictures_first)
     decisions = tuple(d for d in logbook.decisions(visit, camera.camera) if d.in_force)
     return Case(camera, verdicts[0], tuple(shots), decisions, logbook.camera_references(camera.camera, visit))
+
+
+def _kept(logbook: Logbook, sha256: str, method: str) -> dict[str, Any] | None:
+    """The measurement with these limits' lens; where the visit was judged by other limits, the one taken last."""
+    record = logbook.measurement(sha256, method)
+    if record is None:
+        others = [m for m in logbook.methods(sha256) if m.startswith(f"{METHOD}-")]
+        record = logbook.measurement(sha256, others[-1]) if others else None
+    return record
 
 
 def cases(logbook: Logbook, visit: VisitRecord) -> Iterator[Case]:
@@ -109,7 +111,7 @@ def open_findings(case: Case) -> tuple[Finding, ...]:
     found = []
     for finding in case.verdict.findings:
         decision = case.decision(finding)
-        settled = decision is not None and decision.decision in ("reject", "waive")
+        settled = decision is not None and decision.settles
         if finding.state in ("put right", "look again") and not settled:
             found.append(finding)
     return tuple(found)

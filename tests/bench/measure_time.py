@@ -21,10 +21,9 @@ import numpy as np
 from audit.demo import sample_folder
 from audit.lens import Lens
 from audit.logbook import Logbook
-from audit.measure.image import measure_image
+from audit.measure.image import MEASURE_SIDE_PX, measure_image
 from audit.photos.intake import open_photo
 from audit.plan.files import read_plan
-from audit.singles import MEASURE_SIDE_PX
 from audit.visit import run_visit
 
 ROUNDS = 9
