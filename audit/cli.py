@@ -121,7 +121,7 @@ def _plain(value: object) -> object:
 
 
 @contextmanager
-def _progress(title: str) -> Iterator[Any]:
+def _progress() -> Iterator[Any]:
     """A bar on a terminal, silence elsewhere; yields a function of (step, done, total, name)."""
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
@@ -164,7 +164,7 @@ def measure(
     if masks is not None:
         _folder(masks)
     refused = 0
-    with _progress("measure") as report:
+    with _progress() as report:
         for done, line in enumerate(singles.measure_files(jobs, masks, workers), 1):
             refused += line["error"] is not None
             if as_json:
@@ -192,7 +192,7 @@ def compare(
 
     jobs = singles.compare_jobs(reference, today, list_file, hfov, projection)
     refused = 0
-    with _progress("compare") as report:
+    with _progress() as report:
         for done, line in enumerate(singles.compare_files(jobs, workers), 1):
             refused += line["error"] is not None
             if as_json:
@@ -215,7 +215,7 @@ def match(
     from audit import singles
 
     refused = 0
-    with _progress("match") as report:
+    with _progress() as report:
         lines = singles.match_files(plan, photos, answers, at_least, report)
     for line in lines:
         refused += line["error"] is not None
@@ -320,7 +320,7 @@ def visit(
 
     day = _day(on)
     book = Logbook.open(logbook, images=images)
-    with _progress("visit") as report:
+    with _progress() as report:
 
         def show_progress(p: Progress) -> None:
             report(p.step, p.done, p.total, p.name)
@@ -443,7 +443,7 @@ def trip(
 
     book = Logbook.open(logbook, images=images)
     record = book.visit(visit)
-    settled = [(d.camera, d.check) for d in book.decisions(record) if d.in_force and d.decision in ("reject", "waive")]
+    settled = [(d.camera, d.check) for d in book.decisions(record) if d.settles]
     planned = plan_trip(book.site(record), book.verdicts(record), settled=settled)
     if as_json:
         for stop in planned.stops:
@@ -463,7 +463,7 @@ def export_logbook(
     """Write the whole logbook, without its private key, as one checked archive."""
     from audit.logbook import Logbook
 
-    with _progress("export") as report:
+    with _progress() as report:
         Logbook.open(logbook, images=images).export(archive, progress=lambda done, total: report("export", done, total))
     _say(f"{archive}: holds the whole logbook; bring it back with: photo-audit import {archive} LOGBOOK")
     return DONE
@@ -530,7 +530,7 @@ def verify(
     if is_package(Path(where)):
         problems = verify_package(Path(where))
     else:
-        with _progress("verify") as report:
+        with _progress() as report:
             book = Logbook.open(where, images=images)
             problems = book.verify(progress=lambda done, total: report("verify", done, total))
     for problem in problems:
@@ -558,7 +558,7 @@ def handover(
     from audit.report.handover import write_handover
 
     book = Logbook.open(logbook, images=images)
-    with _progress("handover") as report:
+    with _progress() as report:
         written = write_handover(
             book,
             book.visit(visit),
@@ -594,7 +594,7 @@ def demo(
     """Lay out the demo site, run its commissioning and one maintenance visit."""
     from audit.demo import run_demo
 
-    with _progress("demo") as report:
+    with _progress() as report:
         summaries = run_demo(folder, workers, lambda p: report(p.step, p.done, p.total, p.name))
     for summary in summaries:
         _say(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-__all__ = ["CHECKS", "STATES", "Check", "Finding", "Remedy", "State", "Verdict"]
+__all__ = ["CHECKS", "STATES", "STATE_MARKS", "Check", "Finding", "Remedy", "State", "Verdict"]
 
 State = Literal["meets plan", "put right", "look again", "no evidence"]
 Check = Literal[
@@ -14,6 +14,8 @@ Check = Literal[
 
 #: Worst first.
 STATES: tuple[State, ...] = ("put right", "look again", "no evidence", "meets plan")
+#: The shape that stands beside a state's word, so that colour never stands alone.
+STATE_MARKS: dict[State, str] = {"put right": "▲", "look again": "◆", "no evidence": "○", "meets plan": "●"}
 CHECKS: tuple[Check, ...] = (
     "present",
     "aim",

@@ -10,6 +10,7 @@ from audit.judge.intended import Intended, intended_pose
 from audit.judge.limits import Limits
 from audit.judge.pose import pose_findings
 from audit.judge.reference import reference_findings
+from audit.match.roles import lacking_shots
 from audit.plan.model import Camera
 
 __all__ = ["Intended", "intended_pose", "judge_camera"]
@@ -85,18 +86,19 @@ def _evidence_shots(camera: Camera, evidence: CameraEvidence) -> Finding:
     Comparing the parts in the mount photo with the plan is left to a person, and so is telling an overview from a
     close-up of the mount where nothing in the file does: as many photos of unknown role stand for as many shots.
     """
-    have = {p.role for p in evidence.placements}
-    untold = sum(p.role == "unknown" for p in evidence.placements)
-    lacking = [role for role in _SHOTS if role not in have and not evidence.maintenance]
-    by_look = [role for role in lacking if role != "label"][:untold]
-    missing = [_SHOTS[role] for role in lacking if role not in by_look]
-    why = f"Missing shots: {', '.join(missing)}." if missing else "Label, overview and mount photos are here."
+    roles = [p.role for p in evidence.placements]
+    missing, by_look = ((), ()) if evidence.maintenance else lacking_shots(roles)
     if evidence.maintenance:
         why = "The camera's own pictures are what a maintenance visit needs."
+    elif missing:
+        why = f"Missing shots: {', '.join(_SHOTS[role] for role in missing)}."
+    else:
+        why = "Label, overview and mount photos are here."
     if by_look:
         shots = " and ".join(_SHOTS[role] for role in by_look)
+        untold = roles.count("unknown")
         why += f" Which of {untold} photo{'s' if untold > 1 else ''} shows the {shots} is for a person to see."
-    if camera.mount.parts and ("mount" in have or "mount" in by_look):
+    if camera.mount.parts and ("mount" in roles or "mount" in by_look):
         why += f" Compare the mount with the plan: {camera.mount}."
     planned = camera.lens.width_px, camera.lens.height_px
     other = [s for s in evidence.snapshots if (s.width_px, s.height_px) != planned]

@@ -30,7 +30,6 @@ class AimLimits(_Table):
     """Tolerances of the optical axis, degrees."""
 
     pitch_tolerance_deg: float = Field(gt=0, le=90)
-    bearing_tolerance_deg: float = Field(gt=0, le=180)
 
 
 class LevelLimits(_Table):
@@ -49,7 +48,6 @@ class TargetLimits(_Table):
     """When a target counts as lost."""
 
     density_fraction: float = Field(gt=0, le=1)
-    margin_fraction: float = Field(ge=0, lt=0.5)
 
 
 class CleanLimits(_Table):

@@ -11,6 +11,7 @@ from audit.judge.finding import Check, State, Verdict
 __all__ = [
     "CHANNELS",
     "DECISIONS",
+    "SETTLING",
     "AnswerRecord",
     "Channel",
     "DecisionRecord",
@@ -32,6 +33,8 @@ DecisionWord = Literal["accept", "reject", "waive", "undo"]
 Channel = Literal["day", "night"]
 
 DECISIONS: tuple[DecisionWord, ...] = ("accept", "reject", "waive")
+#: Words after which a finding asks for nothing more.
+SETTLING: tuple[DecisionWord, ...] = ("reject", "waive")
 CHANNELS: tuple[Channel, ...] = ("day", "night")
 
 
@@ -134,6 +137,11 @@ class DecisionRecord:
     in_force: bool = False
     finding_changed: bool = False
     undoes: int | None = None
+
+    @property
+    def settles(self) -> bool:
+        """Whether the finding asks for nothing more because of it."""
+        return self.in_force and self.decision in SETTLING
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from audit.logbook.package import seal_package
 from audit.logbook.photos import Photos
 from audit.logbook.plans import Plans
 from audit.logbook.record import FORMAT, GROWING, SECTIONS, canonical, hashes_of, parse_record, visit_content
-from audit.logbook.records import Channel, ReferenceRecord, SignedRecord, VerifyProblem
+from audit.logbook.records import SETTLING, Channel, ReferenceRecord, SignedRecord, VerifyProblem
 from audit.logbook.signing import SigningKey, fingerprint, signature_fits, signing_key
 from audit.logbook.store import Counting, VisitRef, number_of, uncounted
 from audit.photos.photo import Photo
@@ -364,7 +364,7 @@ class Signoff(Plans, Photos, Decisions):
             verdict = load(Verdict, body)
             for finding in verdict.findings:
                 decision = decided.get((verdict.camera, finding.check))
-                if finding.state in ("put right", "look again") and decision not in ("reject", "waive"):
+                if finding.state in ("put right", "look again") and decision not in SETTLING:
                     faulty.add(verdict.camera)
         return faulty
 

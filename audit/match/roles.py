@@ -2,23 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from audit.match.labels import LabelHit, words
-from audit.match.placement import Placement, Role
+from audit.match.placement import Role
 from audit.photos.photo import Photo
-from audit.plan.model import Camera, Site
+from audit.plan.model import Camera
 
-__all__ = ["missing_shots", "role_of"]
+__all__ = ["CREW_SHOTS", "lacking_shots", "role_of"]
 
 _WORDS: dict[str, Role] = {
-    "overview": "overview", "context": "overview", "wide": "overview", "scene": "overview",
-    "mount": "mount", "bracket": "mount", "closeup": "mount", "side": "mount", "fixing": "mount",
-    "label": "label", "serial": "label", "plate": "label", "barcode": "label", "qr": "label", "sn": "label",
-    "snapshot": "snapshot", "snap": "snapshot", "still": "snapshot", "view": "snapshot", "live": "snapshot",
+    "overview": "overview",
+    "context": "overview",
+    "wide": "overview",
+    "scene": "overview",
+    "mount": "mount",
+    "bracket": "mount",
+    "closeup": "mount",
+    "side": "mount",
+    "fixing": "mount",
+    "label": "label",
+    "serial": "label",
+    "plate": "label",
+    "barcode": "label",
+    "qr": "label",
+    "sn": "label",
+    "snapshot": "snapshot",
+    "snap": "snapshot",
+    "still": "snapshot",
+    "view": "snapshot",
+    "live": "snapshot",
     "night": "snapshot",
 }
-_WANTED: tuple[Role, ...] = ("overview", "mount", "label", "snapshot")
+#: What the crew photographs at every camera, in the order of the work.
+CREW_SHOTS: tuple[Role, ...] = ("label", "overview", "mount")
 
 
 def role_of(photo: Photo, camera: Camera | None, hits: Sequence[LabelHit]) -> Role:
@@ -47,13 +64,12 @@ def role_of(photo: Photo, camera: Camera | None, hits: Sequence[LabelHit]) -> Ro
     return "unknown"
 
 
-def missing_shots(site: Site, placements: Sequence[Placement]) -> dict[str, tuple[Role, ...]]:
-    """For every planned camera, the shots of the evidence list that no placed photo gives.
+def lacking_shots(roles: Iterable[str]) -> tuple[tuple[Role, ...], tuple[Role, ...]]:
+    """The crew's shots that the photos at one camera don't give: those missing, and those that a person must tell apart.
 
-    A photo of unknown role stands for none of them.
+    As many photos of unknown role stand for as many of overview and mount; a label is never guessed.
     """
-    have: dict[str, set[Role]] = {camera.camera: set() for camera in site.cameras}
-    for placement in placements:
-        if placement.decision == "placed" and placement.camera in have:
-            have[placement.camera].add(placement.role)
-    return {camera: tuple(role for role in _WANTED if role not in roles) for camera, roles in have.items()}
+    placed = tuple(roles)
+    lacking = [role for role in CREW_SHOTS if role not in placed]
+    by_look = [role for role in lacking if role != "label"][: placed.count("unknown")]
+    return tuple(role for role in lacking if role not in by_look), tuple(by_look)

@@ -9,7 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from audit import __version__
-from audit.judge.finding import STATES, Finding
+from audit.judge.finding import STATE_MARKS, STATES, Finding
+from audit.judge.intended import intended_pose
 from audit.judge.trip import plan_trip
 from audit.logbook import Logbook, VisitRecord
 from audit.logbook.package import zip_package
@@ -22,7 +23,6 @@ from audit.report.case import (
     cases,
     evidence_of,
     open_findings,
-    pose_held_to,
     preview_of,
 )
 from audit.report.document import Document
@@ -36,7 +36,6 @@ _PAGE_PICTURE_PX = 760
 _QUALITY = 68
 _BAND = 1.96
 _REFUSALS_TOLD = 40
-_MARKS = {"put right": "▲", "look again": "◆", "no evidence": "○", "meets plan": "●"}
 CAUTIONS = (
     "Work at height, near traffic, on mains or beside infrared emitters is for trained people under the site's own "
     "rules; local codes and licensed practice decide, not this report.",
@@ -192,15 +191,15 @@ def _cover(document: Document, logbook: Logbook, visit: VisitRecord, site: Site,
     document.rows(
         ("", "state", "cameras", "what it means"),
         [
-            (_MARKS["put right"], "put right", counts["put right"], "out of limits with at least 95 % probability"),
-            (_MARKS["look again"], "look again", counts["look again"], "the picture leaves doubt: a person looks"),
+            (STATE_MARKS["put right"], "put right", counts["put right"], "out of limits with at least 95 % probability"),
+            (STATE_MARKS["look again"], "look again", counts["look again"], "the picture leaves doubt: a person looks"),
             (
-                _MARKS["no evidence"],
+                STATE_MARKS["no evidence"],
                 "no evidence",
                 counts["no evidence"],
                 "something was not seen or can't be measured",
             ),
-            (_MARKS["meets plan"], "meets plan", counts["meets plan"], "measured, and within limits"),
+            (STATE_MARKS["meets plan"], "meets plan", counts["meets plan"], "measured, and within limits"),
         ],
         (0.6, 2, 1.2, 8),
     )
@@ -228,7 +227,7 @@ def _repairs(document: Document, site: Site, found: Sequence[Case]) -> None:
         f"Bring: {'; '.join(bring)}."
     )
     rows = [
-        (f"{number}", f"{_MARKS[task.state]} {task.camera}", ", ".join(task.checks), task.state, task.action)
+        (f"{number}", f"{STATE_MARKS[task.state]} {task.camera}", ", ".join(task.checks), task.state, task.action)
         for number, stop in enumerate(trip.stops, 1)
         for task in stop.tasks
     ]
@@ -250,7 +249,7 @@ def _camera_page(document: Document, logbook: Logbook, case: Case, found: Mappin
     document.add_page()
     title = f"{camera.camera}  {camera.name}".strip()
     document.heading(title, bookmark=f"{camera.camera}: {case.verdict.state}")
-    document.sentence(f"{_MARKS[case.verdict.state]} {case.verdict.state}", 11, bold=True)
+    document.sentence(f"{STATE_MARKS[case.verdict.state]} {case.verdict.state}", 11, bold=True)
     document.sentence(_planned_sentence(camera), 8.5, grey=True)
     _camera_pictures(document, logbook, case, found, private)
     document.heading("Findings", 2)
@@ -261,7 +260,7 @@ def _camera_page(document: Document, logbook: Logbook, case: Case, found: Mappin
     _cautions(document, asking)
     rest = [f for f in case.verdict.findings if not asks(f)]
     if rest:
-        rows = [(f"{_MARKS[f.state]} {f.state}", f.check, _with_decision(case, f)) for f in rest]
+        rows = [(f"{STATE_MARKS[f.state]} {f.state}", f.check, _with_decision(case, f)) for f in rest]
         document.rows(("state", "check", "what was seen"), rows, (1.5, 1.3, 8), 7.5)
 
 
@@ -319,11 +318,11 @@ def _finding(document: Document, case: Case, finding: Finding, told: set[str]) -
     """One finding that asks for something; a remedy that stands above is named, not told again."""
     if finding.pair is not None and finding.pair < finding.camera:
         document.sentence(
-            f"{_MARKS[finding.state]} {finding.check}: {finding.state}. Exchanged with {finding.pair}: one finding for "
+            f"{STATE_MARKS[finding.state]} {finding.check}: {finding.state}. Exchanged with {finding.pair}: one finding for "
             f"both, told on the page of {finding.pair}.", 8.8, bold=True,
         )  # fmt: skip
         return
-    document.sentence(f"{_MARKS[finding.state]} {finding.check}: {finding.state}. {finding.why}", 8.8, bold=True)
+    document.sentence(f"{STATE_MARKS[finding.state]} {finding.check}: {finding.state}. {finding.why}", 8.8, bold=True)
     numbers = _numbers(finding)
     if numbers:
         document.sentence(numbers, 8.5, indent_mm=5)
@@ -398,7 +397,7 @@ def _evidence_jpeg(logbook: Logbook, case: Case, shot: Shot, private: bool) -> b
     _, change = evidence_of(logbook, case, shot)
     layers = pictures.LAYERS if not (shot.measured and shot.measured.clarity.night) else ("patches",)
     drawn = pictures.evidence_picture(
-        picture, case.camera, pose_held_to(case.camera), shot.measured, change.patches if change else (), layers
+        picture, case.camera, intended_pose(case.camera).pose, shot.measured, change.patches if change else (), layers
     )
     return pictures.encode_jpeg(drawn, _QUALITY)
 

@@ -6,13 +6,13 @@ from collections.abc import Iterable
 
 from audit.judge.finding import Finding, Verdict
 from audit.logbook import DecisionRecord, Logbook, VisitRecord
+from audit.match import roles as crew
 from audit.plan.model import Camera
 
 __all__ = ["SHOTS", "asks", "lacking_shots", "missing_work", "open_work", "shots_wanted"]
 
-_SETTLED = ("reject", "waive")
 #: What a crew photographs at every camera, in the order of the work (common practice, no source).
-SHOTS = ("label", "overview", "mount", "day snapshot", "night snapshot")
+SHOTS = (*crew.CREW_SHOTS, "day snapshot", "night snapshot")
 
 
 def asks(finding: Finding) -> bool:
@@ -34,7 +34,7 @@ def _rows(verdicts: Iterable[Verdict], decisions: Iterable[DecisionRecord]) -> I
     for verdict in verdicts:
         for finding in verdict.findings:
             decision = words.get((verdict.camera, finding.check))
-            settled = decision is not None and decision.decision in _SETTLED
+            settled = decision is not None and decision.settles
             second = finding.pair is not None and finding.pair < verdict.camera
             if not asks(finding) or settled or second:
                 continue
@@ -53,9 +53,6 @@ def shots_wanted(camera: Camera) -> tuple[str, ...]:
     return SHOTS if camera.night != "none" else SHOTS[:-1]
 
 
-_TOLD_BY_LOOK = ("overview", "mount")
-
-
 def lacking_shots(camera: Camera, roles: Iterable[str], day: bool, night: bool) -> tuple[str, ...]:
     """Shots of a camera that are not here.
 
@@ -68,11 +65,9 @@ def lacking_shots(camera: Camera, roles: Iterable[str], day: bool, night: bool) 
     day, night : bool
         Whether the camera's own picture by day and by night is here.
     """
-    placed = tuple(roles)
-    have = {role for role in placed if role in SHOTS}
-    have |= set([role for role in _TOLD_BY_LOOK if role not in have][: placed.count("unknown")])
-    have |= {name for name, here in (("day snapshot", day), ("night snapshot", night)) if here}
-    return tuple(shot for shot in shots_wanted(camera) if shot not in have)
+    lacking: set[str] = set(crew.lacking_shots(roles)[0])
+    lacking |= {name for name, here in (("day snapshot", day), ("night snapshot", night)) if not here}
+    return tuple(shot for shot in shots_wanted(camera) if shot in lacking)
 
 
 def missing_work(logbook: Logbook, visit: VisitRecord) -> list[tuple[str, tuple[str, ...]]]:

@@ -9,9 +9,10 @@ from typing import cast
 import streamlit as st
 
 from audit.judge.finding import Finding
+from audit.judge.intended import intended_pose
 from audit.plan.model import Camera
 from audit.report import pictures
-from audit.report.case import Case, Shot, evidence_of, pose_held_to, preview_of
+from audit.report.case import Case, Shot, evidence_of, preview_of
 from ui.parts.session import logbook
 from ui.parts.viewer import data_url
 from ui.parts.words import word
@@ -53,7 +54,7 @@ def _drawn(case: Case, shot: Shot, layers: tuple[str, ...], visit: int, fine: bo
     patches = change.patches if change is not None else ()
     wanted = cast("tuple[pictures.Layer, ...]", layers)
     return pictures.encode_jpeg(
-        pictures.evidence_picture(picture, case.camera, pose_held_to(case.camera), shot.measured, patches, wanted)
+        pictures.evidence_picture(picture, case.camera, intended_pose(case.camera).pose, shot.measured, patches, wanted)
     )
 
 
@@ -67,7 +68,7 @@ def remedied(case: Case, shot: Shot, finding: Finding) -> bytes | None:
     remedy = finding.remedy
     if remedy is None or not any((remedy.turn_deg, remedy.tip_deg, remedy.roll_deg)):
         return None
-    held = pose_held_to(case.camera)
+    held = intended_pose(case.camera).pose
     orientation = shot.measured.orientation if shot.measured is not None else None
     pitch = orientation.pitch_deg if orientation is not None and orientation.pitch_deg is not None else held.pitch_deg
     roll = orientation.roll_deg if orientation is not None and orientation.roll_deg is not None else held.roll_deg

@@ -6,9 +6,9 @@ import tomllib
 from functools import cache
 from importlib import resources
 
-__all__ = ["check_word", "state_mark", "state_word", "term", "word"]
+from audit.judge.finding import STATE_MARKS, State
 
-_MARKS = {"put right": "▲", "look again": "◆", "no evidence": "○", "meets plan": "●"}
+__all__ = ["check_word", "state_mark", "state_word", "term", "word"]
 
 
 @cache
@@ -41,6 +41,6 @@ def check_word(check: str) -> str:
     return term("check", check)
 
 
-def state_mark(state: str) -> str:
+def state_mark(state: State) -> str:
     """The shape that stands beside a state's word."""
-    return _MARKS[state]
+    return STATE_MARKS[state]
