@@ -332,7 +332,7 @@ def visit(
             day,
             workers=workers,
             cluster=cluster,
-            limits=load_limits(limits),
+            limits=None if limits is None else load_limits(limits),
             at_least=at_least,
             progress=show_progress,
         )

@@ -13,7 +13,6 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 from audit import compute
 from audit.errors import AuditError, PhotoRefused
@@ -21,7 +20,7 @@ from audit.judge.evidence import CameraEvidence, Comparison, Snapshot
 from audit.judge.finding import Verdict
 from audit.judge.findings import judge_camera
 from audit.judge.intended import intended_pose
-from audit.judge.limits import Limits, load_limits, planned_lens
+from audit.judge.limits import Limits, planned_lens
 from audit.lens import Lens
 from audit.logbook import Logbook, ReferenceRecord, VisitRecord
 from audit.match.assign import match_photos
@@ -30,12 +29,14 @@ from audit.match.placement import Placement
 from audit.match.swaps import Swap, swapped_pairs
 from audit.measure.clarity import measure_series
 from audit.measure.image import MEASURE_SIDE_PX, METHOD, measure_image, measurement_method
-from audit.measure.measurement import Orientation
+from audit.measure.measurement import Clarity, Orientation
 from audit.measure.orientation import combine_orientations
 from audit.measure.record import (
     Record,
     change_from_record,
     change_to_record,
+    clarity_from_record,
+    clarity_to_record,
     measurement_from_record,
     measurement_to_record,
 )
@@ -145,6 +146,13 @@ class _CompareJob:
     reference_roll_deg: float
 
 
+@dataclass(frozen=True, slots=True)
+class _SeriesJob:
+    camera: str
+    hashes: tuple[str, ...]
+    data: tuple[bytes, ...]
+
+
 def run_visit(
     logbook: Logbook,
     photos: Path,
@@ -170,6 +178,8 @@ def run_visit(
         ``commissioning`` or ``maintenance``.
     on : date
         Day of the visit; the same kind and day go on with that visit.
+    limits : Limits or None
+        What is asked of the cameras, kept with the visit; None goes on with the limits that it has.
     workers, cluster
         Where work runs, see :func:`audit.compute.executor`.
     progress, stop
@@ -183,7 +193,6 @@ def run_visit(
     """
     if kind not in KINDS:
         raise AuditError(f"A visit is one of {' or '.join(KINDS)}, not '{kind}'.")
-    limits = limits or load_limits()
     if not photos.is_dir():
         raise AuditError(f"{photos}: no such folder of photos; name the folder that holds them.")
     files = tuple(find_files(photos))
@@ -191,6 +200,9 @@ def run_visit(
         raise AuditError(f"{photos}: holds no files; copy the crew's photos there first.")
     visit = logbook.open_visit("commissioning" if kind == "commissioning" else "maintenance", on)
     with logbook.writing(visit), compute.executor(workers, cluster) as executor:
+        if limits is not None:
+            logbook.put_limits(visit, limits)
+        limits = logbook.limits(visit)
         _read(logbook, visit, files, limits, executor, progress, stop)
         return _from_photos(logbook, visit, limits, at_least, executor, progress, stop)
 
@@ -199,13 +211,14 @@ def judge_again(
     logbook: Logbook,
     visit: VisitRecord,
     *,
-    limits: Limits | None = None,
     at_least: float = 0.97,
     progress: Report = lambda _: None,
 ) -> VisitSummary:
-    """Place, measure what is newly placed, and judge again, after a person answered where photos belong."""
+    """Place, measure what is newly placed, and judge again by the visit's own limits, after a person answered where
+    photos belong."""
     with logbook.writing(visit), compute.executor(0) as executor:
-        return _from_photos(logbook, visit, limits or load_limits(), at_least, executor, progress, lambda: False)
+        limits = logbook.limits(visit)
+        return _from_photos(logbook, visit, limits, at_least, executor, progress, lambda: False)
 
 
 def _from_photos(
@@ -226,13 +239,16 @@ def _from_photos(
     snapshots = [p for p in placements if p.decision == "placed" and p.role == "snapshot" and p.camera is not None]
     _measure(logbook, site, photos, snapshots, limits, executor, progress, stop)
     known = _snapshots_by_camera(logbook, site, photos, snapshots, limits)
-    references: References = {(r.camera, r.channel): r for r in logbook.references(visit)}
+    references: References = {
+        (r.camera, r.channel): r for camera in known for r in logbook.camera_references(camera, visit)
+    }
+    series = _series(logbook, visit, known, executor, progress, stop)
     comparisons = _compare(logbook, references, site, known, limits, executor, progress, stop)
     swaps = (
         *swapped_pairs(site, photos.values()),
         *_swaps_by_picture(logbook, references, site, known, comparisons, limits),
     )
-    verdicts = _judge(logbook, visit, site, placements, known, comparisons, swaps, limits, progress)
+    verdicts = _judge(logbook, visit, site, placements, known, series, comparisons, swaps, limits, progress)
     logbook.put_verdicts(visit, verdicts)
     return summary_of(logbook, visit)
 
@@ -384,6 +400,44 @@ def _clearest_first(snapshot: Snapshot) -> tuple[bool, float, str]:
     return snapshot.night, 1.0 if dirt is None else round(dirt, 3), snapshot.photo
 
 
+def _series(
+    logbook: Logbook,
+    visit: VisitRecord,
+    snapshots: dict[str, tuple[Snapshot, ...]],
+    executor: Executor,
+    progress: Report,
+    stop: Ask,
+) -> dict[str, Clarity]:
+    """What stays on the glass over several day snapshots of one camera, by camera."""
+    several: dict[str, tuple[str, ...]] = {}
+    for camera, shots in snapshots.items():
+        day = tuple(s.sha256 for s in shots if not s.night)[:_SNAPSHOTS_PER_LIGHT]
+        if len(day) > 1:
+            several[camera] = day
+
+    def waiting() -> Iterator[_SeriesJob]:
+        for camera, hashes in several.items():
+            if logbook.series(visit, camera, hashes, METHOD) is None:
+                yield _SeriesJob(camera, hashes, tuple(logbook.image(sha256) for sha256 in hashes))
+
+    done = 0
+    for outcome in compute.each(executor, _series_of_one, waiting(), stop=stop):
+        job = outcome.item
+        if outcome.value is not None:
+            logbook.put_series(visit, job.camera, job.hashes, METHOD, outcome.value)
+        else:
+            log.warning("%s: its pictures could not be seen together (%s)", job.camera, _first_line(outcome.error))
+        done += 1
+        progress(Progress("measure", done, len(several), job.camera))
+    _stop_if_asked(stop)
+    kept = {camera: logbook.series(visit, camera, hashes, METHOD) for camera, hashes in several.items()}
+    return {camera: clarity_from_record(record) for camera, record in kept.items() if record is not None}
+
+
+def _series_of_one(job: _SeriesJob) -> Record:
+    return clarity_to_record(measure_series([decode(data, MEASURE_SIDE_PX) for data in job.data]))
+
+
 def _compare(
     logbook: Logbook,
     references: References,
@@ -498,6 +552,7 @@ def _judge(
     site: Site,
     placements: Sequence[Placement],
     snapshots: dict[str, tuple[Snapshot, ...]],
+    series: Mapping[str, Clarity],
     comparisons: dict[str, list[Comparison]],
     swaps: Sequence[Swap],
     limits: Limits,
@@ -523,7 +578,7 @@ def _judge(
             unsure=unsure[name],
             snapshots=shots,
             orientation=_combined(shots),
-            series=_series(logbook, shots),
+            series=series.get(name),
             comparisons=tuple(comparisons.get(name, ())),
             swapped_with=other,
             swap_evidence=swap.evidence if swap is not None else (),
@@ -538,11 +593,3 @@ def _judge(
 def _combined(shots: Sequence[Snapshot]) -> Orientation | None:
     day = [s.measured.orientation for s in shots if not s.night]
     return combine_orientations(day) if len(day) > 1 else None
-
-
-def _series(logbook: Logbook, shots: Sequence[Snapshot]) -> Any:
-    """What stays on the glass over several day snapshots of one visit."""
-    day = [s for s in shots if not s.night][:_SNAPSHOTS_PER_LIGHT]
-    if len(day) < 2:
-        return None
-    return measure_series([decode(logbook.image(s.sha256), MEASURE_SIDE_PX) for s in day])

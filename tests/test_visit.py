@@ -7,12 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from audit import demo
+from audit import demo, visit
 from audit.judge.limits import load_limits
 from audit.logbook import Logbook
+from audit.measure import image
 from audit.plan.files import read_plan
+from audit.report import case
 from audit.report.case import case_of
-from audit.visit import run_visit
+from audit.visit import judge_again, run_visit
 
 
 def test_limits_of_ones_own_measure_once_and_still_show_what_was_measured(
@@ -27,17 +29,68 @@ def test_limits_of_ones_own_measure_once_and_still_show_what_was_measured(
         summary = run_visit(book, photos, "commissioning", date(2026, 6, 16), limits=load_limits(own))
         (photo,) = book.photos(summary.visit)
         assert len(book.methods(photo.sha256)) == 1
-        case = case_of(book, summary.visit, book.site().camera("C-1"))
-        assert case is not None and case.day is not None
+        shown = case_of(book, summary.visit, book.site().camera("C-1"))
+        assert shown is not None and shown.day is not None
+        judge_again(book, summary.visit)
+        again = run_visit(book, photos, "commissioning", date(2026, 6, 16))
+        assert len(book.methods(photo.sha256)) == 1, "the visit keeps its limits, so nothing is measured anew"
+        assert book.limits(again.visit) == load_limits(own)
+        strict = tmp_path / "strict.toml"
+        strict.write_text("[level]\nroll_tolerance_deg = 0.5\n")
+        run_visit(book, photos, "commissioning", date(2026, 6, 16), limits=load_limits(strict))
+        assert book.limits(again.visit) == load_limits(strict), "new limits take the place of the old"
+        signed = book.sign(again.visit, "R. Example", keys=tmp_path / "keys")
+        assert b'"roll_tolerance_deg":0.5' in signed.record
+        assert book.verify() == ()
+
+
+def test_pictures_of_one_camera_are_seen_together_once(
+    tmp_path: Path, plan: Path, picture_bytes: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    (photos / "C-1_day.jpg").write_bytes(picture_bytes)
+    (photos / "C-1_day_2.jpg").write_bytes(picture_bytes[:-2] + b"\xff\xfe\x00\x04ab\xff\xd9")
+    seen: list[int] = []
+    really = visit.measure_series
+    monkeypatch.setattr(visit, "measure_series", lambda pixels: (seen.append(len(pixels)), really(pixels))[1])
+    with Logbook.create(str(tmp_path / "book"), read_plan(plan), plan.name, plan.read_bytes()) as book:
+        summary = run_visit(book, photos, "commissioning", date(2026, 6, 16))
+        judge_again(book, summary.visit)
+    assert seen == [2]
+
+
+def test_a_signed_visit_shows_what_it_was_signed_with_under_a_later_method(
+    tmp_path: Path, plan: Path, picture_bytes: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    (photos / "C-1_day.jpg").write_bytes(picture_bytes)
+    with Logbook.create(str(tmp_path / "book"), read_plan(plan), plan.name, plan.read_bytes()) as book:
+        first = run_visit(book, photos, "commissioning", date(2026, 6, 16)).visit
+        book.sign(first, "R. Example", keys=tmp_path / "keys")
+        camera = book.site().camera("C-1")
+        before = case_of(book, book.visit(1), camera)
+        assert before is not None and before.day is not None
+        for module in (visit, case, image):
+            monkeypatch.setattr(module, "METHOD", "later")
+        again = run_visit(book, photos, "maintenance", date(2026, 12, 1)).visit
+        (photo,) = book.photos(again)
+        assert [method.partition("-")[0] for method in book.methods(photo.sha256)][-1] == "later"
+        after = case_of(book, book.visit(1), camera)
+        assert after is not None and after.day is not None
+        assert after.day.measured is not None and before.day.measured is not None
+        assert after.day.measured.orientation.pitch_deg == before.day.measured.orientation.pitch_deg
+        assert book.verify() == ()
 
 
 def test_the_demo_run_again_keeps_its_signed_visit(
     tmp_path: Path, plan: Path, picture_bytes: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     source = tmp_path / "source"
-    for visit in ("commissioning", "maintenance"):
-        (source / visit).mkdir(parents=True)
-        (source / visit / "C-1_day.jpg").write_bytes(picture_bytes)
+    for kind in ("commissioning", "maintenance"):
+        (source / kind).mkdir(parents=True)
+        (source / kind / "C-1_day.jpg").write_bytes(picture_bytes)
     (source / "plan.csv").write_bytes(plan.read_bytes())
     monkeypatch.setattr(demo, "sample_folder", lambda: source)
     first = demo.run_demo(tmp_path / "demo", 0)

@@ -14,6 +14,7 @@ import sqlalchemy as sa
 from sqlalchemy import Connection
 
 from audit.errors import LogbookError
+from audit.judge.limits import Limits, load_limits
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, load, sha256_hex
 from audit.logbook.locks import one_writer
@@ -77,6 +78,19 @@ class Photos(Store):
             )
         log.info("visit opened", extra={"logbook": self.database.shown, "visit": record.number, "kind": kind})
         return record
+
+    def limits(self, visit: VisitRef) -> Limits:
+        """What the visit is judged by: the limits that it was given, or the program's own."""
+        with self.database.reading() as connection:
+            text = self._visit_row(connection, number_of(visit)).limits
+        return load_limits() if text is None else load(Limits, text)
+
+    def put_limits(self, visit: VisitRef, limits: Limits) -> None:
+        """Keeps what an open visit is judged by, in place of the limits that it had."""
+        with self._changing(visit, alone=True) as connection:
+            connection.execute(
+                tables.visits.update().where(tables.visits.c.number == number_of(visit)).values(limits=dump(limits))
+            )
 
     @contextmanager
     def writing(self, visit: VisitRef) -> Iterator[None]:

@@ -24,6 +24,7 @@ SECTIONS: dict[str, str] = {
     "refusals": "refusal",
     "measurements": "measurement",
     "comparisons": "comparison",
+    "series": "series",
     "placements": "placement",
     "answers": "answer",
     "verdicts": "verdict",
@@ -32,7 +33,7 @@ SECTIONS: dict[str, str] = {
 }
 
 #: Sections that later method versions may add to without touching what was signed.
-GROWING = frozenset({"measurements", "comparisons"})
+GROWING = frozenset({"measurements", "comparisons", "series"})
 
 Content = dict[str, dict[str, list[Any]]]
 
@@ -59,6 +60,7 @@ def visit_content(connection: Connection, visit: int) -> Content:
             ).where(t.comparisons.c.today_sha256.in_(of_visit)),
             3,
         ),
+        "series": (_of(t.series, visit, "camera", "images", "method", "body"), 3),
         "placements": (_of(t.placements, visit, "photo", "camera", "decision", "role", "body"), 1),
         "answers": (_of(t.answers, visit, "id", "photo", "camera", "by", "at"), 1),
         "verdicts": (_of(t.verdicts, visit, "camera", "rank", "probability_good", "body"), 1),

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
@@ -12,7 +13,7 @@ from sqlalchemy import Connection
 from audit.errors import LogbookError
 from audit.judge.finding import STATES, State, Verdict
 from audit.logbook import tables
-from audit.logbook.codec import clean_text, dump, dump_plain, load, load_plain
+from audit.logbook.codec import clean_text, dump, dump_plain, load, load_plain, sha256_hex
 from audit.logbook.records import AnswerRecord, HistoryEntry, MethodChange
 from audit.logbook.store import Store, VisitRef, number_of, visit_record
 from audit.match.placement import Decision, Placement
@@ -48,10 +49,12 @@ class Results(Store):
         with self.database.reading() as connection:
             return {sha256: load_plain(body) for sha256, body in connection.execute(query)}
 
-    def methods(self, sha256: str) -> tuple[str, ...]:
-        """Method versions that have measured an image, oldest first."""
+    def methods(self, sha256: str, until: datetime | None = None) -> tuple[str, ...]:
+        """Method versions that have measured an image, oldest first; ``until`` leaves out later ones."""
         table = tables.measurements
         query = sa.select(table.c.method).where(table.c.sha256 == sha256).order_by(table.c.at, table.c.method)
+        if until is not None:
+            query = query.where(table.c.at <= until)
         with self.database.reading() as connection:
             return tuple(connection.execute(query).scalars())
 
@@ -80,6 +83,19 @@ class Results(Store):
             body = connection.execute(query).scalar()
         return None if body is None else load_plain(body)
 
+    def comparison_methods(
+        self, reference_sha256: str, today_sha256: str, until: datetime | None = None
+    ) -> tuple[str, ...]:
+        """Method versions that have compared two images, oldest first; ``until`` leaves out later ones."""
+        table = tables.comparisons
+        query = sa.select(table.c.method).where(
+            table.c.reference_sha256 == reference_sha256, table.c.today_sha256 == today_sha256
+        )
+        if until is not None:
+            query = query.where(table.c.at <= until)
+        with self.database.reading() as connection:
+            return tuple(connection.execute(query.order_by(table.c.at, table.c.method)).scalars())
+
     def put_comparison(self, reference_sha256: str, today_sha256: str, method: str, record: dict[str, Any]) -> None:
         """Keeps a comparison; the first one of a pair and method stays."""
         row = {
@@ -102,6 +118,34 @@ class Results(Store):
         )
         with self.database.reading() as connection:
             return {(a, b): load_plain(body) for a, b, body in connection.execute(query)}
+
+    def series(self, visit: VisitRef, camera: str, images: Sequence[str], method: str) -> dict[str, Any] | None:
+        """The record of several images of one camera together by one method version, or None."""
+        table = tables.series
+        query = sa.select(table.c.body).where(
+            table.c.visit == number_of(visit),
+            table.c.camera == camera,
+            table.c.images == _together(images),
+            table.c.method == method,
+        )
+        with self.database.reading() as connection:
+            body = connection.execute(query).scalar()
+        return None if body is None else load_plain(body)
+
+    def put_series(
+        self, visit: VisitRef, camera: str, images: Sequence[str], method: str, record: dict[str, Any]
+    ) -> None:
+        """Keeps what several images tell together; the first record of the same images and method stays."""
+        row = {
+            "visit": number_of(visit),
+            "camera": clean_text(camera),
+            "images": _together(images),
+            "method": clean_text(method),
+            "body": dump_plain(record),
+            "at": self.clock(),
+        }
+        with self._changing(visit) as connection:
+            self._insert_missing(connection, tables.series, row)
 
     def answer(self, visit: VisitRef, photo: str, camera: str | None, by: str) -> None:
         """Notes what a person said about a photo; the latest answer counts and all are kept."""
@@ -280,6 +324,11 @@ class Results(Store):
         for sha256 in hashes:
             if connection.execute(sa.select(table.c.sha256).where(table.c.sha256 == sha256)).first() is None:
                 raise LogbookError(f"image {sha256[:12]} is not in the logbook; add its photo before its measurement.")
+
+
+def _together(images: Sequence[str]) -> str:
+    """One hash for images whatever their order."""
+    return sha256_hex(" ".join(sorted(images)))
 
 
 def _values(name: str, record: Any) -> Iterator[tuple[str, Any]]:

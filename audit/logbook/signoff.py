@@ -231,6 +231,7 @@ class Signoff(Plans, Photos, Decisions):
                 "started_at": visit.started_at.isoformat(),
                 "signed_at": visit.signed_at.isoformat(),
                 "signed_by": visit.signed_by,
+                "limits": None if visit.limits is None else load_plain(visit.limits),
             },
             "plan": None
             if plan is None

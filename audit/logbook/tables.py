@@ -43,13 +43,14 @@ __all__ = [
     "records",
     "references",
     "refusals",
+    "series",
     "verdict_counts",
     "verdicts",
     "visits",
 ]
 
 #: The Alembic revision that this program reads and writes.
-SCHEMA = "0002"
+SCHEMA = "0003"
 
 metadata = MetaData(
     naming_convention={
@@ -133,6 +134,7 @@ visits = Table(
     Column("signed_at", UtcText),
     Column("signed_by", Text),
     Column("plan", Integer, ForeignKey("plans.id")),
+    Column("limits", Text),
 )
 
 images = Table(
@@ -187,6 +189,17 @@ comparisons = Table(
     Column("body", Text, nullable=False),
     Column("at", UtcText, nullable=False),
     Index(None, "today_sha256"),
+)
+
+series = Table(
+    "series",
+    metadata,
+    Column("visit", Integer, ForeignKey("visits.number"), primary_key=True),
+    Column("camera", Text, primary_key=True),
+    Column("images", String(64), primary_key=True),
+    Column("method", String(120), primary_key=True),
+    Column("body", Text, nullable=False),
+    Column("at", UtcText, nullable=False),
 )
 
 placements = Table(

@@ -20,6 +20,8 @@ __all__ = [
     "change_from_record",
     "change_line",
     "change_to_record",
+    "clarity_from_record",
+    "clarity_to_record",
     "measure_line",
     "measurement_from_record",
     "measurement_to_record",
@@ -54,7 +56,7 @@ def measurement_to_record(measured: ImageMeasurement) -> Record:
             "note": measured.sky.note,
             "mask_png": _mask_png(measured.sky.mask),
         },
-        "clarity": asdict(measured.clarity),
+        "clarity": clarity_to_record(measured.clarity),
     }
 
 
@@ -76,8 +78,18 @@ def measurement_from_record(record: Record) -> ImageMeasurement:
         segments_px=None if segments is None else np.asarray(segments, dtype=np.float32).reshape(-1, 4),
     )
     sky = Sky(s["fraction"], s["sd"], s["note"], _mask(s["mask_png"]))
-    clarity = Clarity(**{**c, "patches": _polygons(c["patches"])})
+    clarity = clarity_from_record(c)
     return ImageMeasurement(record["width_px"], record["height_px"], orientation, sky, clarity, record["elapsed_ms"])
+
+
+def clarity_to_record(clarity: Clarity) -> Record:
+    """What was measured of glass and focus as JSON values."""
+    return asdict(clarity)
+
+
+def clarity_from_record(record: Record) -> Clarity:
+    """The same back from its JSON values."""
+    return Clarity(**{**record, "patches": _polygons(record["patches"])})
 
 
 def change_to_record(change: ViewChange) -> Record:

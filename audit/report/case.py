@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 from audit.judge.finding import Finding, Verdict
-from audit.judge.limits import Limits, load_limits, planned_lens
+from audit.judge.limits import Limits, planned_lens
 from audit.logbook import DecisionRecord, Logbook, ReferenceRecord, VisitRecord
 from audit.match.placement import Placement
 from audit.measure.image import METHOD, measurement_method
@@ -42,6 +41,7 @@ class Case:
         Signed earlier, by day and by night.
     """
 
+    visit: VisitRecord
     camera: Camera
     verdict: Verdict
     shots: tuple[Shot, ...]
@@ -72,32 +72,35 @@ def case_of(logbook: Logbook, visit: VisitRecord, camera: Camera, limits: Limits
     verdicts = logbook.verdicts(visit, camera.camera)
     if not verdicts:
         return None
-    method = measurement_method(planned_lens(camera, limits or load_limits()))
+    method = measurement_method(planned_lens(camera, limits or logbook.limits(visit)))
+    until = visit.signed_at
     places = {p.photo: p for p in logbook.placements(visit, camera.camera)}
     shots = []
     for photo in logbook.photos(visit, camera.camera):
         placement = places.get(photo.name)
         if placement is None:
             continue
-        record = _kept(logbook, photo.sha256, method) if placement.role == "snapshot" else None
+        record = None
+        if placement.role == "snapshot":
+            kept = _kept_method(method, logbook.methods(photo.sha256, until))
+            record = None if kept is None else logbook.measurement(photo.sha256, kept)
         shots.append(Shot(photo, placement, None if record is None else measurement_from_record(record)))
     shots.sort(key=_own_pictures_first)
     decisions = tuple(d for d in logbook.decisions(visit, camera.camera) if d.in_force)
-    return Case(camera, verdicts[0], tuple(shots), decisions, logbook.camera_references(camera.camera, visit))
+    return Case(visit, camera, verdicts[0], tuple(shots), decisions, logbook.camera_references(camera.camera, visit))
 
 
-def _kept(logbook: Logbook, sha256: str, method: str) -> dict[str, Any] | None:
-    """The measurement with these limits' lens; where the visit was judged by other limits, the one taken last."""
-    record = logbook.measurement(sha256, method)
-    if record is None:
-        others = [m for m in logbook.methods(sha256) if m.startswith(f"{METHOD}-")]
-        record = logbook.measurement(sha256, others[-1]) if others else None
-    return record
+def _kept_method(wanted: str, there: tuple[str, ...]) -> str | None:
+    """This program's method where it has measured; else the latest before it, by which the visit was judged then."""
+    if wanted in there:
+        return wanted
+    same_lens = [method for method in there if method.rpartition("-")[2] == wanted.rpartition("-")[2]]
+    return same_lens[-1] if same_lens else None
 
 
 def cases(logbook: Logbook, visit: VisitRecord) -> Iterator[Case]:
     """All cases of a visit, worst first."""
-    limits = load_limits()
+    limits = logbook.limits(visit)
     site = logbook.site(visit)
     for verdict in logbook.verdicts(visit):
         if verdict.camera in site:
@@ -124,7 +127,10 @@ def evidence_of(logbook: Logbook, case: Case, shot: Shot) -> tuple[ReferenceReco
     reference = case.reference(shot.measured.clarity.night)
     if reference is None:
         return None, None
-    record = logbook.comparison(reference.sha256, shot.photo.sha256, METHOD)
+    there = logbook.comparison_methods(reference.sha256, shot.photo.sha256, case.visit.signed_at)
+    if not there:
+        return reference, None
+    record = logbook.comparison(reference.sha256, shot.photo.sha256, METHOD if METHOD in there else there[-1])
     return reference, None if record is None else change_from_record(record)
 
 

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from audit.judge.limits import load_limits
 from audit.logbook import Logbook
 from audit.report.case import case_of, evidence_of
 
@@ -65,7 +64,7 @@ def history_rows(logbook: Logbook, camera: str) -> list[dict[str, Any]]:
     return rows
 
 
-def cleaning_due(rows: Sequence[dict[str, Any]], signed_on: date, limit: float | None = None) -> Cleaning:
+def cleaning_due(rows: Sequence[dict[str, Any]], signed_on: date, limit: float) -> Cleaning:
     """How fast local contrast falls since a reference was signed, and when it meets the limit.
 
     Parameters
@@ -74,15 +73,14 @@ def cleaning_due(rows: Sequence[dict[str, Any]], signed_on: date, limit: float |
         As from :func:`history_rows`.
     signed_on : date
         Day of the latest reference, where the ratio is 1 by definition.
-    limit : float, optional
-        Contrast ratio from which the glass is cleaned; by default the policy's.
+    limit : float
+        Contrast ratio from which the glass is cleaned.
 
     Notes
     -----
     Weighted least squares over the days since each visit's own reference, through (0 days, ratio 1), weights 1/sd².
     The interval is that of the slope alone: it says nothing of rain that washes a cover or of webs that come in a night.
     """
-    limit = load_limits().clean.contrast_ratio if limit is None else limit
     points = [
         (days, r["value"], max(r["sd"] or 0.0, _LEAST_SD))
         for r in rows

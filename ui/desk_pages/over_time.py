@@ -53,7 +53,7 @@ def page() -> None:
         _visits(book, name)
         rows = history_rows(book, name)
         if rows and reference is not None:
-            _cleaning(book, rows, reference)
+            _cleaning(book, rows, reference, book.limits(visit).clean.contrast_ratio)
     if rows:
         _plots(rows)
 
@@ -72,8 +72,8 @@ def _visits(book: Logbook, name: str) -> None:
     table(header, rows, word("over_time.title"))
 
 
-def _cleaning(book: Logbook, rows: list[dict[str, Any]], reference: ReferenceRecord) -> None:
-    due = cleaning_due(rows, book.visit(reference.visit).on)
+def _cleaning(book: Logbook, rows: list[dict[str, Any]], reference: ReferenceRecord, limit: float) -> None:
+    due = cleaning_due(rows, book.visit(reference.visit).on, limit)
     if due.on is None or due.earliest is None:
         paragraph(due.note or "", "faint")
         return
