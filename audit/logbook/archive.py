@@ -22,7 +22,7 @@ from sqlalchemy import Connection
 from audit.errors import LogbookError
 from audit.logbook import tables
 from audit.logbook.codec import dump_plain, load_plain
-from audit.logbook.database import Database, file_sentence
+from audit.logbook.database import Database, file_sentence, known_schema
 from audit.logbook.images import ImageStore
 from audit.logbook.store import Counting
 
@@ -71,11 +71,11 @@ def read_archive(path: Path, database: Database, images: ImageStore, images_url:
     Raises
     ------
     LogbookError
-        If the archive is damaged, holds what doesn't belong in it, or comes from another schema.
+        If the archive is damaged, holds what doesn't belong in it, or comes from a newer program.
     """
     try:
         with zipfile.ZipFile(path) as archive:
-            listed = _listed(archive, path)
+            schema, listed = _listed(archive, path)
             for name in listed:
                 room, _, sha256 = name.partition("/")
                 if room == "images":
@@ -84,10 +84,13 @@ def read_archive(path: Path, database: Database, images: ImageStore, images_url:
                 elif room == "previews":
                     images.put_preview(sha256, _read_bytes(archive, name, listed, path))
             with database.writing() as connection:
-                database.lay_out(connection)
-                for table in tables.metadata.sorted_tables:
+                database.lay_out(connection, schema)
+                for table in _tables_of(connection):
                     name = f"tables/{table.name}.jsonl"
+                    if name not in listed:
+                        raise _damaged(path, name)
                     _insert_rows(connection, table, _checked_lines(archive, name, listed, path), path)
+                database.bring_up_to_date(connection)
                 _count_on(connection)
                 connection.execute(tables.logbook.update().values(images_url=images_url))
     except (zipfile.BadZipFile, EOFError, NotImplementedError, UnicodeDecodeError, ValueError) as error:
@@ -114,7 +117,8 @@ def _write_bytes(archive: zipfile.ZipFile, name: str, data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _listed(archive: zipfile.ZipFile, path: Path) -> dict[str, str]:
+def _listed(archive: zipfile.ZipFile, path: Path) -> tuple[str, dict[str, str]]:
+    """The schema that the archive was written with, and its members' hashes."""
     names = archive.namelist()
     strange = [name for name in names if name != _HASHES and not _MEMBER.fullmatch(name)]
     if strange or len(set(names)) != len(names):
@@ -122,18 +126,23 @@ def _listed(archive: zipfile.ZipFile, path: Path) -> dict[str, str]:
     if _HASHES not in names:
         raise LogbookError(f"{path}: this is no archive of a logbook; make one with 'photo-audit export'.")
     record = load_plain(archive.read(_HASHES).decode())
-    if record.get("format") != _FORMAT or record.get("schema") != tables.SCHEMA:
+    schema = str(record.get("schema"))
+    if record.get("format") != _FORMAT or not known_schema(schema):
         raise LogbookError(
-            f"{path}: the archive was written by another version (schema {record.get('schema')}, this program reads "
-            f"{tables.SCHEMA}); export it again with this version."
+            f"{path}: the archive was written by a newer photo-audit (schema {schema}, this program reads "
+            f"{tables.SCHEMA}); update the program."
         )
     listed = record.get("members")
     if not isinstance(listed, dict) or set(listed) != set(names) - {_HASHES}:
         raise _damaged(path, _HASHES)
-    missing = {f"tables/{name}.jsonl" for name in tables.metadata.tables} - set(listed)
-    if missing:
-        raise _damaged(path, min(missing))
-    return listed
+    return schema, listed
+
+
+def _tables_of(connection: Connection) -> list[sa.Table]:
+    """The tables as they are laid out, in an order in which rows can be put in."""
+    there = sa.MetaData()
+    there.reflect(connection, only=lambda name, _: name != "alembic_version")
+    return there.sorted_tables
 
 
 def _read_bytes(archive: zipfile.ZipFile, name: str, listed: dict[str, str], path: Path) -> bytes:
@@ -200,8 +209,9 @@ def _from_json(column: sa.Column[Any], value: Any) -> Any:
         return None
     if isinstance(column.type, sa.LargeBinary):
         return base64.b64decode(value, validate=True)
-    if isinstance(column.type, sa.TypeDecorator):
-        return column.type.process_result_value(value, _NO_DIALECT)
+    ours = tables.metadata.tables[column.table.name].c.get(column.name)
+    if ours is not None and isinstance(ours.type, sa.TypeDecorator):
+        return ours.type.process_bind_param(ours.type.process_result_value(value, _NO_DIALECT), _NO_DIALECT)
     return value
 
 

@@ -19,7 +19,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 from audit.errors import LogbookError
 from audit.logbook.tables import SCHEMA, metadata
 
-__all__ = ["SQLITE_NAME", "Database", "is_url"]
+__all__ = ["SQLITE_NAME", "Database", "is_url", "known_schema"]
 
 SQLITE_NAME = "logbook.sqlite"
 _BUSY_SECONDS = 20.0
@@ -99,8 +99,13 @@ class Database:
         with self.errors(), self.engine.connect() as connection:
             return sa.inspect(connection).has_table("alembic_version")
 
-    def lay_out(self, connection: Connection) -> None:
+    def lay_out(self, connection: Connection, schema: str = SCHEMA) -> None:
         """Makes the tables in an empty database, within a transaction of the caller.
+
+        Parameters
+        ----------
+        schema : str
+            An older one for rows that are still to be brought up to date, see :meth:`bring_up_to_date`.
 
         Raises
         ------
@@ -111,6 +116,10 @@ class Database:
             connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_FIRST_LOCK)))
         if sa.inspect(connection).has_table("alembic_version"):
             raise LogbookError(f"{self.shown}: there is a logbook already; open it, or give another address.")
+        _upgrade(connection, schema)
+
+    def bring_up_to_date(self, connection: Connection) -> None:
+        """Takes the steps from an older schema to this program's, within a transaction of the caller."""
         _upgrade(connection)
 
     def schema(self) -> str:
@@ -143,7 +152,7 @@ class Database:
         found = self.schema()
         if found == SCHEMA:
             return False
-        if found not in _known_revisions():
+        if not known_schema(found):
             raise LogbookError(
                 f"{self.shown}: the logbook was written by a newer photo-audit (schema {found}, this program reads "
                 f"{SCHEMA}); update the program."
@@ -317,19 +326,20 @@ def _config() -> object:
     return config
 
 
-def _known_revisions() -> frozenset[str]:
+def known_schema(revision: str) -> bool:
+    """Whether a schema is this program's or an older one that it can bring up to date."""
     from alembic.script import ScriptDirectory
 
     directory = ScriptDirectory.from_config(_config())  # type: ignore[arg-type]
-    return frozenset(step.revision for step in directory.walk_revisions())
+    return any(step.revision == revision for step in directory.walk_revisions())
 
 
-def _upgrade(connection: Connection) -> None:
+def _upgrade(connection: Connection, schema: str = SCHEMA) -> None:
     from alembic import command
 
     config = _config()
     config.attributes["connection"] = connection  # type: ignore[attr-defined]
-    command.upgrade(config, SCHEMA)  # type: ignore[arg-type]
+    command.upgrade(config, schema)  # type: ignore[arg-type]
     missing = set(metadata.tables) - set(sa.inspect(connection).get_table_names())
-    if missing:
+    if missing and schema == SCHEMA:
         raise LogbookError(f"the schema's steps left out {', '.join(sorted(missing))}; this is a fault of the program.")

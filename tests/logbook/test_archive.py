@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from audit.errors import LogbookError
-from audit.logbook import Logbook
+from audit.logbook import Logbook, tables
 from tests.logbook_samples import DAY, METHOD, fill, make_photo, start
 
 
@@ -112,11 +112,11 @@ def test_a_changed_archive_is_refused_and_leaves_nothing_behind(tmp_path: Path) 
     assert refused
 
 
-def rewritten(source: Path, target: Path, changes: dict[str, bytes | None]) -> None:
+def rewritten(source: Path, target: Path, changes: dict[str, bytes | None], schema: str = tables.SCHEMA) -> None:
     """A copy of an archive with members replaced, added or left out, and hashes that fit."""
     with zipfile.ZipFile(source) as old, zipfile.ZipFile(target, "w") as new:
         members = {name: old.read(name) for name in old.namelist()}
-        record = json.loads(members.pop("hashes.json"))
+        record = json.loads(members.pop("hashes.json")) | {"schema": schema}
         for name, data in changes.items():
             if data is None:
                 members.pop(name)
@@ -126,6 +126,37 @@ def rewritten(source: Path, target: Path, changes: dict[str, bytes | None]) -> N
         for name, data in members.items():
             new.writestr(name, data)
         new.writestr("hashes.json", json.dumps(record))
+
+
+def without(rows: bytes, column: str) -> bytes:
+    """The rows of a table without one column."""
+    lines = [json.loads(line) for line in rows.splitlines()]
+    return b"".join(json.dumps({k: v for k, v in row.items() if k != column}).encode() + b"\n" for row in lines)
+
+
+@pytest.mark.parametrize(("schema", "tables_later"), [("0002", ["series"]), ("0001", ["series", "plan_cameras"])])
+def test_an_archive_of_an_older_program_is_brought_up_to_date(
+    tmp_path: Path, schema: str, tables_later: list[str]
+) -> None:
+    book = filled(str(tmp_path / "a"))
+    book.export(tmp_path / "a.zip")
+    with zipfile.ZipFile(tmp_path / "a.zip") as archive:
+        visits = without(archive.read("tables/visits.jsonl"), "limits")
+    older: dict[str, bytes | None] = {f"tables/{name}.jsonl": None for name in tables_later}
+    rewritten(tmp_path / "a.zip", tmp_path / "b.zip", {**older, "tables/visits.jsonl": visits}, schema)
+    moved = Logbook.import_(tmp_path / "b.zip", tmp_path / "b")
+    assert everything(moved) == everything(book)
+    assert moved.database.schema() == tables.SCHEMA
+    assert moved.planned_camera("C-2") == book.planned_camera("C-2"), "the steps fill their tables"
+    assert moved.verify() == ()
+
+
+def test_an_archive_of_a_newer_program_is_refused(tmp_path: Path) -> None:
+    filled(str(tmp_path / "a")).export(tmp_path / "a.zip")
+    rewritten(tmp_path / "a.zip", tmp_path / "b.zip", {}, "9999")
+    with pytest.raises(LogbookError, match=r"newer photo-audit \(schema 9999.*update the program"):
+        Logbook.import_(tmp_path / "b.zip", tmp_path / "b")
+    assert not Logbook.exists(tmp_path / "b")
 
 
 @pytest.mark.parametrize(
