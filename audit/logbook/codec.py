@@ -58,7 +58,13 @@ def load(kind: type[T], text: str) -> T:
 
 def dump_plain(record: Any) -> str:
     """Any JSON-like value as compact JSON text with sorted keys."""
-    return json.dumps(_plain(record), separators=(",", ":"), sort_keys=True, ensure_ascii=False, allow_nan=False)
+    try:
+        text = _json(record)
+        text.encode()
+    except (TypeError, ValueError):
+        return _json(_plain(record))
+    # what only the slow way takes out is rare, and shows in the text
+    return _json(_plain(record)) if "\\u0000" in text or '"_index"' in text else text
 
 
 def load_plain(text: str) -> dict[str, Any]:
@@ -85,6 +91,10 @@ def _adapter(kind: type[T]) -> TypeAdapter[T]:
     if kind not in _adapters:
         _adapters[kind] = TypeAdapter(kind)
     return _adapters[kind]
+
+
+def _json(value: Any) -> str:
+    return json.dumps(value, separators=(",", ":"), sort_keys=True, ensure_ascii=False, allow_nan=False)
 
 
 def _plain(value: Any) -> Any:
