@@ -11,7 +11,7 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm, qmc
+from scipy.special import ndtr, ndtri
 
 from audit.judge.finding import State
 from audit.judge.limits import Limits
@@ -73,9 +73,11 @@ class TargetChance:
 
 @cache
 def _standard_normals() -> FloatArray:
+    from scipy.stats import qmc  # takes a second to import; every command would wait for it
+
     points = qmc.Sobol(4, scramble=False).random_base2(_DRAWS_LOG2)
     shifted = (points + np.random.default_rng(_SEED).random(4)) % 1.0
-    return np.asarray(norm.ppf(np.clip(shifted, 1e-9, 1 - 1e-9)), dtype=np.float64)
+    return np.asarray(ndtri(np.clip(shifted, 1e-9, 1 - 1e-9)), dtype=np.float64)
 
 
 def state_of(probability: float, limits: Limits) -> State:
@@ -110,12 +112,12 @@ def weighed(probability: float, at_best: float, limits: Limits, *, even_if_likel
 def outside(measured: float, sd: float, low: float, high: float) -> float:
     """P(true value outside low..high) of a measurement with a normal error."""
     spread = max(sd, 1e-9)
-    return float(norm.cdf((low - measured) / spread) + norm.sf((high - measured) / spread))
+    return float(ndtr((low - measured) / spread) + ndtr((measured - high) / spread))
 
 
 def above(measured: float, sd: float, limit: float) -> float:
     """P(true value above a limit) of a measurement with a normal error."""
-    return float(norm.sf((limit - measured) / max(sd, 1e-9)))
+    return float(ndtr((measured - limit) / max(sd, 1e-9)))
 
 
 def target_chances(camera: Camera, intended: Pose, belief: PoseBelief, limits: Limits) -> tuple[TargetChance, ...]:

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from scipy.stats import theilslopes
 
 __all__ = ["Trend", "trend"]
 
@@ -81,6 +80,8 @@ def trend(dates: Sequence[date], contrast_ratios: Sequence[float], sds: Sequence
     if (last - first).days < _SHORTEST_DAYS:
         return Trend(note=f"no date: the visits{cleaned} span {(last - first).days} days, "
                           f"at least {_SHORTEST_DAYS} are needed")
+    from scipy.stats import theilslopes  # takes a second to import; every command would wait for it
+
     days = np.array([(day - first).days for day, _, _ in since], np.float64)
     ratios = np.array([ratio for _, ratio, _ in since], np.float64)
     sd = np.maximum(np.array([s for _, _, s in since], np.float64), 1e-3)
