@@ -24,7 +24,7 @@ from audit.judge.limits import Limits, planned_lens
 from audit.lens import Lens
 from audit.logbook import Logbook, ReferenceRecord, VisitRecord
 from audit.match.assign import match_photos
-from audit.match.labels import LabelIndex, read_codes
+from audit.match.labels import LabelIndex, label_index, read_codes
 from audit.match.placement import Placement
 from audit.match.swaps import Swap, swapped_pairs
 from audit.measure.clarity import measure_series
@@ -275,7 +275,7 @@ def _read(
 ) -> None:
     """Take in every file that this visit has not seen yet."""
     site = logbook.site()
-    index = LabelIndex(site)
+    index = label_index(site)
     seen = {(s.name, s.size_bytes, s.mtime_ns) for s in logbook.seen(visit)}
     waiting = [f for f in files if (f.name, *_stamp(f)) not in seen]
     done = len(files) - len(waiting)

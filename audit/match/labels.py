@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from audit.photos.photo import Photo
 from audit.plan.model import Site
 
-__all__ = ["LabelHit", "LabelIndex", "read_codes", "words"]
+__all__ = ["LabelHit", "LabelIndex", "label_index", "read_codes", "words"]
 
 #: Turns tried where nothing is read upright: 1-D readers fail on bars turned by more than about 18 degrees.
 _TURNS_DEG = (25.0, -25.0, 45.0, -45.0, 65.0)
@@ -191,3 +191,17 @@ class LabelIndex:
             for hit in self._find(text, str(source)) if text else ():
                 found.setdefault((hit.cameras, "folder" if source == "folder" else "photo"), hit)
         return tuple(found.values())
+
+
+#: The index made last with its site, told apart by identity: comparing two plans costs as much as indexing one.
+_kept: list[tuple[Site, LabelIndex]] = []
+
+
+def label_index(site: Site) -> LabelIndex:
+    """The index of a site; the last one is kept, as a visit asks for the same one at every step."""
+    for known, index in _kept:
+        if known is site:
+            return index
+    index = LabelIndex(site)
+    _kept[:] = [(site, index)]
+    return index

@@ -13,7 +13,7 @@ from scipy.ndimage import uniform_filter1d
 
 from audit.match.candidates import first_lists, pruned_lists
 from audit.match.evidence import PhotoArrays, Settings, SiteArrays
-from audit.match.labels import LabelHit, LabelIndex
+from audit.match.labels import LabelHit, label_index
 from audit.match.learning import burst_steps, first_settings, learn, rule_of
 from audit.match.sampling import Draws, draw_walks
 from audit.match.streams import Stream
@@ -69,7 +69,7 @@ class Known:
 
 def gather(site: Site, photos: Sequence[Photo], answers: Mapping[str, str | None]) -> Known:
     """Finds labels in all photos and joins them with a person's answers, whose cameras the plan must hold."""
-    index = LabelIndex(site)
+    index = label_index(site)
     camera_index = {camera.camera: i for i, camera in enumerate(site.cameras)}
     hits: list[tuple[LabelHit, ...]] = []
     factors: list[dict[int, float] | None] = []

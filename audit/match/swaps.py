@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from audit.frames import bearing_difference_deg
 from audit.match.evidence import true_bearing_deg
-from audit.match.labels import LabelIndex
+from audit.match.labels import LabelIndex, label_index
 from audit.photos.clocks import device_clock_offsets, taken_utc
 from audit.photos.photo import Photo
 from audit.plan.model import Camera, Site
@@ -52,7 +52,7 @@ def swapped_pairs(site: Site, photos: Iterable[Photo]) -> tuple[Swap, ...]:
     wrong label, a typing error); it is left to the person who places photos.
     """
     taken = tuple(photos)
-    index = LabelIndex(site)
+    index = label_index(site)
     pairs: dict[tuple[int, int], Swap] = {}
     for certain, crossed in ((True, _by_record(site, index, taken)), (False, _by_view(site, index, taken))):
         for (a, b), sentences in sorted(crossed.items()):
