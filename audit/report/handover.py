@@ -11,6 +11,7 @@ from pathlib import Path
 from audit import __version__
 from audit.judge.finding import STATE_MARKS, STATES, Finding
 from audit.judge.intended import intended_pose
+from audit.judge.limits import Limits
 from audit.judge.trip import plan_trip
 from audit.logbook import Logbook, VisitRecord
 from audit.logbook.package import zip_package
@@ -47,8 +48,9 @@ METHOD_TEXT = (
     "small learned model, with the plan's angle of view; the plan's pose never pulls the measurement. '±' is the 95 % "
     "interval. Open sky is segmented and compared with what the plan's optics show. Dirt, blur and blockage are judged "
     "from one image with caution, and against the signed reference where there is one.",
-    "A finding is 'put right' where the probability of being out of limits is at least 95 %, 'meets plan' where it is at "
-    "most 5 %, and 'look again' between: a person looks. 'No evidence' means that it was not seen, never that it passed.",
+    "A finding is 'put right' where the probability of being out of limits is at least {put_right}, 'meets plan' where it "
+    "is at most {meets_plan}, and 'look again' between: a person looks. 'No evidence' means that it was not seen, never "
+    "that it passed.",
     "'Not measured' stands where a picture does not carry the answer, with the reason.",
 )
 
@@ -167,14 +169,39 @@ def _report(
         progress(done, len(found))
     document.add_page()
     document.heading("How it was measured, and how well")
+    limits = logbook.limits(visit)
     for text in METHOD_TEXT:
-        document.sentence(text)
+        document.sentence(
+            text.format(put_right=_percent(limits.put_right_at_least), meets_plan=_percent(limits.meets_plan_at_most))
+        )
+    document.heading("Limits that this visit was judged by", 2)
+    document.rows(("what", "limit"), _limit_rows(limits), (7, 4))
     document.heading("Cautions")
     for text in CAUTIONS:
         document.sentence(text)
     document.heading("Signatures")
     _signatures(document, visit)
     document.output(str(path))
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.4g} %"
+
+
+def _limit_rows(limits: Limits) -> list[tuple[str, str]]:
+    """What was asked of a camera, one limit a row."""
+    return [
+        ("aim: tilt away from the plan", f"at most {limits.aim.pitch_tolerance_deg:g}°"),
+        ("level: roll away from the plan", f"at most {limits.level.roll_tolerance_deg:g}°"),
+        ("sky: open sky beyond the plan's", f"at most {100 * limits.sky.excess_fraction:g} points"),
+        ("target: pixel density of the purpose", f"at least {_percent(limits.target.density_fraction)}"),
+        ("clean: local contrast against the reference", f"at least {_percent(limits.clean.contrast_ratio)}"),
+        ("clean: share of the picture behind dirt", f"at most {_percent(limits.clean.soiled_fraction)}"),
+        ("unobstructed: share of the picture hidden", f"at most {_percent(limits.unobstructed.blocked_fraction)}"),
+        ("sharp: sharpness against the reference", f"at least {_percent(limits.sharp.sharpness_ratio)}"),
+        ("moved: turn since the reference", f"at most {limits.moved.turn_deg:g}°"),
+        ("angle of view: doubt of the planned lens (1 sd)", f"{_percent(limits.lens.hfov_sd_fraction)} of it"),
+    ]
 
 
 def _cover(document: Document, logbook: Logbook, visit: VisitRecord, site: Site, found: Sequence[Case]) -> None:
@@ -187,11 +214,17 @@ def _cover(document: Document, logbook: Logbook, visit: VisitRecord, site: Site,
     photos = logbook.photos(visit)
     refusals = logbook.refusals(visit)
     document.sentence(f"{len(site.cameras)} planned cameras, {len(photos)} photos, {len(refusals)} files refused.")
+    sure = _percent(logbook.limits(visit).put_right_at_least)
     counts = {state: sum(case.verdict.state == state for case in found) for state in STATES}
     document.rows(
         ("", "state", "cameras", "what it means"),
         [
-            (STATE_MARKS["put right"], "put right", counts["put right"], "out of limits with at least 95 % probability"),
+            (
+                STATE_MARKS["put right"],
+                "put right",
+                counts["put right"],
+                f"out of limits with at least {sure} probability",
+            ),
             (STATE_MARKS["look again"], "look again", counts["look again"], "the picture leaves doubt: a person looks"),
             (
                 STATE_MARKS["no evidence"],

@@ -13,6 +13,7 @@ from openpyxl import load_workbook
 from PIL import Image
 from pypdf import PdfReader
 
+from audit.judge.limits import load_limits
 from audit.logbook import Logbook, verify_package
 from audit.report.handover import write_handover
 from audit.report.sheets import defused
@@ -68,6 +69,17 @@ def test_cautions_stand_once_and_numbers_with_their_interval(report: PdfReader) 
     page = next(p.extract_text() for p in report.pages if p.extract_text().startswith("C-1"))
     assert " ".join(page.split()).count(CAUTION) == 1
     assert "Measured -7.0° ± 0.8° (95 %); planned -15.0°; limit ± 5.0°" in page
+
+
+def test_the_report_says_what_the_visit_was_judged_by(report: PdfReader, signed: Logbook, tmp_path: Path) -> None:
+    words = " ".join(page.extract_text() for page in report.pages).replace("\n", " ")
+    assert "aim: tilt away from the plan at most 5°" in words and "at least 95 % probability" in words
+    own = tmp_path / "own.toml"
+    own.write_text("put_right_at_least = 0.9\n[aim]\npitch_tolerance_deg = 2.5\n")
+    signed.put_limits(2, load_limits(own))
+    write_handover(signed, signed.visit(2), tmp_path / "draft")
+    words = " ".join(p.extract_text() for p in PdfReader(tmp_path / "draft" / "report.pdf").pages).replace("\n", " ")
+    assert "aim: tilt away from the plan at most 2.5°" in words and "at least 90 % probability" in words
 
 
 def test_an_exchange_is_one_finding(report: PdfReader, package: Path) -> None:
