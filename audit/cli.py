@@ -45,7 +45,7 @@ _Refused: Any = typer.BadParameter.__mro__[2]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object per line on standard output.")]
 Visit = Annotated[int | None, typer.Option("--visit", help="Number of the visit; the latest without it.")]
 Images = Annotated[str | None, typer.Option("--images", help="Image store address, with a database.")]
-LimitsFile = Annotated[Path | None, typer.Option("--limits", help="TOML file laid over the default limits.")]
+LimitsFile = Annotated[Path | None, typer.Option("--limits", help="TOML file laid over the default limits; the visit keeps it.")]
 
 
 def _version(wanted: bool) -> None:
