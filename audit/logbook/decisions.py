@@ -33,6 +33,9 @@ class Decisions(Store):
     ) -> DecisionRecord:
         """Adds a decision on one check of one camera.
 
+        A finding that two cameras share (their pictures are exchanged) is decided for both in one transaction: both
+        entries are there, or none.
+
         Parameters
         ----------
         latest_seen : int or None
@@ -59,10 +62,17 @@ class Decisions(Store):
             if verdict is None:
                 raise LogbookError(f"visit {number} has no findings for camera '{camera}'; check the camera's id.")
             self._refuse_if_newer(connection, number, camera, check, latest_seen)
-            return self._add(connection, number, camera, check, decision, by, why, finding, None)
+            added = self._add(connection, number, camera, check, decision, by, why, finding, None)
+            partner = self._partner(connection, number, finding)
+            if partner is not None:
+                self._add(connection, number, partner.camera, check, decision, by, why, partner, None)
+            return added
 
     def undo(self, visit: VisitRef, camera: str, check: Check | str, by: str, why: str = "") -> DecisionRecord:
-        """Takes the decision in force back by adding an entry; the one before it counts again."""
+        """Takes the decision in force back by adding an entry; the one before it counts again.
+
+        Where two cameras share the finding, it is taken back for both in one transaction.
+        """
         number = number_of(visit)
         with self._changing(number, alone=True) as connection:
             rows = self._rows(connection, number, camera)
@@ -71,7 +81,13 @@ class Decisions(Store):
                 raise LogbookError(f"nothing is decided on '{check}' of camera '{camera}'.")
             verdict = self._verdict(connection, number, camera)
             finding = _finding(verdict, check) if verdict else None
-            return self._add(connection, number, camera, check, "undo", by, why, finding, latest)
+            added = self._add(connection, number, camera, check, "undo", by, why, finding, latest)
+            partner = self._partner(connection, number, finding)
+            if partner is not None:
+                theirs = in_force(self._rows(connection, number, partner.camera)).get((partner.camera, check))
+                if theirs is not None:
+                    self._add(connection, number, partner.camera, check, "undo", by, why, partner, theirs)
+            return added
 
     def decisions(self, visit: VisitRef, camera: str | None = None) -> tuple[DecisionRecord, ...]:
         """All entries of a visit (of one camera) in the order in which they were added."""
@@ -137,6 +153,14 @@ class Decisions(Store):
         table = tables.decisions
         row = connection.execute(table.insert().values(**values).returning(table)).one()
         return _record(row, counts=decision != "undo", changed=False)
+
+    def _partner(self, connection: Connection, visit: int, finding: Finding | None) -> Finding | None:
+        """The same finding on the other camera of a pair."""
+        if finding is None or finding.pair is None:
+            return None
+        verdict = self._verdict(connection, visit, finding.pair)
+        partner = _finding(verdict, finding.check) if verdict else None
+        return partner if partner is not None and partner.pair == finding.camera else None
 
     def _verdict(self, connection: Connection, visit: int, camera: str) -> Verdict | None:
         table = tables.verdicts

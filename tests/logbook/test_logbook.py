@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -311,3 +312,48 @@ def test_a_clock_that_jumps_back_changes_no_order(tmp_path: Path) -> None:
 
 def _fields(record) -> dict:
     return {name: getattr(record, name) for name in record.__dataclass_fields__}
+
+
+def exchanged(book) -> None:
+    """C-1 and C-2 share one finding: their pictures lie on each other's record."""
+    visit = fill(book)
+    one, two = make_verdict("C-1", "put right"), make_verdict("C-2", "put right")
+    pair = [replace(v, findings=(replace(v.findings[0], pair=other),)) for v, other in ((one, "C-2"), (two, "C-1"))]
+    book.put_verdicts(visit, [*pair, make_verdict("C-3")])
+
+
+def test_a_decision_on_a_shared_finding_counts_for_both_cameras(place) -> None:
+    book = start(place.address, place.images)
+    exchanged(book)
+    book.decide(1, "C-2", "aim", "waive", "Ada Example", "the names are changed next week")
+    assert {(d.camera, d.decision, d.why) for d in book.decisions(1) if d.in_force} == {
+        (name, "waive", "the names are changed next week") for name in ("C-1", "C-2")
+    }
+    with pytest.raises(LogbookError, match="Ada Example decided"):
+        book.decide(1, "C-1", "aim", "accept", "Ben Example", "", latest_seen=0)
+    book.undo(1, "C-1", "aim", "Ben Example")
+    assert not any(d.in_force for d in book.decisions(1)) and len(book.decisions(1)) == 4
+    book.decide(1, "C-3", "aim", "accept", "Ada Example", "")
+    assert {d.camera for d in book.decisions(1) if d.in_force} == {"C-3"}
+
+
+def test_a_shared_finding_is_decided_for_both_cameras_or_for_none(place, monkeypatch: pytest.MonkeyPatch) -> None:
+    book = start(place.address, place.images)
+    exchanged(book)
+    add = book._add
+
+    def breaks_off(connection, visit, camera, *rest):
+        if camera == "C-2":
+            raise LogbookError("the disk is full.")
+        return add(connection, visit, camera, *rest)
+
+    monkeypatch.setattr(book, "_add", breaks_off)
+    with pytest.raises(LogbookError, match="disk is full"):
+        book.decide(1, "C-1", "aim", "accept", "Ada Example", "")
+    assert book.decisions(1) == ()
+    monkeypatch.undo()
+    book.decide(1, "C-1", "aim", "accept", "Ada Example", "")
+    monkeypatch.setattr(book, "_add", breaks_off)
+    with pytest.raises(LogbookError, match="disk is full"):
+        book.undo(1, "C-1", "aim", "Ada Example")
+    assert {d.camera for d in book.decisions(1) if d.in_force} == {"C-1", "C-2"}

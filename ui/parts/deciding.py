@@ -66,7 +66,7 @@ def never_mind() -> None:
 
 
 def decide(desk: Desk, finding: Finding, decision: str, field: str | None = None) -> None:
-    """Keep a decision; one on an exchange of two cameras counts for both."""
+    """Keep a decision; the logbook keeps one on an exchange of two cameras for both."""
     why = word("review.seen") if field is None else str(st.session_state.get(field, "")).strip()
     if not _named():
         return
@@ -102,10 +102,9 @@ def take_back(book: Logbook, visit: VisitRecord) -> None:
         trail.pop()
     if not trail:
         return
-    _, camera, check, pair = trail.pop()
+    _, camera, check = trail.pop()
     try:
-        for name in (camera, *pair):
-            book.undo(visit, name, check, asked_name())
+        book.undo(visit, camera, check, asked_name())
     except AuditError as error:
         st.session_state["notice"] = error.message
     never_mind()
@@ -123,11 +122,7 @@ def go(order: list[str], step: int) -> None:
 def _keep(desk: Desk, finding: Finding, decision: str, why: str) -> None:
     by = asked_name()
     desk.book.decide(desk.visit, desk.camera, finding.check, decision, by, why, latest_seen=desk.latest(finding.check))
-    pair: tuple[str, ...] = ()
-    if finding.pair is not None:
-        desk.book.decide(desk.visit, finding.pair, finding.check, decision, by, why)
-        pair = (finding.pair,)
-    st.session_state.setdefault("trail", []).append((desk.visit.number, desk.camera, finding.check, pair))
+    st.session_state.setdefault("trail", []).append((desk.visit.number, desk.camera, finding.check))
 
 
 def _named() -> bool:
