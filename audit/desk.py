@@ -59,7 +59,7 @@ def command(address: str, port: int, browser: bool) -> list[str]:
         "theme.textColor": "#1f2128",
     }
     arguments = [part for key, value in settings.items() for part in (f"--{key}", value)]
-    return [sys.executable, "-m", "streamlit", "run", str(app), *arguments]
+    return [sys.executable, "-m", "ui.server", "run", str(app), *arguments]
 
 
 def environment(logbook: str, images: str | None) -> dict[str, str]:
@@ -85,7 +85,7 @@ def serve(logbook: str, *, address: str, port: int, images: str | None, browser:
         )
     Logbook.open(logbook, images=images).close()
     place = str(Path(logbook).resolve()) if "://" not in logbook else logbook
-    print(f"The desk is at http://{address}:{port} - stop it with Ctrl-C.", file=sys.stderr)
+    print(f"The desk starts at http://{address}:{port} in some seconds; stop it with Ctrl-C.", file=sys.stderr)
     try:
         return subprocess.call(command(address, port, browser), env=environment(place, images))
     except KeyboardInterrupt:
