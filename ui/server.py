@@ -13,6 +13,7 @@ __all__ = ["NEEDED", "load", "main"]
 NEEDED = (
     "altair",
     "audit.plan.check",
+    "audit.photos.inbox",
     "audit.plan.mounts",
     "audit.report.drawing",
     "audit.report.handover",
