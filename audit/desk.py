@@ -7,6 +7,7 @@ import ipaddress
 import os
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 from audit.errors import AuditError
@@ -18,6 +19,7 @@ __all__ = ["command", "environment", "serve"]
 UPLOAD_MIB = 512
 #: Blue of the Okabe-Ito palette; 5.2:1 on white.
 PRIMARY_COLOUR = "#0072b2"
+_SIGN_IN = ("redirect_uri", "cookie_secret", "client_id", "client_secret", "server_metadata_url")
 
 
 def is_loopback(address: str) -> bool:
@@ -31,12 +33,13 @@ def is_loopback(address: str) -> bool:
 
 
 def sign_in_configured(secrets: Path | None = None) -> bool:
-    """Whether the dashboard's OpenID Connect sign-in has its settings."""
+    """Whether the dashboard's OpenID Connect sign-in has its settings, as Streamlit will read them."""
     path = secrets or Path(".streamlit/secrets.toml")
     try:
-        return "[auth" in path.read_text(encoding="utf-8")
-    except OSError:
+        auth = tomllib.loads(path.read_text(encoding="utf-8")).get("auth")
+    except (OSError, ValueError):
         return False
+    return isinstance(auth, dict) and all(auth.get(name) for name in _SIGN_IN)
 
 
 def command(address: str, port: int, browser: bool) -> list[str]:

@@ -9,6 +9,7 @@ import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from audit.desk import command, environment
 
@@ -18,17 +19,25 @@ ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 SIZES = {"desk": {"width": 1440, "height": 900}, "phone": {"width": 390, "height": 844}}
 
 
-@contextmanager
-def served(logbook: Path, extra: dict[str, str] | None = None) -> Iterator[str]:
-    """The address of a desk that shows this logbook, on a free port of this machine."""
+def free_port() -> int:
+    """A port of this machine on which nobody listens."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+        return int(probe.getsockname()[1])
+
+
+@contextmanager
+def served(
+    logbook: Path, extra: dict[str, str] | None = None, *, port: int | None = None, folder: Path | None = None
+) -> Iterator[str]:
+    """The address of a desk that shows this logbook, on a free port of this machine; started in a folder if given."""
+    port = port or free_port()
     ARTEFACTS.mkdir(exist_ok=True)
     with (ARTEFACTS / "desk.log").open("ab") as log:
         process = subprocess.Popen(
             command("127.0.0.1", port, False),
             env={**environment(str(logbook), None), **(extra or {})},
+            cwd=folder,
             stdout=log,
             stderr=log,
         )
@@ -39,6 +48,26 @@ def served(logbook: Path, extra: dict[str, str] | None = None) -> Iterator[str]:
     finally:
         process.terminate()
         process.wait(20)
+
+
+def shown(page: Any, address: str, name: str = "", query: str = "?name=Ada+Example") -> None:
+    """Go to a page of the desk and wait until it is drawn."""
+    page.goto(f"{address}/{name}{query}")
+    page.wait_for_selector(".counts")
+    idle(page)
+
+
+def idle(page: Any) -> None:
+    """Until the script run is over and what it sent is drawn."""
+    page.wait_for_timeout(150)
+    page.wait_for_function("document.querySelector('.stApp')?.dataset.testScriptState !== 'running'")
+    page.wait_for_timeout(150)
+
+
+def press(page: Any, key: str) -> None:
+    """Press a key and wait for what it does."""
+    page.keyboard.press(key)
+    idle(page)
 
 
 def _wait(address: str, process: subprocess.Popen[bytes]) -> None:

@@ -13,7 +13,7 @@ import pytest
 
 from audit.logbook import Logbook, verify_package
 from audit.plan.files import read_plan
-from tests.browser.desk_server import served
+from tests.browser.desk_server import idle, press, served, shown
 from tests.desk_samples import HOSTILE_NAME, judged_logbook, photograph, write_plan_of
 
 pytestmark = pytest.mark.browser
@@ -36,24 +36,6 @@ def worked_on(tmp_path: Path) -> Iterator[tuple[str, Logbook]]:
     with served(tmp_path / "logbook") as address:
         yield address, book
     book.close()
-
-
-def shown(page: Any, address: str, name: str = "", query: str = "?name=Ada+Example") -> None:
-    page.goto(f"{address}/{name}{query}")
-    page.wait_for_selector(".counts")
-    idle(page)
-
-
-def idle(page: Any) -> None:
-    """Until the script run is over and what it sent is drawn."""
-    page.wait_for_timeout(150)
-    page.wait_for_function("document.querySelector('.stApp')?.dataset.testScriptState !== 'running'")
-    page.wait_for_timeout(150)
-
-
-def press(page: Any, key: str) -> None:
-    page.keyboard.press(key)
-    idle(page)
 
 
 def in_force(book: Logbook) -> dict[tuple[str, str], tuple[str, str, str]]:

@@ -50,7 +50,12 @@ def _sign_in_is_set_up() -> bool:
 
 
 def role() -> str | None:
-    """The signed-in person's role; roles are given by address in the server's secrets, ``[roles]``."""
+    """The signed-in person's role; roles are given by address in the server's secrets, ``[roles]``.
+
+    An address that the provider says it has not verified has none.
+    """
+    if st.user.get("email_verified") is False:
+        return None
     roles = st.secrets.get("roles", {})
     return roles.get(str(st.user.get("email", "")).lower())
 
