@@ -1,0 +1,325 @@
+"""Trains the networks of :mod:`.networks` on pairs and series that are rendered while they train.
+
+    python -m audit.measure.training.dirt.fit pair PHOTOS OUT --minutes 18
+    python -m audit.measure.training.dirt.fit picture PHOTOS OUT --minutes 18
+
+PHOTOS is a folder of photographs of the part ``train`` (:mod:`.photographs`); nothing else is read. The schedule
+follows the clock. OUT gets ``dirt_pair_state.pt`` or ``dirt_picture_state.pt`` (averaged weights) every two minutes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import math
+import time
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import Tensor, nn
+from torch.nn import functional as F
+
+from audit.measure.training.dirt.batch_glass import GLOW, KINDS, Glass, make_glass, through
+from audit.measure.training.dirt.batch_scene import (
+    Stack,
+    Views,
+    develop,
+    happens,
+    harmless,
+    load_stack,
+    normal,
+    pick_cameras,
+    pick_change,
+    pick_views,
+    seen,
+    turned_grid,
+)
+from audit.measure.training.dirt.networks import CELL_PX, PairNetwork, PictureNetwork
+
+__all__ = ["main", "pair_batch", "pair_inputs", "picture_inputs", "series_batch"]
+
+SHAPES = ((360, 640), (360, 640), (360, 640), (480, 640), (224, 400), (304, 400))
+DIRTY_SHARE = 0.55
+LUMA = (0.299, 0.587, 0.114)
+LEAST_SOILED = 0.02
+
+
+def log_luminance(picture: Tensor) -> Tensor:
+    """As :func:`audit.measure.transfer.log_luminance`, less its median; values 0..255 in, (B, 1, H, W) out."""
+    light = (picture / 255) ** 2.2
+    luminance = (light * torch.tensor(LUMA, device=picture.device)[:, None, None]).sum(dim=1, keepdim=True)
+    sample = luminance[:, 0, ::4, ::4].flatten(1)
+    bright = torch.quantile(sample, 0.9, dim=1).clamp_min(0.004)
+    out = torch.log(luminance + 0.02 * bright.view(-1, 1, 1, 1))
+    middle = torch.quantile(out[:, 0, ::4, ::4].flatten(1), 0.5, dim=1)
+    return out - middle.view(-1, 1, 1, 1)
+
+
+def padded(x: Tensor, mode: str = "replicate") -> Tensor:
+    h, w = x.shape[-2:]
+    pad = (0, -w % CELL_PX, 0, -h % CELL_PX)
+    return F.pad(x, pad, mode=mode) if mode == "replicate" else F.pad(x, pad)
+
+
+def pair_inputs(reference: Tensor, today: Tensor, valid: Tensor) -> tuple[Tensor, Tensor]:
+    """What :class:`PairNetwork` takes, from values 0..255 (B, 3, H, W) and where both are seen (B, H, W)."""
+    logs = padded(torch.cat([log_luminance(reference), log_luminance(today)], 1))
+    mask = padded(valid[:, None].float(), "zero")
+    colours = F.avg_pool2d(padded(torch.cat([reference, today], 1)) / 255, 2)
+    return torch.cat([logs * mask, mask], 1), colours
+
+
+def picture_inputs(pictures: Tensor) -> tuple[Tensor, Tensor]:
+    """What :class:`PictureNetwork` takes for single pictures, from values 0..255 (B, 3, H, W)."""
+    return padded(log_luminance(pictures)), F.avg_pool2d(padded(pictures) / 255, 2)
+
+
+def pick_kinds(b: int, device: torch.device) -> Tensor:
+    dirty = happens(DIRTY_SHARE, b, device)
+    kind = torch.multinomial(torch.tensor([1.0, 1.5, 1.15, 0.85, 0.8, 1.1], device=device), b, True) + 1
+    return torch.where(dirty, kind, torch.zeros_like(kind))
+
+
+def pair_batch(b: int, h: int, w: int, stack: Stack) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:
+    """Reference as registered, today (0..255), where both are seen, kind (B,), soiled (B, H, W), trusted (B,)."""
+    dev = stack.pictures.device
+    views, cameras = pick_views(b, w / h, stack), pick_cameras(b, dev)
+    kind = pick_kinds(b, dev)
+    change = pick_change(b, dev)
+    change.night = torch.where(kind == GLOW, torch.ones_like(change.night), change.night)
+    change.night = torch.where((kind == 3) & happens(0.3, b, dev), torch.ones_like(change.night), change.night)
+    zero = torch.zeros(b, 3, device=dev)
+    before, now = seen(views, stack, h, w, zero), seen(views, stack, h, w, change.turn)
+    other = before.roll(1, 0)
+    night_reference = (change.night > 0) & happens(0.5, b, dev)
+    scene = harmless(now, change, other)
+    earlier = pick_change(b, dev, 0.25)
+    earlier.night, earlier.lamps = night_reference.float(), change.lamps * night_reference
+    earlier.turn, earlier.quality = zero, torch.zeros_like(earlier.quality)
+    # a reference under the same light: its own night, little else
+    before = harmless(before, earlier, other)
+    glass = make_glass(kind, h, w, change.night * (1 - change.lamps))
+    out, soiled, _ = through(glass, scene, other)
+    reference, _ = develop(before, cameras, earlier, stack.clocks)
+    today, text = develop(out, cameras, change, stack.clocks)
+    error = normal(1.0, b, 3, device=dev) * torch.deg2rad(torch.where(
+        happens(0.85, b, dev), 0.01 + 0 * change.gain, 0.06 + 0 * change.gain))[:, None]
+    same = (change.turn.abs().amax(dim=1) == 0) & happens(0.3, b, dev)
+    grid = turned_grid(h, w, views.half_tan, change.turn + error, 1 + normal(0.0004, b, device=dev))
+    warped = F.grid_sample(reference, grid, padding_mode="border", align_corners=False).round()
+    warped = torch.where(same.view(-1, 1, 1, 1), reference, warped)
+    valid = (grid.abs().amax(dim=-1) < 1) | same.view(-1, 1, 1)
+    masked = happens(0.85, b, dev).view(-1, 1, 1)
+    grown = F.max_pool2d(text[:, None], 5, 1, 2)[:, 0] > 0.1
+    valid = valid & ~(grown & masked)
+    trusted = (kind == 0) | (soiled.mean(dim=(1, 2)) > LEAST_SOILED)
+    return warped, today, valid, kind, soiled, trusted
+
+
+def repeated(views: Views, n: int) -> Views:
+    return Views(*(getattr(views, name).repeat_interleave(n, 0) for name in views.__dataclass_fields__))
+
+
+def series_batch(b: int, n: int, h: int, w: int, stack: Stack) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+    """Pictures (B * n, 3, H, W) through one glass a series; kind (B,), soiled (B * n, H, W), trusted (B * n,)."""
+    dev = stack.pictures.device
+    views = pick_views(b * n, w / h, stack)
+    one_place = happens(0.35, b, dev).repeat_interleave(n)
+    still = repeated(Views(*(getattr(views, name)[::n] for name in views.__dataclass_fields__)), n)
+    for name in views.__dataclass_fields__:
+        a, c = getattr(views, name), getattr(still, name)
+        setattr(views, name, torch.where(one_place.view(-1, *[1] * (a.dim() - 1)), c, a))
+    kind = pick_kinds(b, dev)
+    every = kind.repeat_interleave(n)
+    change = pick_change(b * n, dev)
+    change.turn = change.turn * 0
+    change.night = torch.where(every == GLOW, torch.ones_like(change.night), change.night)
+    cameras = pick_cameras(b, dev)
+    cameras = type(cameras)(*(getattr(cameras, name).repeat_interleave(n) for name in cameras.__dataclass_fields__))
+    images = seen(views, stack, h, w, change.turn)
+    other = images.roll(n, 0)
+    scene = harmless(images, change, other)
+    night = change.night.view(b, n).amin(dim=1)
+    glass = make_glass(kind, h, w, night)
+    glass = Glass(*(getattr(glass, name).repeat_interleave(n, 0) for name in glass.__dataclass_fields__))
+    front = other.view(b, n, 3, h, w)[:, :1].expand(b, n, 3, h, w).flatten(0, 1)
+    out, soiled, _ = through(glass, scene, front)
+    pictures, _ = develop(out, cameras, change, stack.clocks)
+    trusted = (every == 0) | (soiled.mean(dim=(1, 2)) > LEAST_SOILED)
+    return pictures, kind, soiled, trusted
+
+
+def loss_of(cells: Tensor, image: Tensor, kind: Tensor, soiled: Tensor, trusted: Tensor, seen_: Tensor | None) -> Tensor:
+    """Cross entropies of the cells (soft by how soiled they are) and of the picture, and of dirty against clean."""
+    share = F.avg_pool2d(padded(soiled[:, None], "zero"), CELL_PX)[:, 0]
+    share = (share * 1.5).clamp(0, 1)
+    logp = F.log_softmax(cells.float(), dim=1)
+    own = logp.gather(1, kind.view(-1, 1, 1, 1).expand(-1, 1, *logp.shape[-2:]))[:, 0]
+    each = -(share * own + (1 - share) * logp[:, 0]) * (1 + 2 * share)
+    if seen_ is not None:
+        each = each * (F.avg_pool2d(seen_, CELL_PX)[:, 0] > 0.5)
+    weight = trusted.float()
+    whole = F.log_softmax(image.float(), dim=1)
+    picture = -(whole.gather(1, kind[:, None])[:, 0])
+    clear = whole[:, 0]
+    dirty = torch.logsumexp(whole[:, 1:], dim=1)
+    binary = -torch.where(kind == 0, clear, dirty)
+    total = weight.sum().clamp_min(1)
+    return each.mean() * 0.7 + ((picture * 0.5 + binary) * weight).sum() / total
+
+
+class Average:
+    """Running average of a network's weights and statistics."""
+
+    def __init__(self, network: nn.Module) -> None:
+        self.network = copy.deepcopy(network).eval()
+        self.steps = 0
+
+    @torch.no_grad()
+    def update(self, network: nn.Module) -> None:
+        self.steps += 1
+        keep = min(0.999, self.steps / (self.steps + 50))
+        for mine, theirs in zip(self.network.state_dict().values(), network.state_dict().values(), strict=True):
+            if mine.is_floating_point():
+                mine.lerp_(theirs, 1 - keep)
+            else:
+                mine.copy_(theirs)
+
+
+def auroc(score: np.ndarray, dirty: np.ndarray) -> float:
+    order = np.argsort(score)
+    ranks = np.empty(len(score))
+    ranks[order] = np.arange(1, len(score) + 1)
+    n1, n0 = int(dirty.sum()), int((~dirty).sum())
+    return float((ranks[dirty].sum() - n1 * (n1 + 1) / 2) / max(n1 * n0, 1))
+
+
+class Scores:
+    """The last few thousand answers, to print."""
+
+    def __init__(self) -> None:
+        self.rows: list[tuple[np.ndarray, np.ndarray]] = []
+
+    def add(self, image: Tensor, kind: Tensor, trusted: Tensor) -> None:
+        p = 1 - F.softmax(image.float(), dim=1)[:, 0]
+        ok = trusted.cpu().numpy()
+        self.rows = [*self.rows[-60:], (p.detach().cpu().numpy()[ok], kind.cpu().numpy()[ok])]
+
+    def line(self) -> str:
+        p, kind = (np.concatenate(v) for v in zip(*self.rows, strict=True))
+        clean = p[kind == 0]
+        limit = np.quantile(clean, 0.99)
+        parts = [f"AUROC {auroc(p, kind > 0):.3f} at 1 % {(p[kind > 0] > limit).mean():.2f}"]
+        for value, name in enumerate(KINDS[1:], 1):
+            own = p[kind == value]
+            if len(own):
+                both = np.r_[clean, own]
+                parts.append(f"{name[:5]} {auroc(both, np.r_[np.zeros(len(clean), bool), np.ones(len(own), bool)]):.3f}")
+        return ", ".join(parts)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("which", choices=("pair", "picture"))
+    parser.add_argument("photos", type=Path)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--minutes", type=float, default=15.0)
+    parser.add_argument("--batch", type=int, default=32)
+    parser.add_argument("--rate", type=float, default=2e-3)
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--device", default="cuda:0" if torch.cuda.is_available() else "cpu")
+    parser.add_argument("--collages", type=int, default=80)
+    parser.add_argument("--span", type=float, nargs=2, default=(0.0, 1.0), help="part of the schedule that this run covers")
+    parser.add_argument("--small", action="store_true", help="pictures of half the size, to try the code out")
+    arguments = parser.parse_args()
+    torch.manual_seed(arguments.seed)
+    torch.backends.cuda.matmul.allow_tf32 = True
+    torch.backends.cudnn.allow_tf32 = True
+    dev = torch.device(arguments.device)
+    arguments.out.mkdir(parents=True, exist_ok=True)
+    stack = load_stack(arguments.photos, dev, arguments.collages, arguments.seed)
+    pair = arguments.which == "pair"
+    network: nn.Module = (PairNetwork() if pair else PictureNetwork()).to(dev)
+    print(arguments.which, len(stack.aspect), "pictures", sum(p.numel() for p in network.parameters()), "weights", flush=True)
+    optimiser = torch.optim.AdamW(network.parameters(), lr=arguments.rate, weight_decay=0.02)
+    average, scores, single = Average(network), Scores(), Scores()
+    path = arguments.out / f"dirt_{arguments.which}_state.pt"
+    began = saved = spoken = time.time()
+    step, running = 0, 0.0
+    whole = arguments.out / f"dirt_{arguments.which}_whole.pt"
+    if arguments.span[0] > 0 and whole.exists():
+        kept = torch.load(whole, map_location=dev)
+        network.load_state_dict(kept["network"])
+        average.network.load_state_dict(kept["average"])
+        optimiser.load_state_dict(kept["optimiser"])
+        step, average.steps = kept["step"], kept["step"]
+        torch.manual_seed(arguments.seed + step)
+        print("goes on from step", step, flush=True)
+
+    def save() -> None:
+        torch.save({"network": network.state_dict(), "average": average.network.state_dict(),
+                    "optimiser": optimiser.state_dict(), "step": step}, whole)
+        state = {k: v.half() if v.is_floating_point() else v for k, v in average.network.state_dict().items()}
+        torch.save(state, path.with_suffix(".part"))
+        path.with_suffix(".part").replace(path)
+
+    while True:
+        part = (time.time() - began) / 60 / arguments.minutes
+        if part >= 1:
+            break
+        done = arguments.span[0] + part * (arguments.span[1] - arguments.span[0])
+        rate = arguments.rate * min(1.0, (step + 1) / 200) * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * done)))
+        for group in optimiser.param_groups:
+            group["lr"] = rate
+        h, w = SHAPES[step % len(SHAPES)]
+        if arguments.small:
+            h, w = h // 2 // 8 * 8, w // 2
+        with torch.no_grad():
+            if pair:
+                reference, today, valid, kind, soiled, trusted = pair_batch(arguments.batch, h, w, stack)
+                logs, colours = pair_inputs(reference, today, valid)
+            else:
+                n = (2, 3, 3, 4)[int(torch.randint(4, (1,)))]
+                b = max(2, arguments.batch // n)
+                pictures, kind, soiled, trusted = series_batch(b, n, h, w, stack)
+                logs, colours = picture_inputs(pictures)
+                logs, colours = (v.view(b, n, *v.shape[1:]) for v in (logs, colours))
+        network.train()
+        if pair:
+            cells, image = network(logs, colours)
+            loss = loss_of(cells, image, kind, soiled, trusted, logs[:, 2:])
+            scores.add(image, kind, trusted)
+        else:
+            cells, image, common, together = network(logs, colours)
+            every = kind.repeat_interleave(n)
+            lasting = soiled.view(b, n, h, w).mean(dim=1)
+            sure = trusted.view(b, n).all(dim=1)
+            loss = loss_of(cells, image, every, soiled, trusted, None) + loss_of(common, together, kind, lasting, sure, None)
+            single.add(image, every, trusted)
+            scores.add(together, kind, sure)
+        if not torch.isfinite(loss):
+            print("step", step, "has no finite loss; left out", flush=True)
+            step += 1
+            continue
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        nn.utils.clip_grad_norm_(network.parameters(), 3.0)
+        optimiser.step()
+        average.update(network)
+        step += 1
+        running += (0.02 if step > 1 else 1.0) * (float(loss.detach()) - running)
+        if time.time() - spoken > 30:
+            spoken = time.time()
+            print(f"{(spoken - began) / 60:.1f} min step {step} loss {running:.3f}", scores.line(), flush=True)
+            if not pair:
+                print("    one picture:", single.line(), flush=True)
+        if time.time() - saved > 120:
+            saved = time.time()
+            save()
+    save()
+    print("steps", step, flush=True)
+
+
+if __name__ == "__main__":
+    main()
