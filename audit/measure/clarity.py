@@ -22,6 +22,7 @@ from audit.measure.trend import trend
 __all__ = ["emptiness", "is_night", "measure_clarity", "measure_series", "sharpness_of", "single_verdict",
            "too_plain", "trend"]
 
+_FEWEST_PX = 32
 _PLAIN_CELLS = 0.04
 _TEXTURE = 0.03
 _PATCH_FROM = 0.5
@@ -78,7 +79,9 @@ def single_verdict(small: NDArray[np.uint8]) -> Verdict:
 
 
 def emptiness(pixels: NDArray[np.uint8]) -> str | None:
-    """``black``, ``white`` or ``of one tone`` where the picture holds nothing; else None."""
+    """``black``, ``white``, ``of one tone`` or ``too small`` where the picture holds nothing; else None."""
+    if min(pixels.shape[:2]) < _FEWEST_PX:
+        return "too small"
     sample = pixels[::4, ::4]
     low, high = np.percentile(sample, (1, 99))
     if high < 16:
