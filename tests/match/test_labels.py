@@ -69,7 +69,9 @@ def picture(code_format: zxingcpp.BarcodeFormat, text: str, scale: int, turn_deg
 @pytest.mark.parametrize(("code_format", "scale", "turn_deg"), [
     (zxingcpp.BarcodeFormat.QRCode, 4, 0), (zxingcpp.BarcodeFormat.QRCode, 3, 37),
     (zxingcpp.BarcodeFormat.DataMatrix, 5, 12), (zxingcpp.BarcodeFormat.Code128, 3, 0),
-    (zxingcpp.BarcodeFormat.Code128, 3, 24), (zxingcpp.BarcodeFormat.Code128, 3, -28),
+    *((zxingcpp.BarcodeFormat.Code128, 3, turn) for turn in (24, -28, 45, -55, 66, 115)),
+    (zxingcpp.BarcodeFormat.Code39, 3, 50), (zxingcpp.BarcodeFormat.DataMatrix, 5, 45),
+    (zxingcpp.BarcodeFormat.DataMatrix, 6, -33),
 ])
 def test_codes_are_read_upright_and_turned(code_format: zxingcpp.BarcodeFormat, scale: int, turn_deg: float) -> None:
     assert read_codes(picture(code_format, "TH0012", scale, turn_deg)) == ("TH0012",)
