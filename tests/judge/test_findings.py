@@ -13,73 +13,16 @@ from scipy.stats import multivariate_normal
 
 from audit.errors import AuditError
 from audit.judge.chances import PoseBelief, outside, state_of, target_chances
-from audit.judge.evidence import CameraEvidence, Comparison, Snapshot
-from audit.judge.finding import Finding, Verdict
+from audit.judge.evidence import CameraEvidence, Comparison
+from audit.judge.finding import Verdict
 from audit.judge.findings import intended_pose, judge_camera
 from audit.judge.limits import load_limits, planned_lens
 from audit.lens import Lens
-from audit.match.placement import Placement
-from audit.measure.measurement import Clarity, DirtCause, ImageMeasurement, Orientation, Sky, ViewChange
-from audit.plan.files import read_plan
+from audit.measure.measurement import Clarity, DirtCause, Sky, ViewChange
 from audit.plan.model import Camera, Target
 from audit.plan.optics import Pose, open_sky_fraction
 from tests.bench.sites import score, simulate
-
-SITE = read_plan(Path(__file__).parents[2] / "sample_images" / "plan.csv")
-LIMITS = load_limits()
-CLEAR = Clarity(0.03, "clear", None, 0.97)
-
-
-def _snapshot(
-    camera: Camera,
-    pitch: float | None = None,
-    roll: float | None = 0.0,
-    sd: float = 0.4,
-    sky: float | None = None,
-    clarity: Clarity = CLEAR,
-    night: bool = False,
-    note: str = "no lines",
-    photo: str = "",
-) -> Snapshot:
-    seen = pitch is not None
-    orientation = Orientation(
-        roll if seen else None, sd if seen else None, pitch, sd if seen else None, None if seen else note, camera.lens
-    )
-    measured = ImageMeasurement(
-        camera.lens.width_px,
-        camera.lens.height_px,
-        orientation,
-        Sky(sky, None if sky is None else 0.015, None if sky is not None else "no sky found"),
-        replace(clarity, night=night),
-        1.0,
-    )
-    name = photo or ("night.jpg" if night else "day.jpg")
-    return Snapshot(name, "0", camera.lens.width_px, camera.lens.height_px, None, night, measured)
-
-
-def _evidence(camera: Camera, *snapshots: Snapshot, **more: object) -> CameraEvidence:
-    roles = ("snapshot", "label", "overview", "mount")
-    placements = tuple(Placement(f"{r}.jpg", camera.camera, 0.99, "placed", r, role=r) for r in roles)  # type: ignore[arg-type]
-    return CameraEvidence(placements=placements, snapshots=snapshots, **more)  # type: ignore[arg-type]
-
-
-def _good_pair(camera: Camera, **day: object) -> tuple[Snapshot, Snapshot]:
-    held = intended_pose(camera)
-    sky = open_sky_fraction(camera.lens, held.pitch_deg) * 0.7
-    arguments: dict[str, object] = {"pitch": held.pitch_deg, "sky": sky} | day
-    return _snapshot(camera, **arguments), _snapshot(camera, held.pitch_deg, night=True)  # type: ignore[arg-type]
-
-
-def _judge(name: str, *snapshots: Snapshot, **more: object) -> Verdict:
-    camera = SITE.camera(name)
-    return judge_camera(camera, _evidence(camera, *snapshots, **more), LIMITS)
-
-
-def _only(verdict: Verdict, check: str) -> Finding:
-    found = [f for f in verdict.findings if f.check == check]
-    assert len(found) == 1, f"{check}: one finding a check, got {[f.why for f in found]}"
-    return found[0]
-
+from tests.judge_samples import CLEAR, LIMITS, SITE, evidence, good_pair, judged, only, snapshot
 
 # The demo's nine faults, as measured at the truth with usual sds.
 
@@ -88,8 +31,8 @@ def test_aimed_too_high_says_what_it_costs_and_how_to_mend_it() -> None:
     """F1: pitch -7 v -15: near ground 6.85 v 4.87 m."""
     camera = SITE.camera("TH-18")
     sky = open_sky_fraction(camera.lens, -7) * 0.8
-    verdict = _judge("TH-18", *_good_pair(camera, pitch=-7.0, sky=sky))
-    aim = _only(verdict, "aim")
+    verdict = judged("TH-18", *good_pair(camera, pitch=-7.0, sky=sky))
+    aim = only(verdict, "aim")
     assert verdict.state == aim.state == "put right"
     assert "8.0° too high" in aim.why and "the ground begins 6.9 ± 0.3 m out instead of 4.9 m" in aim.why
     assert (
@@ -100,25 +43,25 @@ def test_aimed_too_high_says_what_it_costs_and_how_to_mend_it() -> None:
     assert "the foot's ball joint, which reaches it" in aim.remedy.action and aim.remedy.parts == ()
     assert aim.remedy.field_check is not None and "cone 4.9 m out" in aim.remedy.field_check
     assert any("ladder" in c for c in aim.remedy.cautions) and any("Infrared" in c for c in aim.remedy.cautions)
-    assert _only(verdict, "sky").state == "put right"
-    assert _only(verdict, "target").state == "meets plan", "the gate is still held: the finding must not claim it lost"
+    assert only(verdict, "sky").state == "put right"
+    assert only(verdict, "target").state == "meets plan", "the gate is still held: the finding must not claim it lost"
 
 
 def test_a_slipped_band_is_rolled() -> None:
     """F2: roll 6."""
-    verdict = _judge("TH-11", *_good_pair(SITE.camera("TH-11"), roll=6.0))
-    level = _only(verdict, "level")
+    verdict = judged("TH-11", *good_pair(SITE.camera("TH-11"), roll=6.0))
+    level = only(verdict, "level")
     assert verdict.state == level.state == "put right" and level.remedy is not None
     assert level.remedy.roll_deg == pytest.approx(-6) and "counter-clockwise" in level.remedy.action
-    assert "band" in level.remedy.action and _only(verdict, "aim").state == "meets plan"
+    assert "band" in level.remedy.action and only(verdict, "aim").state == "meets plan"
 
 
 def test_a_swap_is_told_on_the_pair_and_not_as_an_aim() -> None:
     """F3: each snapshot fits the other's plan."""
-    verdict = _judge(
-        "TH-07", *_good_pair(SITE.camera("TH-07")), swapped_with="TH-08", swap_evidence=("Serial of TH-08.",)
+    verdict = judged(
+        "TH-07", *good_pair(SITE.camera("TH-07")), swapped_with="TH-08", swap_evidence=("Serial of TH-08.",)
     )
-    found = _only(verdict, "aim")
+    found = only(verdict, "aim")
     assert found.state == "put right" and found.pair == "TH-08" and "Serial of TH-08." in found.why
     assert found.remedy is not None and "names" in found.remedy.action
     assert not [f for f in verdict.findings if f.check in ("level", "sky", "moved", "target")]
@@ -128,17 +71,17 @@ def test_a_swap_is_told_on_the_pair_and_not_as_an_aim() -> None:
 def test_glass_and_focus_are_hints_from_one_image(name: str, cause: DirtCause, check: str) -> None:
     """F4 film and F7 defocus: a person decides."""
     veiled = Clarity(0.99, cause, None, 0.1)
-    verdict = _judge(name, *_good_pair(SITE.camera(name), clarity=veiled))
-    assert verdict.state == _only(verdict, check).state == "look again"
+    verdict = judged(name, *good_pair(SITE.camera(name), clarity=veiled))
+    assert verdict.state == only(verdict, check).state == "look again"
 
 
 def test_night_glow_on_a_dome_asks_for_the_planned_bracket() -> None:
     """F5: the L-bracket of the plan is missing; by day nothing is to be seen."""
     camera = SITE.camera("TH-09")
-    day, _ = _good_pair(camera)
-    night = _snapshot(camera, camera.pitch_deg, night=True, clarity=Clarity(0.9, "infrared glow", None, 0.9))
-    verdict = _judge("TH-09", day, night)
-    found = _only(verdict, "night")
+    day, _ = good_pair(camera)
+    night = snapshot(camera, camera.pitch_deg, night=True, clarity=Clarity(0.9, "infrared glow", None, 0.9))
+    verdict = judged("TH-09", day, night)
+    found = only(verdict, "night")
     assert verdict.state == found.state == "look again" and found.photo == "night.jpg"
     assert found.remedy is not None and "L-bracket of the plan" in found.remedy.action
     assert "L-bracket" in found.remedy.parts
@@ -147,19 +90,19 @@ def test_night_glow_on_a_dome_asks_for_the_planned_bracket() -> None:
 def test_a_missing_tilt_adapter_is_named() -> None:
     """F6: half panorama level instead of -30."""
     camera = SITE.camera("TH-17")
-    verdict = _judge("TH-17", *_good_pair(camera, pitch=-0.4, sky=0.45))
-    aim = _only(verdict, "aim")
+    verdict = judged("TH-17", *good_pair(camera, pitch=-0.4, sky=0.45))
+    aim = only(verdict, "aim")
     assert verdict.state == aim.state == "put right" and aim.remedy is not None
     assert "tilt adapter 30" in aim.why and aim.remedy.parts == ("tilt adapter 30",)
 
 
 def test_a_half_panorama_without_measured_pitch_is_caught_by_its_sky() -> None:
     """F6 by sky alone: how much down at least follows from the share."""
-    verdict = _judge("TH-17", *_good_pair(SITE.camera("TH-17"), pitch=None, sky=0.47))
-    sky = _only(verdict, "sky")
+    verdict = judged("TH-17", *good_pair(SITE.camera("TH-17"), pitch=None, sky=0.47))
+    sky = only(verdict, "sky")
     assert sky.state == "put right" and sky.remedy is not None and sky.remedy.tip_deg is not None
     assert -30 < sky.remedy.tip_deg < -20 and "tilt adapter" in sky.remedy.action
-    assert _only(verdict, "aim").state == "no evidence"
+    assert only(verdict, "aim").state == "no evidence"
 
 
 def test_a_turned_post_is_seen_against_the_reference() -> None:
@@ -169,8 +112,8 @@ def test_a_turned_post_is_seen_against_the_reference() -> None:
         0.99, 4.0, 0.1, 2.0, 0.1, 0.0, 0.1, contrast_ratio=0.98, dirt_probability=0.02, dirt_cause="clear"
     )
     comparison = Comparison("ref.jpg", "day.jpg", False, change)
-    verdict = _judge("TH-16", *_good_pair(camera, pitch=-11.0), comparisons=(comparison,))
-    moved = _only(verdict, "moved")
+    verdict = judged("TH-16", *good_pair(camera, pitch=-11.0), comparisons=(comparison,))
+    moved = only(verdict, "moved")
     assert verdict.state == moved.state == "put right" and moved.remedy is not None
     assert "4.0° further right and 2.0° higher" in moved.why
     assert "Turn left 4.0°, tip down 2.0°" in moved.remedy.action and "post" in moved.remedy.action
@@ -181,32 +124,32 @@ def test_a_creeper_is_for_a_person_to_look_at() -> None:
     change = ViewChange(
         0.95, 0.05, 0.1, 0.02, 0.1, 0.0, 0.1, blocked_fraction=0.33, dirt_probability=0.9, dirt_cause="blocked"
     )
-    verdict = _judge(
-        "TH-20", *_good_pair(SITE.camera("TH-20")), comparisons=(Comparison("r", "day.jpg", False, change),)
+    verdict = judged(
+        "TH-20", *good_pair(SITE.camera("TH-20")), comparisons=(Comparison("r", "day.jpg", False, change),)
     )
-    found = _only(verdict, "unobstructed")
+    found = only(verdict, "unobstructed")
     assert verdict.state == found.state == "look again" and "33%" in found.why
-    assert _only(verdict, "moved").state == "meets plan"
+    assert only(verdict, "moved").state == "meets plan"
 
 
 def _compared(name: str, change: ViewChange, **day: object) -> Verdict:
     comparison = Comparison("ref.jpg", "day.jpg", False, change)
-    return _judge(name, *_good_pair(SITE.camera(name), **day), comparisons=(comparison,))
+    return judged(name, *good_pair(SITE.camera(name), **day), comparisons=(comparison,))
 
 
 def test_a_knock_that_loses_the_target_says_so() -> None:
     verdict = _compared("TH-18", ViewChange(0.9, 40.0, 0.2, -1.0, 0.2, 4.0, 0.2))
-    moved = _only(verdict, "moved")
+    moved = only(verdict, "moved")
     assert moved.state == "put right" and "'who enters the plots' is out of the picture" in moved.why
     assert "rolled 4.0° clockwise" in moved.why and moved.remedy is not None
     assert "Turn left 40.0°, tip up 1.0°, roll counter-clockwise 4.0°" in moved.remedy.action
 
 
 def test_what_a_comparison_cannot_tell_is_not_told() -> None:
-    assert _only(_compared("TH-18", ViewChange(None, note="too dark")), "moved").state == "no evidence"
-    other = _only(_compared("TH-18", ViewChange(0.1)), "moved")
+    assert only(_compared("TH-18", ViewChange(None, note="too dark")), "moved").state == "no evidence"
+    other = only(_compared("TH-18", ViewChange(0.1)), "moved")
     assert other.state == "look again" and "another scene" in other.why
-    vague = _only(_compared("TH-18", ViewChange(0.9, 0.4, 1.5, 0.2, 1.5, 0.0, 0.5)), "moved")
+    vague = only(_compared("TH-18", ViewChange(0.9, 0.4, 1.5, 0.2, 1.5, 0.0, 0.5)), "moved")
     assert vague.state == "no evidence" and "too vaguely" in vague.why
     assert not [f for f in _compared("TH-18", ViewChange(0.9)).findings if f.check == "moved"]
 
@@ -217,7 +160,7 @@ def test_what_a_comparison_cannot_tell_is_not_told() -> None:
 )
 def test_glass_against_the_reference(cause: DirtCause, check: str, word: str) -> None:
     change = ViewChange(0.99, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1, 0.6, 0.05, 0.5, 0.3, None, 0.98, cause)
-    found = _only(_compared("TH-18", change), check)
+    found = only(_compared("TH-18", change), check)
     assert found.state == "put right" and found.remedy is not None and word in found.remedy.action
     assert "sharpness 0.50" in found.why and "30% of the picture behind dirt" in found.why
 
@@ -225,17 +168,17 @@ def test_glass_against_the_reference(cause: DirtCause, check: str, word: str) ->
 def test_a_clear_view_is_not_sent_to_be_looked_at() -> None:
     """A few per cent of doubt about dirt, with contrast and sharpness as then, is a pass."""
     change = ViewChange(0.99, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1, 1.02, 0.05, 1.0, 0.0, None, 0.12, "clear")
-    assert _only(_compared("TH-18", change), "clean").state == "meets plan"
+    assert only(_compared("TH-18", change), "clean").state == "meets plan"
     dull = replace(change, contrast_ratio=0.6)
-    assert _only(_compared("TH-18", dull), "clean").state == "meets plan", "another season costs contrast too"
+    assert only(_compared("TH-18", dull), "clean").state == "meets plan", "another season costs contrast too"
     hazy = replace(dull, dirt_probability=0.7, dirt_cause="haze")
-    assert _only(_compared("TH-18", hazy), "clean").state == "look again"
+    assert only(_compared("TH-18", hazy), "clean").state == "look again"
     certain_but_harmless = replace(change, dirt_probability=0.98, dirt_cause="spots")
-    assert _only(_compared("TH-18", certain_but_harmless), "clean").state == "look again"
+    assert only(_compared("TH-18", certain_but_harmless), "clean").state == "look again"
     glow = replace(dull, dirt_probability=0.97, dirt_cause="infrared glow")
     camera = SITE.camera("TH-09")
-    verdict = _judge("TH-09", *_good_pair(camera), comparisons=(Comparison("r", "night.jpg", True, glow),))
-    assert _only(verdict, "night").state == "put right"
+    verdict = judged("TH-09", *good_pair(camera), comparisons=(Comparison("r", "night.jpg", True, glow),))
+    assert only(verdict, "night").state == "put right"
 
 
 def test_glass_that_is_clear_by_night_clears_a_doubtful_day() -> None:
@@ -244,17 +187,17 @@ def test_glass_that_is_clear_by_night_clears_a_doubtful_day() -> None:
     day = ViewChange(0.99, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1, 0.5, 0.05, 1.0, 0.3, None, 0.7, "web")
     night = ViewChange(0.99, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1, 1.0, 0.05, 1.0, 0.0, None, 0.02, "clear")
     both = (Comparison("r", "day.jpg", False, day), Comparison("n", "night.jpg", True, night))
-    found = _only(_judge("TH-18", *_good_pair(camera), comparisons=both), "clean")
+    found = only(judged("TH-18", *good_pair(camera), comparisons=both), "clean")
     assert found.state == "meets plan" and "by night the same glass is as clear" in found.why
     soiled = replace(night, dirt_probability=0.4)
     both = (both[0], Comparison("n", "night.jpg", True, soiled))
-    assert _only(_judge("TH-18", *_good_pair(camera), comparisons=both), "clean").state == "look again"
+    assert only(judged("TH-18", *good_pair(camera), comparisons=both), "clean").state == "look again"
 
 
 def test_a_picture_without_a_sharp_edge_is_looked_at() -> None:
     """F7: defocus shows in the edges, whatever the cause that one image suggests."""
     soft = Clarity(0.3, "clear", None, 0.54)
-    found = _only(_judge("TH-24", *_good_pair(SITE.camera("TH-24"), clarity=soft)), "sharp")
+    found = only(judged("TH-24", *good_pair(SITE.camera("TH-24"), clarity=soft)), "sharp")
     assert found.state == "look again" and found.remedy is not None and "54%" in found.why
 
 
@@ -263,7 +206,7 @@ def test_a_picture_without_a_sharp_edge_is_looked_at() -> None:
 
 @pytest.mark.parametrize("camera", SITE.cameras, ids=lambda c: c.camera)
 def test_no_clean_camera_of_the_demo_is_put_right(camera: Camera) -> None:
-    verdict = _judge(camera.camera, *_good_pair(camera))
+    verdict = judged(camera.camera, *good_pair(camera))
     assert verdict.state in ("meets plan", "no evidence")
 
 
@@ -271,56 +214,56 @@ def test_indoor_and_straight_down_cameras_are_not_measurable_and_not_passed() ->
     """D4, D5: 'horizon not measurable' is the right answer."""
     for name in ("TH-14", "TH-04", "TH-03", "TH-05"):
         camera = SITE.camera(name)
-        verdict = _judge(name, *_good_pair(camera, pitch=None, sky=None))
-        assert verdict.state == "no evidence" and _only(verdict, "aim").state == "no evidence"
-        assert "straight down" in _only(verdict, "aim").why if camera.form == "fisheye" else True
+        verdict = judged(name, *good_pair(camera, pitch=None, sky=None))
+        assert verdict.state == "no evidence" and only(verdict, "aim").state == "no evidence"
+        assert "straight down" in only(verdict, "aim").why if camera.form == "fisheye" else True
 
 
 def test_an_agreed_change_is_held_to_what_was_agreed() -> None:
     """D7: pitch -19 agreed."""
     camera = SITE.camera("TH-13")
     assert intended_pose(camera).pitch_deg == -19
-    verdict = _judge("TH-13", *_good_pair(camera, pitch=-19.0))
-    assert verdict.state == "meets plan" and "agreed" in _only(verdict, "aim").why
+    verdict = judged("TH-13", *good_pair(camera, pitch=-19.0))
+    assert verdict.state == "meets plan" and "agreed" in only(verdict, "aim").why
 
 
 def test_fog_of_one_picture_is_outweighed_by_the_day() -> None:
     """D1: morning fog, a second snapshot clear."""
     camera = SITE.camera("TH-22")
     foggy = Clarity(0.9, "haze", None, 0.2)
-    verdict = _judge("TH-22", *_good_pair(camera, clarity=foggy), series=CLEAR)
-    assert _only(verdict, "clean").state == "meets plan"
+    verdict = judged("TH-22", *good_pair(camera, clarity=foggy), series=CLEAR)
+    assert only(verdict, "clean").state == "meets plan"
     change = ViewChange(0.99, 0, 0.1, 0, 0.1, 0, 0.1, dirt_probability=0.03, dirt_cause="clear", contrast_ratio=1.0)
-    verdict = _judge(
-        "TH-22", *_good_pair(camera, clarity=foggy), comparisons=(Comparison("r", "day.jpg", False, change),)
+    verdict = judged(
+        "TH-22", *good_pair(camera, clarity=foggy), comparisons=(Comparison("r", "day.jpg", False, change),)
     )
-    assert _only(verdict, "clean").state == "meets plan", "the reference outweighs one image"
+    assert only(verdict, "clean").state == "meets plan", "the reference outweighs one image"
 
 
 def test_no_night_picture_is_never_a_pass() -> None:
     camera = SITE.camera("TH-23")
-    verdict = _judge("TH-23", _good_pair(camera)[0])
-    assert verdict.state == "no evidence" and "Not checked at night" in _only(verdict, "night").why
+    verdict = judged("TH-23", good_pair(camera)[0])
+    assert verdict.state == "no evidence" and "Not checked at night" in only(verdict, "night").why
 
 
 def test_sky_that_the_measured_pose_cannot_show_is_not_put_right() -> None:
     """A bright pond or wall taken for sky must not condemn a camera whose pose was measured."""
-    verdict = _judge("TH-18", *_good_pair(SITE.camera("TH-18"), sky=0.4))
-    sky = _only(verdict, "sky")
+    verdict = judged("TH-18", *good_pair(SITE.camera("TH-18"), sky=0.4))
+    sky = only(verdict, "sky")
     assert sky.state == "look again" and "taken for sky" in sky.why
 
 
 def test_nothing_at_all_is_no_evidence() -> None:
     camera = SITE.camera("TH-01")
     verdict = judge_camera(camera, CameraEvidence(unsure=2), LIMITS)
-    assert verdict.state == "no evidence" and "2 photos wait" in _only(verdict, "present").why
+    assert verdict.state == "no evidence" and "2 photos wait" in only(verdict, "present").why
 
 
 def test_another_stream_is_asked_for_again() -> None:
     camera = SITE.camera("TH-01")
-    day, night = _good_pair(camera)
-    verdict = _judge("TH-01", replace(day, width_px=640, height_px=360), night)
-    found = _only(verdict, "evidence")
+    day, night = good_pair(camera)
+    verdict = judged("TH-01", replace(day, width_px=640, height_px=360), night)
+    found = only(verdict, "evidence")
     assert found.state == "look again" and "640 × 360" in found.why and found.remedy is not None
 
 
@@ -343,49 +286,49 @@ DOORWAY = Camera(
 
 def test_two_degrees_that_lose_the_doorway_are_a_repair() -> None:
     """Within the angle tolerance, but the step falls below the lower edge."""
-    verdict = judge_camera(DOORWAY, _evidence(DOORWAY, _snapshot(DOORWAY, -16.5, sd=0.3, sky=0.02)), LIMITS)
-    target = _only(verdict, "target")
-    assert _only(verdict, "aim").state == "meets plan"
+    verdict = judge_camera(DOORWAY, evidence(DOORWAY, snapshot(DOORWAY, -16.5, sd=0.3, sky=0.02)), LIMITS)
+    target = only(verdict, "target")
+    assert only(verdict, "aim").state == "meets plan"
     assert verdict.state == target.state == "put right" and "'door step' is out of the picture" in target.why
     assert "lowest" in target.why and target.remedy is not None and target.remedy.tip_deg == pytest.approx(-3.5)
 
 
 def test_four_degrees_that_lose_nothing_are_a_remark() -> None:
     camera = replace(DOORWAY, targets=(Target("gate", 0, 12, 1.6, 100.0),))
-    verdict = judge_camera(camera, _evidence(camera, _snapshot(camera, -16.5, sd=0.3, sky=0.02)), LIMITS)
-    assert verdict.state == "meets plan" and "px/m of 100 needed" in _only(verdict, "target").why
+    verdict = judge_camera(camera, evidence(camera, snapshot(camera, -16.5, sd=0.3, sky=0.02)), LIMITS)
+    assert verdict.state == "meets plan" and "px/m of 100 needed" in only(verdict, "target").why
 
 
 def test_an_uncertain_measurement_is_looked_at() -> None:
     seen = {
-        sd: judge_camera(DOORWAY, _evidence(DOORWAY, _snapshot(DOORWAY, -17.2, roll=0.0, sd=sd, sky=0.02)), LIMITS)
+        sd: judge_camera(DOORWAY, evidence(DOORWAY, snapshot(DOORWAY, -17.2, roll=0.0, sd=sd, sky=0.02)), LIMITS)
         for sd in (0.5, 3.0)
     }
     assert seen[0.5].state == "look again"
-    assert _only(seen[3.0], "aim").state == "no evidence" and "too vaguely" in _only(seen[3.0], "aim").why
-    assert _only(seen[3.0], "aim").remedy is None
+    assert only(seen[3.0], "aim").state == "no evidence" and "too vaguely" in only(seen[3.0], "aim").why
+    assert only(seen[3.0], "aim").remedy is None
 
 
 def test_a_vague_pose_that_is_far_off_is_still_looked_at() -> None:
-    verdict = judge_camera(DOORWAY, _evidence(DOORWAY, _snapshot(DOORWAY, -12.5, sd=3.0, sky=0.02)), LIMITS)
-    assert _only(verdict, "aim").state == "look again"
+    verdict = judge_camera(DOORWAY, evidence(DOORWAY, snapshot(DOORWAY, -12.5, sd=3.0, sky=0.02)), LIMITS)
+    assert only(verdict, "aim").state == "look again"
 
 
 def test_a_sky_that_may_be_anything_is_no_evidence() -> None:
     camera = SITE.camera("TH-01")
-    day, night = _good_pair(camera)
+    day, night = good_pair(camera)
     vague = replace(day, measured=replace(day.measured, sky=Sky(0.8, 0.48, None)))
-    assert _only(_judge("TH-01", vague, night), "sky").state == "no evidence"
+    assert only(judged("TH-01", vague, night), "sky").state == "no evidence"
 
 
 def test_a_ceiling_fisheye_read_as_level_is_a_misreading() -> None:
-    verdict = _judge("TH-05", *_good_pair(SITE.camera("TH-05"), pitch=-0.1, sky=None))
-    assert _only(verdict, "aim").state == "no evidence"
+    verdict = judged("TH-05", *good_pair(SITE.camera("TH-05"), pitch=-0.1, sky=None))
+    assert only(verdict, "aim").state == "no evidence"
 
 
 def test_a_target_the_plan_itself_misses_is_not_the_crews_fault() -> None:
     camera = replace(DOORWAY, targets=(Target("behind", 0, -5, 1.0, 100.0),))
-    verdict = judge_camera(camera, _evidence(camera, _snapshot(camera, -20, sd=0.3, sky=0.02)), LIMITS)
+    verdict = judge_camera(camera, evidence(camera, snapshot(camera, -20, sd=0.3, sky=0.02)), LIMITS)
     assert not [f for f in verdict.findings if f.check == "target"] and verdict.state == "meets plan"
 
 
@@ -417,8 +360,8 @@ def test_farther_off_is_never_judged_milder(sd: float, low: float, more: float, 
     """At one sd the probability grows with the error, and the state with it."""
     sign = 1 if up else -1
     near, far = (
-        _only(
-            judge_camera(DOORWAY, _evidence(DOORWAY, _snapshot(DOORWAY, -20 + sign * off, sd=sd, sky=0.02)), LIMITS),
+        only(
+            judge_camera(DOORWAY, evidence(DOORWAY, snapshot(DOORWAY, -20 + sign * off, sd=sd, sky=0.02)), LIMITS),
             "aim",
         )
         for off in (low, low + more)
@@ -429,8 +372,8 @@ def test_farther_off_is_never_judged_milder(sd: float, low: float, more: float, 
 
 
 def test_the_same_measurement_gets_the_same_verdict() -> None:
-    evidence = _evidence(DOORWAY, _snapshot(DOORWAY, -17.2, sd=0.7, sky=0.02))
-    assert judge_camera(DOORWAY, evidence, LIMITS) == judge_camera(DOORWAY, evidence, LIMITS)
+    seen = evidence(DOORWAY, snapshot(DOORWAY, -17.2, sd=0.7, sky=0.02))
+    assert judge_camera(DOORWAY, seen, LIMITS) == judge_camera(DOORWAY, seen, LIMITS)
 
 
 def test_simulated_sites_miss_and_condemn_few() -> None:

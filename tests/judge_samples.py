@@ -1,0 +1,79 @@
+"""Evidence of the demo's cameras, for tests of verdicts: as measured, with usual errors."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from audit.judge.evidence import CameraEvidence, Snapshot
+from audit.judge.finding import Finding, Verdict
+from audit.judge.findings import intended_pose, judge_camera
+from audit.judge.limits import load_limits
+from audit.match.placement import Placement
+from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, Sky
+from audit.plan.files import read_plan
+from audit.plan.model import Camera
+from audit.plan.optics import open_sky_fraction
+
+__all__ = ["CLEAR", "LIMITS", "SITE", "evidence", "good_pair", "judged", "only", "snapshot"]
+
+SITE = read_plan(Path(__file__).parents[1] / "sample_images" / "plan.csv")
+LIMITS = load_limits()
+CLEAR = Clarity(0.03, "clear", None, 0.97)
+
+
+def snapshot(
+    camera: Camera,
+    pitch: float | None = None,
+    roll: float | None = 0.0,
+    sd: float = 0.4,
+    sky: float | None = None,
+    clarity: Clarity = CLEAR,
+    night: bool = False,
+    note: str = "no lines",
+    photo: str = "",
+) -> Snapshot:
+    """A camera's own picture as measured; without a pitch the pose was not measured."""
+    seen = pitch is not None
+    orientation = Orientation(
+        roll if seen else None, sd if seen else None, pitch, sd if seen else None, None if seen else note, camera.lens
+    )
+    measured = ImageMeasurement(
+        camera.lens.width_px,
+        camera.lens.height_px,
+        orientation,
+        Sky(sky, None if sky is None else 0.015, None if sky is not None else "no sky found"),
+        replace(clarity, night=night),
+        1.0,
+    )
+    name = photo or ("night.jpg" if night else "day.jpg")
+    return Snapshot(name, "0", camera.lens.width_px, camera.lens.height_px, None, night, measured)
+
+
+def evidence(camera: Camera, *snapshots: Snapshot, **more: object) -> CameraEvidence:
+    """Snapshots with the crew's three shots."""
+    roles = ("snapshot", "label", "overview", "mount")
+    placements = tuple(Placement(f"{r}.jpg", camera.camera, 0.99, "placed", r, role=r) for r in roles)  # type: ignore[arg-type]
+    given = {"placements": placements, "snapshots": snapshots} | more
+    return CameraEvidence(**given)  # type: ignore[arg-type]
+
+
+def good_pair(camera: Camera, **day: object) -> tuple[Snapshot, Snapshot]:
+    """Day and night as planned, the day's measurements changed as given."""
+    held = intended_pose(camera)
+    sky = open_sky_fraction(camera.lens, held.pitch_deg) * 0.7
+    arguments: dict[str, object] = {"pitch": held.pitch_deg, "sky": sky} | day
+    return snapshot(camera, **arguments), snapshot(camera, held.pitch_deg, night=True)  # type: ignore[arg-type]
+
+
+def judged(name: str, *snapshots: Snapshot, **more: object) -> Verdict:
+    """The verdict on a camera of the demo."""
+    camera = SITE.camera(name)
+    return judge_camera(camera, evidence(camera, *snapshots, **more), LIMITS)
+
+
+def only(verdict: Verdict, check: str) -> Finding:
+    """The one finding of a check."""
+    found = [f for f in verdict.findings if f.check == check]
+    assert len(found) == 1, f"{check}: one finding a check, got {[f.why for f in found]}"
+    return found[0]
