@@ -44,7 +44,7 @@ def measure_image(pixels: NDArray[np.uint8], lens: Lens | None) -> ImageMeasurem
     height, width = pixels.shape[:2]
     if lens is not None and (lens.width_px, lens.height_px) != (width, height):
         lens = lens.resized(width, height)
-    view = look(pixels)
+    view = look(pixels, lens)
     orientation = measure_orientation(pixels, lens, view)
     sky = measure_sky(pixels, orientation.lens, orientation, view)
     clarity = measure_clarity(pixels, sky)

@@ -41,6 +41,10 @@ class NetworkView(Protocol):
         Log odds of sky.
     familiar : float
         How like its training the picture is, 0 to 1.
+    half_view, half_view_sd : float or None
+        Log of the tangent of half the angle of view across the longer side, as the picture suggests, and its scatter.
+    turned : tuple of 4 floats or None
+        Chance of the picture standing upright, or as ``numpy.rot90`` turns it once, twice or three times.
     """
 
     @property
@@ -60,6 +64,15 @@ class NetworkView(Protocol):
 
     @property
     def familiar(self) -> float: ...
+
+    @property
+    def half_view(self) -> float | None: ...
+
+    @property
+    def half_view_sd(self) -> float | None: ...
+
+    @property
+    def turned(self) -> tuple[float, float, float, float] | None: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,8 @@ import numpy as np
 import onnxruntime
 from numpy.typing import NDArray
 
+from audit.lens import Lens
+
 __all__ = ["NetworkView", "input_size", "look"]
 
 WEIGHTS = "fields.onnx"
@@ -47,6 +49,10 @@ class NetworkView:
         How like clear views of ordinary places the picture's embedding is: 1 up to the median of such views, below
         0.5 for one in twenty of them, about a third for blank, turned or drawn pictures. A weak sign: the
         concentration and the scale say more.
+    half_view, half_view_sd : float or None
+        Log of the tangent of half the angle of view across the longer side, and its standard deviation.
+    turned : tuple of 4 floats or None
+        Probability of the picture standing upright, or as ``numpy.rot90`` turns it once, twice or three times.
     """
 
     up: NDArray[np.float32]
@@ -55,6 +61,9 @@ class NetworkView:
     latitude_sd_rad: NDArray[np.float32]
     sky_logit: NDArray[np.float32]
     familiar: float
+    half_view: float | None = None
+    half_view_sd: float | None = None
+    turned: tuple[float, float, float, float] | None = None
 
 
 @cache
@@ -84,13 +93,23 @@ def _session() -> onnxruntime.InferenceSession:
     return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
 
 
-def look(pixels: NDArray[np.uint8]) -> NetworkView:
+def _hint(lens: Lens | None) -> NDArray[np.float32]:
+    """What is known of the lens, shape (1, 2): log of the tangent of half the angle across the longer side, and 1."""
+    if lens is None or lens.projection != "rectilinear":
+        return np.zeros((1, 2), np.float32)
+    longer = max(lens.width_px, lens.height_px)
+    return np.array([[np.log(longer / (2 * lens.focal_px)), 1.0]], np.float32)
+
+
+def look(pixels: NDArray[np.uint8], lens: Lens | None = None) -> NetworkView:
     """Looks at a picture.
 
     Parameters
     ----------
     pixels : ndarray, (H, W, 3) uint8
         RGB, after the EXIF orientation, any size.
+    lens : Lens or None
+        Of the picture at any size, where known: it helps latitudes.
 
     Returns
     -------
@@ -109,7 +128,10 @@ def look(pixels: NDArray[np.uint8]) -> NetworkView:
     shrinks = width * height < width_px * height_px
     small = cv2.resize(pixels, (width, height), interpolation=cv2.INTER_AREA if shrinks else cv2.INTER_LINEAR)
     padded = cv2.copyMakeBorder(small, 0, -height % MULTIPLE_PX, 0, -width % MULTIPLE_PX, cv2.BORDER_REFLECT_101)
-    up, kappa, latitude, latitude_sd, sky, strange = _session().run(None, {"pixels": padded[None]})
+    given = {"pixels": padded[None], "hint": _hint(lens)}
+    session = _session()
+    up, kappa, latitude, latitude_sd, sky, strange, *whole = session.run(None, {i.name: given[i.name] for i in session.get_inputs()})
+    view, turned = (w[0] for w in whole) if whole else (None, None)
     rows, columns = height // STRIDE_PX, width // STRIDE_PX
     up = up[0, :rows, :columns] / np.array([width / width_px, height / height_px], np.float32)
     up /= np.maximum(np.linalg.norm(up, axis=-1, keepdims=True), 1e-12)
@@ -120,4 +142,7 @@ def look(pixels: NDArray[np.uint8]) -> NetworkView:
         latitude_sd_rad=latitude_sd[0, :rows, :columns],
         sky_logit=sky[0, : 4 * rows, : 4 * columns],
         familiar=float(min(1.0, USUAL_DISTANCE / max(float(strange[0]), 1e-6))),
+        half_view=None if view is None else float(view[0]),
+        half_view_sd=None if view is None else float(view[1]),
+        turned=None if turned is None else (float(turned[0]), float(turned[1]), float(turned[2]), float(turned[3])),
     )

@@ -1,6 +1,6 @@
 """Roll and pitch of a camera from one image, or from several snapshots of one view.
 
-The best up direction is answered only where it leads its competitors and its scatter, lens included, is small.
+The best up direction is answered only where its scatter, which counts its competitors and the lens, is small.
 """
 
 from __future__ import annotations
@@ -14,13 +14,17 @@ from numpy.typing import NDArray
 from audit.frames import roll_pitch_from_up
 from audit.lens import Lens
 from audit.measure.angle_of_view import estimate_lens
-from audit.measure.doubt import doubt
 from audit.measure.learned_view import NetworkView
 from audit.measure.measurement import Orientation
+from audit.measure.scatter import own_sd_deg
 from audit.measure.segments import find_segments, grey
 from audit.measure.up_direction import Evidence, Seen, climb, constants, cues_through, solve
 
 __all__ = ["combine_orientations", "measure_orientation"]
+
+_TOO_LITTLE = "Too little in the picture tells which way is up, or it fits more than one answer."
+_TURNED = "The picture seems turned, or aimed as no fixed camera is; check its rotation."
+
 
 def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
                         network: NetworkView | None = None) -> Orientation:
@@ -74,35 +78,20 @@ def _shown(evidence: Evidence | None) -> NDArray[np.float32] | None:
 
 
 def _answer(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation:
-    table = constants()["answer"]
-    upright = float(evidence.fit.upright.sum())
-    widen = max(1.0, float(np.sqrt(evidence.disagreement / 4))) * max(1.0, evidence.fit.scatter)
-    too_little = "Too little in the picture tells which way is up, or it fits more than one answer."
-    learned_sd = evidence.learned_sd_deg
-    if learned_sd is None:
-        uncertain = doubt(evidence)
-        if uncertain > table["most_doubt"]:
-            return _silent(lens, too_little, evidence)
-        widen *= 1 + table["doubt_widens"] * uncertain
-    elif learned_sd > table["most_learned_sd_deg"] and evidence.fit.standing_out < table["clutter_gain"]:
-        return _silent(lens, too_little, evidence)
-    limits = constants()["prior"]
+    table, limits = constants()["answer"], constants()["prior"]
+    if seen.network is not None and seen.network.turned is not None and seen.network.turned[0] < table["least_upright"]:
+        return _silent(lens, _TURNED, evidence)
+    own = own_sd_deg(evidence)
+    if own[0] > table["most_roll_sd_deg"] or own[1] > table["most_pitch_sd_deg"]:
+        return _silent(lens, _TOO_LITTLE, evidence)
     if abs(evidence.roll_deg) > limits["most_roll_deg"] or evidence.pitch_deg > limits["most_pitch_deg"]:
-        note = "The picture seems to be turned or aimed as no fixed camera is; check its rotation."
-        return _silent(lens, note, evidence)
-    roll_sd, pitch_sd = np.sqrt(np.diag(evidence.covariance_deg2)) * widen
-    roll_sd, pitch_sd = roll_sd * table["roll_scale"], pitch_sd * table["pitch_scale"]
+        return _silent(lens, _TURNED, evidence)
     by_lens = _lens_effect_deg(seen, lens, evidence) if lens.hfov_sd_deg > 0 else (0.0, 0.0)
-    roll_sd = float(np.sqrt(roll_sd**2 + table["roll_floor_deg"] ** 2 + by_lens[0] ** 2))
-    pitch_sd = float(np.sqrt(pitch_sd**2 + table["pitch_floor_deg"] ** 2 + by_lens[1] ** 2))
-    if roll_sd > table["most_roll_sd_deg"] or pitch_sd > table["most_pitch_sd_deg"]:
-        return _silent(lens, too_little, evidence)
-    cues = []
-    if upright >= 3:
-        cues.append(f"{upright:.0f} upright lines")
-    levelled = float(evidence.fit.levelled.sum())
-    if levelled >= 3:
-        cues.append(f"{levelled:.0f} level lines")
+    roll_sd, pitch_sd = (float(np.hypot(*pair)) for pair in zip(own, by_lens, strict=True))
+    if max(roll_sd, pitch_sd) > table["most_sd_deg"]:
+        return _silent(lens, _TOO_LITTLE, evidence)
+    cues = [f"{count:.0f} {kind} lines" for kind, count in (("upright", float(evidence.fit.upright.sum())),
+                                                            ("level", float(evidence.fit.levelled.sum()))) if count >= 3]
     if evidence.open_horizon:
         cues.append("open horizon")
     if seen.network is not None:
@@ -120,7 +109,7 @@ def _lens_effect_deg(seen: Seen, lens: Lens, evidence: Evidence) -> tuple[float,
     top = 179.0 if lens.projection == "rectilinear" else 359.0
     changed = lens.with_hfov(float(np.clip(lens.hfov_deg + lens.hfov_sd_deg, 1.0, top)))
     edges, cues = cues_through(changed, seen)
-    fit, _ = climb(edges, cues, evidence.fit.up, constants()["edges"]["temper"], 2)
+    fit, _ = climb(edges, cues, evidence.fit.up, constants()["edges"]["pull"], 2)
     roll, pitch = roll_pitch_from_up(fit.up)
     slope = abs(np.radians(evidence.pitch_deg))
     ratio = lens.focal_px / changed.focal_px
@@ -163,8 +152,7 @@ def combine_orientations(orientations: Sequence[Orientation]) -> Orientation:
     roll, roll_sd = _pooled([o.roll_deg for o in answered], [o.roll_sd_deg for o in answered], shared)
     pitch, pitch_sd = _pooled([o.pitch_deg for o in answered], [o.pitch_sd_deg for o in answered], shared)
     surest = min(answered, key=lambda o: o.pitch_sd_deg or 0.0)
-    table = constants()["answer"]
-    if roll_sd > table["most_roll_sd_deg"] or pitch_sd > table["most_pitch_sd_deg"]:
+    if max(roll_sd, pitch_sd) > constants()["answer"]["most_sd_deg"]:
         return replace(surest, roll_deg=None, roll_sd_deg=None, pitch_deg=None, pitch_sd_deg=None,
                        note="The snapshots of this camera contradict each other.")
     cues = (*surest.cues, f"{len(answered)} snapshots")

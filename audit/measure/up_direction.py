@@ -29,6 +29,7 @@ FloatArray = NDArray[np.float64]
 
 _STEP_DEG = 3.0
 _CLIMBS = 5
+_WRONG_DEG = 5.0
 _CHOOSING_EDGES = 250
 """Edges that competing directions are compared with; the winner is fitted to all."""
 
@@ -112,6 +113,10 @@ class Evidence:
         Scatter of the learned view's own answer here, the worse of its two directions; None without network.
     learned_gain : float
         The learned view's part of the score; comparable between lenses.
+    spread_deg : float
+        Root mean square angle of all hypotheses about the answer, by their likelihood.
+    beyond : float
+        Share of the hypotheses more than 5 degrees away, by their likelihood.
     """
 
     roll_deg: float
@@ -125,6 +130,8 @@ class Evidence:
     open_horizon: bool = False
     learned_sd_deg: float | None = None
     learned_gain: float = 0.0
+    spread_deg: float = 0.0
+    beyond: float = 0.0
 
 
 def cues_through(lens: Lens, seen: Seen) -> tuple[Arcs, tuple[Cue, ...]]:
@@ -154,7 +161,7 @@ def solve(seen: Seen, lens: Lens) -> Evidence:
     """Best up direction of all cues through a lens."""
     table = constants()
     edges, cues = cues_through(lens, seen)
-    temper = table["edges"]["temper"]
+    pull, temper = table["edges"]["pull"], table["edges"]["temper"]
     roll, pitch, ups = _grid()
     total = table["edges"]["choice_upright"] * vote(edges, ups, np.radians(_STEP_DEG / 2))
     total += _log_prior(np.repeat(roll, pitch.size), np.tile(pitch, roll.size))
@@ -165,7 +172,7 @@ def solve(seen: Seen, lens: Lens) -> Evidence:
     if horizon is not None:
         starts.append(horizon.up)
     few = edges.longest(_CHOOSING_EDGES)
-    climbed = [climb(few, cues, start, temper, 2 if cues else 3) for start in starts]
+    climbed = [climb(few, cues, start, pull, 2 if cues else 3) for start in starts]
     scores = [score for _, score in climbed]
     best = int(np.argmax(scores))
     fit = climbed[best][0]
@@ -173,7 +180,8 @@ def solve(seen: Seen, lens: Lens) -> Evidence:
              for other, _ in climbed]
     rivals = [score for score, far in zip(scores, apart, strict=True) if far]
     lead = scores[best] - max(rivals) if rivals else float("inf")
-    fit, _ = climb(edges, cues, fit.up, temper, 3)
+    fit, _ = climb(edges, cues, fit.up, pull, 3)
+    spread, beyond = _dispersion(total, pitch, roll.size, ups, fit.up)
     roll_deg, pitch_deg = roll_pitch_from_up(fit.up)
     information, disagreement = _information(fit, cues, temper)
     covariance = _covariance_deg2(fit.up, information)
@@ -181,7 +189,19 @@ def solve(seen: Seen, lens: Lens) -> Evidence:
     learned = next((cue for cue in cues if isinstance(cue, LearnedCue)), None)
     return Evidence(roll_deg, pitch_deg, scores[best], lead, covariance, fit, edges, disagreement, carried,
                     None if learned is None else _own_sd_deg(learned, fit.up),
-                    0.0 if learned is None else float(learned.log_likelihood(fit.up[None])[0]))
+                    0.0 if learned is None else float(learned.log_likelihood(fit.up[None])[0]), spread, beyond)
+
+
+def _dispersion(total: FloatArray, pitch_deg: FloatArray, rolls: int, ups: FloatArray,
+                up: FloatArray) -> tuple[float, float]:
+    """Root mean square angle of the coarse hypotheses about an answer in degrees, and their share beyond 5 degrees.
+
+    Unlike the curvature this sees rivals and flat tops; it cannot fall below the grid's own step.
+    """
+    weight = np.exp(total - total.max()) * np.tile(np.cos(np.radians(pitch_deg)), rolls)
+    weight /= weight.sum()
+    angle = np.degrees(np.arccos(np.clip(ups @ up, -1.0, 1.0)))
+    return float(np.sqrt(weight @ angle**2)), float(weight[angle > _WRONG_DEG].sum())
 
 
 def _own_sd_deg(cue: LearnedCue, up: FloatArray) -> float:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from audit.measure.segments import Arcs
 
-__all__ = ["Fit", "Quadratic", "fit_directions", "residual_rad", "tangent_basis", "vote"]
+__all__ = ["Fit", "Quadratic", "fit_directions", "residual_rad", "student", "tangent_basis", "vote"]
 
 FloatArray = NDArray[np.float64]
 
@@ -33,6 +33,8 @@ _SCALE_PRIOR = 8.0
 """Edges' worth of belief that uprights scatter as measured on buildings; trees and poles scatter up to ..."""
 _MOST_SCALE = 2.5
 """... this many times as much."""
+_UPRIGHT_SHARE, _USUAL_LENGTH_PX = 0.2, 40.0
+"""Edges taken to be upright before looking, and the length at which one counts once in the vote."""
 _MIN_SINE = 0.09
 """An edge whose middle lies within 5 degrees of a direction says nothing about it."""
 
@@ -138,7 +140,7 @@ def residual_rad(edges: Arcs, directions: FloatArray) -> FloatArray:
     return np.clip(ratio, -1.0, 1.0)
 
 
-def _student(x: FloatArray, sd: FloatArray) -> FloatArray:
+def student(x: FloatArray, sd: FloatArray) -> FloatArray:
     """Student density per radian with 4 degrees of freedom: 3/8 (1 + x^2 / 4)^(-5/2)."""
     return np.asarray(0.375 / sd * (1.0 + (x / sd) ** 2 / _DEGREES_OF_FREEDOM) ** -2.5)
 
@@ -147,7 +149,7 @@ def vote(edges: Arcs, directions: FloatArray, blur_rad: float, most: int = 160) 
     """Coarse log likelihood of up directions from upright edges alone, shape (M,).
 
     The scatter is widened by ``blur_rad``, half the spacing of ``directions``, so that no peak is missed; the longest
-    ``most`` edges vote.
+    ``most`` edges vote, each with the square root of its length.
     """
     if len(edges) == 0:
         return np.zeros(directions.shape[0])
@@ -162,9 +164,10 @@ def vote(edges: Arcs, directions: FloatArray, blur_rad: float, most: int = 160) 
     off /= variance * np.float32(_DEGREES_OF_FREEDOM)
     off += 1.0
     np.reciprocal(off, out=off)
-    peak = np.float32(0.35 * np.pi * 0.375) / np.sqrt(variance)
-    np.log(np.float32(0.65) + peak * off * off * np.sqrt(off), out=off)
-    return np.asarray(off.sum(axis=0), dtype=np.float64)
+    peak = np.float32(_UPRIGHT_SHARE * np.pi * 0.375) / np.sqrt(variance)
+    np.log(np.float32(1 - _UPRIGHT_SHARE) + peak * off * off * np.sqrt(off), out=off)
+    weight = np.sqrt(np.clip(edges.length_px[:most] / _USUAL_LENGTH_PX, 0.1, 10.0)).astype(np.float32)
+    return np.asarray(weight @ off, dtype=np.float64)
 
 
 def _level_directions(edges: Arcs, up: FloatArray, free: FloatArray, most: int) -> FloatArray:
@@ -213,7 +216,7 @@ def fit_directions(edges: Arcs, up: FloatArray, steps: int = 8, level_directions
     if count == 0:
         return Fit(up, np.zeros((0, 3)), np.zeros((2, 2)), np.zeros(2), 0.0, 0.0, np.zeros(0), np.zeros(0))
     off = residual_rad(edges, up[None])[:, 0]
-    near = _student(off, edges.sd_rad + np.radians(1.0))
+    near = student(off, edges.sd_rad + np.radians(1.0))
     free = 1.0 - 0.35 * near / (0.35 * near + 0.65 / np.pi)
     level = _level_directions(edges, up, free, level_directions)
     kinds = 1 + level.shape[0]
@@ -230,7 +233,7 @@ def fit_directions(edges: Arcs, up: FloatArray, steps: int = 8, level_directions
         density = np.empty((count, kinds + 1))
         sd = np.repeat(edges.sd_rad[:, None], kinds, axis=1)
         sd[:, 0] *= scale
-        density[:, :kinds] = _student(residual, sd) * share[:kinds]
+        density[:, :kinds] = student(residual, sd) * share[:kinds]
         density[:, kinds] = share[kinds] / np.pi
         total = density.sum(axis=1)
         belongs = density[:, :kinds] / total[:, None]

@@ -63,7 +63,7 @@ def measure(folder: Path, truth: Path, args: argparse.Namespace) -> list[Row]:
             true_hfov = float(line["hfov_deg"])
             lens = None if args.unknown_hfov else Lens(pixels.shape[1], pixels.shape[0], true_hfov)
             started = time.thread_time()
-            view = None if args.no_network else look(pixels)
+            view = None if args.no_network else look(pixels, lens)
             found = measure_orientation(pixels, lens, view)
             spent = 1000 * (time.thread_time() - started)
             nan = float("nan")

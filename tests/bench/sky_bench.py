@@ -60,7 +60,7 @@ def measure(folder: Path, truth: Path, args: argparse.Namespace) -> list[Row]:
             known = line.get("hfov_deg") and not args.unknown_hfov
             lens = Lens(pixels.shape[1], pixels.shape[0], float(line["hfov_deg"])) if known else None
             started = time.thread_time()
-            view = look(pixels)
+            view = look(pixels, lens)
             looked = time.thread_time()
             orientation = measure_orientation(pixels, lens, view)
             posed = time.thread_time()

@@ -32,6 +32,9 @@ class View:
     latitude_sd_rad: np.ndarray
     sky_logit: np.ndarray
     familiar: float = 1.0
+    half_view: float | None = None
+    half_view_sd: float | None = None
+    turned: tuple[float, float, float, float] | None = None
 
 
 def ideal_view(lens: Lens, roll_deg: float, pitch_deg: float, *, kappa: float = 60.0, sd: float = 0.06) -> View:

@@ -1,100 +1,121 @@
-"""Measures the constants of ``orientation.toml`` that say how far an answer can be trusted.
+"""Measures the constants of ``orientation.toml`` that say how far an answer may be off and when to be silent.
 
-``python -m audit.measure.training.calibrate_orientation FOLDER [--no-network]`` over a folder of evaluation views
-(see ``evaluation_views``) of places that the network never saw. Weights of the doubt are fitted by logistic
-regression with an L2 penalty; every figure printed comes from places left out of the fit (leave one place out).
+``python -m audit.measure.training.calibrate_orientation FOLDER [--no-network] [--fit SPLIT] [--check SPLIT]`` over a
+folder of evaluation views (see ``evaluation_views``). The exponents of the stated sd are fitted to the errors by
+maximum likelihood of a Student density; every figure printed comes from places left out of the fit. Views of places
+that the network was trained on serve for straight edges alone (``--no-network --fit train``).
 """
 
 from __future__ import annotations
 
 import argparse
 import csv
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
-from sklearn.linear_model import LogisticRegression
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+from scipy.stats import t as student
 
 from audit.lens import Lens
-from audit.measure.doubt import facts
 from audit.measure.network import look
+from audit.measure.scatter import scatter_facts
 from audit.measure.segments import find_segments, grey
-from audit.measure.up_direction import Seen, solve
+from audit.measure.up_direction import Seen, constants, solve
+
+FloatArray = NDArray[np.float64]
 
 WRONG_DEG = 5.0
+FREEDOM = 4.0
+NAMES = ("always", "curvature", "spread", "scatter")
 
 
-def gather(folder: Path, with_network: bool) -> list[dict[str, float | str]]:
-    """Facts and errors of each held-out view."""
-    rows: list[dict[str, float | str]] = []
+@dataclass(frozen=True, slots=True)
+class Views:
+    """Facts (N, 2, 4) and absolute errors (N, 2) in degrees of roll and pitch, place and kind of N views."""
+
+    facts: FloatArray
+    error: FloatArray
+    place: NDArray[np.str_]
+    built: NDArray[np.bool_]
+
+
+def gather(folder: Path, splits: set[str], with_network: bool) -> Views:
+    """Facts and errors of the views of some splits."""
+    facts, errors, places, built = [], [], [], []
     with (folder / "truth.csv").open(encoding="utf-8", newline="") as handle:
         for line in csv.DictReader(handle):
-            if line["split"] != "held out":
+            if line["split"] not in splits:
                 continue
             pixels = cv2.cvtColor(cv2.imread(str(folder / line["file"])), cv2.COLOR_BGR2RGB)
             shades = grey(pixels)
             segments, scale = find_segments(shades)
-            view = look(pixels) if with_network else None
             lens = Lens(pixels.shape[1], pixels.shape[0], float(line["hfov_deg"]))
-            found = solve(Seen(segments, scale, view, shades), lens)
-            roll_var, pitch_var = np.diag(found.covariance_deg2)
-            rows.append({
-                "place": line["place"], "kind": line["kind"],
-                "roll_error": found.roll_deg - float(line["roll_deg"]),
-                "pitch_error": found.pitch_deg - float(line["pitch_deg"]),
-                "roll_var": roll_var, "pitch_var": pitch_var, "disagree": found.disagreement,
-                **{f"fact_{name}": value for name, value in facts(found).items()},
-            })
-    return rows
+            found = solve(Seen(segments, scale, look(pixels, lens) if with_network else None, shades), lens)
+            facts.append(scatter_facts(found))
+            errors.append((abs(found.roll_deg - float(line["roll_deg"])), abs(found.pitch_deg - float(line["pitch_deg"]))))
+            places.append(line["place"])
+            built.append(line["kind"] != "country")
+    return Views(np.array(facts), np.array(errors), np.array(places), np.array(built))
+
+
+def fitted(facts: FloatArray, error: FloatArray, floor: float) -> FloatArray:
+    """Exponents (4,) of the sd; the first is set so that 95 % of the errors lie within 1.96 sd."""
+
+    def loss(weights: FloatArray) -> float:
+        sd = np.hypot(np.exp(np.clip(facts @ weights, -6.0, 6.0)), floor)
+        return float((np.log(sd) - student.logpdf(error / sd, FREEDOM)).mean() + 0.002 * (weights[2:] ** 2).sum())
+
+    weights = np.asarray(minimize(loss, np.array([0.0, 1.0, 0.0, 0.0]), method="BFGS").x, dtype=np.float64)
+    sure = stated(facts, weights, floor) <= constants()["answer"]["most_pitch_sd_deg"]
+    for _ in range(20):
+        miss = np.quantile(error[sure] / stated(facts[sure], weights, floor), 0.95) / 1.96
+        weights[0] += np.log(miss)
+    return weights
+
+
+def stated(facts: FloatArray, weights: FloatArray, floor: float) -> FloatArray:
+    """Stated sd of views, shape (N,)."""
+    return np.asarray(np.hypot(np.exp(np.clip(facts @ weights, -6.0, 6.0)), floor))
 
 
 def main() -> None:
-    """Fits, and prints figures and the table to be kept."""
+    """Fits, and prints figures and the tables to be kept."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path)
     parser.add_argument("--no-network", action="store_true")
-    parser.add_argument("--penalty", type=float, default=0.3)
+    parser.add_argument("--fit", default="held out", help="splits of places to fit to, with commas")
+    parser.add_argument("--check", default="held out", help="splits of places to check on, with commas")
     args = parser.parse_args()
     cv2.setNumThreads(1)
-    rows = gather(args.folder, not args.no_network)
-    names = [key for key in rows[0] if key.startswith("fact_")]
-    x = np.array([[row[name] for name in names] for row in rows], dtype=np.float64)
-    pitch = np.abs([row["pitch_error"] for row in rows])
-    roll = np.abs([row["roll_error"] for row in rows])
-    wrong = (pitch > WRONG_DEG) | (roll > WRONG_DEG)
-    place = np.array([row["place"] for row in rows])
-    built = np.array([row["kind"] != "country" for row in rows])
-    middle, spread = x.mean(axis=0), x.std(axis=0) + 1e-9
-    z = (x - middle) / spread
-
-    def fitted(use: np.ndarray) -> LogisticRegression:
-        return LogisticRegression(C=args.penalty, max_iter=2000).fit(z[use], wrong[use])
-
-    left_out = np.zeros(len(rows))
-    for name in np.unique(place):
-        left_out[place == name] = fitted(place != name).predict_proba(z[place == name])[:, 1]
-    for title, group in (("man-made", built), ("countryside", ~built)):
+    fit = gather(args.folder, set(args.fit.split(",")), not args.no_network)
+    check = fit if args.check == args.fit else gather(args.folder, set(args.check.split(",")), not args.no_network)
+    floors = constants()["answer"]["roll_floor_deg"], constants()["answer"]["pitch_floor_deg"]
+    sd = np.zeros_like(check.error)
+    for name in np.unique(check.place):
+        use, here = fit.place != name, check.place == name
+        for k in (0, 1):
+            sd[here, k] = stated(check.facts[here, k], fitted(fit.facts[use, k], fit.error[use, k], floors[k]), floors[k])
+    for title, group in (("man-made", check.built), ("countryside", ~check.built)):
         order = np.flatnonzero(group)
-        order = order[np.argsort(left_out[order])]
+        order = order[np.argsort(sd[order, 1])]
         print(title, len(order), "views, left out by place")
-        for share in (0.3, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 1.0):
+        for share in (0.3, 0.4, 0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.88, 0.9, 0.92, 0.95, 1.0):
             take = order[: round(share * len(order))]
-            print(f"  answered {100 * share:3.0f} %: doubt <= {left_out[take[-1]]:.3f}, p90 {np.quantile(roll[take], 0.9):.2f}/"
-                  f"{np.quantile(pitch[take], 0.9):.2f}, median {np.median(roll[take]):.2f}/{np.median(pitch[take]):.2f}, "
-                  f"off > 5: {100 * (pitch[take] > 5).mean():.1f} %")
-        for share in (0.5, 0.7, 0.85):
-            take = order[: round(share * len(order))]
-            z_roll = roll[take] / np.sqrt([rows[i]["roll_var"] for i in take])
-            z_pitch = pitch[take] / np.sqrt([rows[i]["pitch_var"] for i in take])
-            print(f"  error over curvature sd at {100 * share:.0f} %: 68 % {np.quantile(z_roll, 0.683):.2f}/"
-                  f"{np.quantile(z_pitch, 0.683):.2f}, 95 % / 1.96 {np.quantile(z_roll, 0.95) / 1.96:.2f}/"
-                  f"{np.quantile(z_pitch, 0.95) / 1.96:.2f}")
-    model = fitted(np.ones(len(rows), dtype=bool))
-    weight = model.coef_[0] / spread
-    print("[doubt]  (used without network only)")
-    print(f"always = {model.intercept_[0] - (weight * middle).sum():.3f}")
-    for name, value in zip(names, weight, strict=True):
-        print(f"{name.removeprefix('fact_')} = {value:.3f}")
+            if len(take) == 0:
+                continue
+            roll, pitch = check.error[take].T
+            held = (check.error[take] < 1.96 * sd[take]).mean(axis=0)
+            print(f"  answered {100 * share:3.0f} %: pitch sd <= {sd[take[-1], 1]:.2f}, p90 {np.quantile(roll, 0.9):.2f}/"
+                  f"{np.quantile(pitch, 0.9):.2f}, median {np.median(roll):.2f}/{np.median(pitch):.2f}, off > 5: "
+                  f"{100 * (pitch > WRONG_DEG).mean():.1f} %, 95 % holds {100 * held[0]:.1f}/{100 * held[1]:.1f}")
+    suffix = "edges" if args.no_network else "all"
+    for k, name in enumerate(("roll", "pitch")):
+        print(f"[sd_{name}_{suffix}]")
+        for key, value in zip(NAMES, fitted(fit.facts[:, k], fit.error[:, k], floors[k]), strict=True):
+            print(f"{key} = {value:.3f}")
 
 
 if __name__ == "__main__":
