@@ -26,6 +26,7 @@ from audit.logbook.records import SETTLING, Channel, ReferenceRecord, SignedReco
 from audit.logbook.signing import SigningKey, fingerprint, signature_fits, signing_key
 from audit.logbook.store import Counting, VisitRef, number_of, uncounted
 from audit.photos.photo import Photo
+from audit.plan.model import Camera, Site
 
 __all__ = ["KEYS_VARIABLE", "Signoff"]
 
@@ -189,6 +190,7 @@ class Signoff(Plans, Photos, Decisions):
             for row in rows:
                 problems += self._verify_visit(connection, row, previous)
                 previous = row
+            problems += self._copies_changed(connection)
         problems += self._images_changed(progress)
         for problem in problems:
             log.warning("not as signed", extra={"what": problem.what, "thing": problem.name, "visit": problem.visit})
@@ -231,7 +233,7 @@ class Signoff(Plans, Photos, Decisions):
                 "started_at": visit.started_at.isoformat(),
                 "signed_at": visit.signed_at.isoformat(),
                 "signed_by": visit.signed_by,
-                "limits": None if visit.limits is None else load_plain(visit.limits),
+                "limits": _limits(visit.limits),
             },
             "plan": None
             if plan is None
@@ -276,6 +278,30 @@ class Signoff(Plans, Photos, Decisions):
         for section, word in SECTIONS.items():
             for name, how in _changed_rows(record.get(section, {}), state[section], section in GROWING):
                 yield problem(word, name, f"{word.capitalize()} '{name}' of {label} was {how} after it was signed.")
+        if not self._counts_fit(connection, number):
+            yield problem("verdict", label, f"The counts of cameras by state are not those of {label}'s verdicts.")
+
+    def _copies_changed(self, connection: Connection) -> Iterator[VerifyProblem]:
+        """Cameras whose rows of their own, which pages read, differ from the plan that a visit was signed with."""
+        visits, cameras = tables.visits, tables.plan_cameras
+        signed = sa.select(visits.c.plan, sa.func.min(visits.c.number)).where(visits.c.signed_at.is_not(None))
+        for plan, visit in connection.execute(signed.group_by(visits.c.plan)).all():
+            site = connection.execute(sa.select(tables.plans.c.site).where(tables.plans.c.id == plan)).scalar()
+            planned = {} if site is None else _planned(site)
+            rows = connection.execute(sa.select(cameras.c.camera, cameras.c.body).where(cameras.c.plan == plan))
+            copies: dict[str, str] = {row.camera: row.body for row in rows}
+            for name in sorted({*planned, *copies}):
+                if name not in planned or name not in copies or not _reads_as(copies[name], planned[name]):
+                    sentence = f"What pages show as planned for '{name}' is not what visit {visit} was signed with."
+                    yield VerifyProblem("plan", name, sentence, visit)
+
+    def _counts_fit(self, connection: Connection, visit: int) -> bool:
+        """Whether the counts by state, which lists read, are those of the verdicts."""
+        counts, verdicts = tables.verdict_counts, tables.verdicts
+        kept = sa.select(counts.c.rank, counts.c.cameras).where(counts.c.visit == visit, counts.c.cameras > 0)
+        counted = sa.select(verdicts.c.rank, sa.func.count()).where(verdicts.c.visit == visit)
+        by_rank = {row[0]: row[1] for row in connection.execute(counted.group_by(verdicts.c.rank))}
+        return {row.rank: row.cameras for row in connection.execute(kept)} == by_rank
 
     def _records_missing(self, connection: Connection, with_record: set[int]) -> Iterator[VerifyProblem]:
         table = tables.visits
@@ -368,6 +394,31 @@ class Signoff(Plans, Photos, Decisions):
                 if finding.state in ("put right", "look again") and decision not in SETTLING:
                     faulty.add(verdict.camera)
         return faulty
+
+
+def _planned(site: str) -> dict[str, Camera]:
+    """Cameras of a stored plan by name; none where the plan can't be read, which its hash tells."""
+    try:
+        return {clean_text(camera.camera): camera for camera in load(Site, site).cameras}
+    except LogbookError:
+        return {}
+
+
+def _reads_as(body: str, camera: Camera) -> bool:
+    try:
+        return load(Camera, body) == camera
+    except LogbookError:
+        return False
+
+
+def _limits(text: str | None) -> Any:
+    """A visit's limits as values; text that was damaged as it stands, so that it differs from what was signed."""
+    if text is None:
+        return None
+    try:
+        return load_plain(text)
+    except LogbookError:
+        return text
 
 
 def _reference(row: Any) -> ReferenceRecord:

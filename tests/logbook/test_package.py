@@ -199,3 +199,59 @@ def test_sealing_needs_the_key_that_signed(tmp_path: Path) -> None:
     book, folder = sealed(tmp_path)
     with pytest.raises(SignatureError, match="another key"):
         book.seal(folder, 1, keys=tmp_path / "other keys")
+
+
+def test_a_problem_says_what_happened(small: tuple[Path, Path, bytes], tmp_path: Path) -> None:
+    folder = tmp_path / "package"
+    shutil.copytree(small[0], folder)
+    (folder / "report.pdf").write_bytes(b"another report")
+    (folder / "repairs.csv").unlink()
+    (folder / "extra.txt").write_text("x")
+    assert [(p.what, p.message, p.visit) for p in verify_package(folder)] == [
+        ("file", "'repairs.csv' is missing.", None),
+        ("file", "'report.pdf' was changed after it was signed.", None),
+        ("file", "'extra.txt' was added after the package was signed.", None),
+    ]
+    (folder / "files.sig").write_bytes(b"{}")
+    assert verify_package(folder)[0].message == "'files.sig' was changed after it was signed."
+    (folder / "files.json").unlink()
+    assert [p.message for p in verify_package(folder)] == [
+        "'files.json' is missing; the package can't be proven without it."
+    ]
+
+
+def test_a_change_between_the_files_of_a_zip_is_placed(small: tuple[Path, Path, bytes], tmp_path: Path) -> None:
+    """A byte that no file holds: the time in the head of a member, and the directory's end."""
+    data = small[1].read_bytes()
+    with zipfile.ZipFile(small[1]) as archive:
+        head = archive.getinfo("files.json").header_offset + 10
+        directory = archive.start_dir + 12
+    for place, where in ((head, "at the head of 'files.json'"), (directory, "in its directory of files")):
+        changed = tmp_path / "changed.zip"
+        changed.write_bytes(data[:place] + bytes([data[place] ^ 1]) + data[place + 1 :])
+        (problem,) = verify_package(changed)
+        assert problem.what == "archive" and problem.name == "changed.zip"
+        assert f"was changed {where} (byte {place}); the files in it are unchanged" in problem.message
+    longer = tmp_path / "longer.zip"
+    longer.write_bytes(data + b"more")
+    assert f"(byte {len(data)})" in verify_package(longer)[0].message
+    cut = data.find(b"%PDF-1.7 a small report")
+    changed.write_bytes(data[:cut] + b"X" + data[cut + 1 :])
+    assert [p.message for p in verify_package(changed)] == [
+        "'report.pdf' was changed: it can't be read from the ZIP."
+    ]
+
+
+def test_a_disk_that_fails_is_one_sentence_that_names_the_package(
+    small: tuple[Path, Path, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with pytest.raises(LogbookError, match=r"nowhere/a\.zip.*"):
+        zip_package(small[0], tmp_path / "nowhere" / "a.zip")
+
+    def fail(*_: object) -> bytes:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(Path, "read_bytes", fail)
+    with pytest.raises(LogbookError, match="Input/output error") as caught:
+        verify_package(small[0])
+    assert str(small[0]) in caught.value.message

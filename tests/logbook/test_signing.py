@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+import logging
 import stat
 import subprocess
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -14,22 +15,28 @@ import rfc8785
 import sqlalchemy as sa
 from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
+from audit import __version__
 from audit.errors import LogbookError, SignatureError
+from audit.judge.limits import load_limits
 from audit.logbook import Logbook, tables
-from audit.logbook.record import parse_record
+from audit.logbook.codec import dump
+from audit.logbook.record import FORMAT, parse_record
 from audit.logbook.signing import fingerprint, signature_fits, signing_key
 from tests.logbook_samples import DAY, METHOD, fill, make_photo, make_placement, make_site, make_verdict, start
 
 LATER = DAY + timedelta(days=183)
 
 
-def signed_book(place) -> Logbook:
+def signed_book(place, series: bool = False) -> Logbook:
     book = start(place.address, place.images)
     visit = fill(book)
+    book.put_limits(visit, load_limits())
     book.decide(visit, "C-1", "aim", "accept", "Ada Example", "")
     book.decide(visit, "C-1", "aim", "waive", "Ada Example", "agreed")
     first, second = book.photos(visit)[:2]
     book.put_comparison(first.sha256, second.sha256, "view/1", {"pan_change_deg": 1.0})
+    if series:
+        book.put_series(visit, "C-1", (first.sha256, second.sha256), "clarity/1", {"dirt_probability": 0.1})
     book.sign(visit, "Ada Example")
     return book
 
@@ -69,7 +76,14 @@ def test_the_record_is_canonical_json_that_openssl_verifies(place, tmp_path: Pat
     record = json.loads(signed.record)
     assert rfc8785.dumps(record) == signed.record
     assert record["visit"]["signed_by"] == "Ada Example"
-    assert record["key"]["protection"] == "file permissions"
+    assert record["key"] == {
+        "algorithm": "Ed25519",
+        "fingerprint": fingerprint(signed.public_key),
+        "protection": "file permissions",
+    }
+    assert record["format"] == FORMAT and record["program"] == {"name": "photo-audit", "version": __version__}
+    assert record["logbook"] and record["visit"]["number"] == 1 and record["visit"]["on"] == DAY.isoformat()
+    assert record["visit"]["limits"] == json.loads(dump(load_limits()))
     assert record["previous"] is None
     assert len(record["photos"]) == 6 and len(record["decisions"]) == 2
     for name, data in (("r", signed.record), ("s", signed.signature), ("k", signed.public_key)):
@@ -122,6 +136,11 @@ CHANGES = [
     ("record", "visit 1", T.records.update().values(record=b"{}")),
     ("signature", "visit 1", T.records.update().values(signature=b"0" * 64)),
     ("logbook", "logbook of", T.logbook.update().values(uuid="other")),
+    ("visit", "limits", T.visits.update().values(limits="{")),
+    ("plan", "C-2", T.plan_cameras.update().where(T.plan_cameras.c.camera == "C-2").values(body="{")),
+    ("plan", "C-3", T.plan_cameras.delete().where(T.plan_cameras.c.camera == "C-3")),
+    ("verdict", "counts", T.verdict_counts.update().where(T.verdict_counts.c.rank == 3).values(cameras=2)),
+    ("verdict", "counts", T.verdict_counts.delete()),
 ]
 
 
@@ -137,6 +156,54 @@ def test_a_change_in_the_database_is_named(tmp_path: Path, what: str, name: str,
     problems = book.verify()
     assert any(p.what == what and name in f"{p.name} {p.message}" for p in problems), problems
     assert all(p.sentence().endswith(".") for p in problems)
+
+
+#: Columns that no signature covers: when and where something was stored, and what decides about nothing.
+UNSIGNED = {
+    "logbook": {"id", "created_at", "program_version", "images_url"},
+    "plans": {"sha256", "since", "by"},
+    "images": {"size_bytes", "stored_at"},
+    "photos": {"mtime_ns"},
+    "refusals": {"size_bytes", "mtime_ns", "at"},
+    "measurements": {"at"},
+    "comparisons": {"at"},
+    "series": {"at"},
+    "records": {"id"},
+}
+
+
+def other(value: object) -> object:
+    """A value of the same kind that is another one."""
+    if isinstance(value, bytes):
+        return bytes([value[0] ^ 1]) + value[1:]
+    if isinstance(value, str):
+        return value[:-1] + ("y" if value.endswith("x") else "x")
+    if isinstance(value, date):
+        return value + timedelta(days=1)
+    return 1 if value is None else value + 1  # type: ignore[operator]
+
+
+def test_every_column_of_every_signed_row_counts(tmp_path: Path) -> None:
+    """Changed one by one in the database, each is found; what no signature covers is listed above."""
+    book = signed_book(SimpleNamespace(address=str(tmp_path / "logbook"), images=None), series=True)
+    missed = []
+    for name, table in tables.metadata.tables.items():
+        with book.database.reading() as connection:
+            before = connection.execute(sa.select(table)).mappings().all()
+        assert before, f"{name} holds no row to change"
+        for column in table.columns:
+            if column.name in UNSIGNED.get(name, set()) or column.foreign_keys or column.primary_key:
+                continue
+            row = before[0]
+            this_row = sa.and_(*(key == row[key.name] for key in table.primary_key.columns))
+            for value in (other(row[column.name]), row[column.name]):
+                change(book, table.update().where(this_row).values({column.name: value}))
+                found = book.verify()
+                if value == row[column.name]:
+                    assert found == ()
+                elif not found:
+                    missed.append(f"{name}.{column.name}")
+    assert missed == []
 
 
 def test_rows_slipped_in_after_signing_are_named(place) -> None:
@@ -281,6 +348,31 @@ def test_a_record_that_is_not_canonical_is_no_record() -> None:
     assert parse_record(b'{"a":1}') == {"a": 1}
     for data in (b'{"a": 1}', b'{"b":1,"a":1}', b'{"a":1.0}', b"[]", b'{"a":1,"a":1}', b"\xff", b"[" * 100_000, b""):
         assert parse_record(data) is None
+
+
+def test_what_was_signed_is_what_is_kept_and_told(place, caplog: pytest.LogCaptureFixture) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book)
+    with caplog.at_level(logging.INFO, logger="audit.logbook"):
+        signed = book.sign(visit, "Ada Example")
+        kept = {p.name: p.sha256 for p in book.photos(visit)}
+        assert signed == book.signed_record(1)
+        assert signature_fits(signed.public_key, signed.record, signed.signature)
+        assert {r.photo: r.sha256 for r in book.references()} == kept
+        change(book, tables.records.update().values(signature=b"0" * 64))
+        book.verify()
+    told = {r.getMessage(): r for r in caplog.records}
+    assert told["visit signed"].visit == 1 and told["visit signed"].record_sha256 == signed.record_sha256
+    assert told["visit signed"].by == "Ada Example"
+    bad = told["not as signed"]
+    assert (bad.what, bad.thing, bad.visit) == ("signature", "visit 1", 1)
+
+
+def test_a_key_that_can_not_be_kept_is_one_sentence_that_names_it(tmp_path: Path) -> None:
+    (tmp_path / "keys").write_text("a file where the folder of keys belongs")
+    with pytest.raises(LogbookError) as caught:
+        signing_key(tmp_path / "keys")
+    assert str(tmp_path / "keys" / "signing_key.pem") in caught.value.message
 
 
 def test_signing_needs_a_name(place) -> None:
