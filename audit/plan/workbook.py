@@ -101,7 +101,7 @@ def _safe_archive(name: str, data: bytes, problems: Problems) -> dict[str, bytes
                 if "worksheets/" in entry.filename:
                     sheets[entry.filename] = content
             return sheets
-    except (zipfile.BadZipFile, OSError, EOFError, NotImplementedError, RuntimeError, ValueError, zipfile.LargeZipFile):
+    except Exception:  # zipfile raises many kinds for a damaged archive (BadZipFile, zlib.error, struct.error and more)
         problems.add(name, "this is no XLSX workbook, or it is damaged; save it again as .xlsx.")
         return None
 

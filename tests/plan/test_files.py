@@ -482,6 +482,20 @@ def test_file_names_are_shown_on_one_line(tmp_path: Path) -> None:
     assert "\n" not in _errors(path)[0].sentence()
 
 
+def test_a_workbook_whose_packed_data_is_damaged_is_refused(tmp_path: Path) -> None:
+    """A first byte of 0xFF is a block of a type that deflate does not have (RFC 1951, 3.2.3)."""
+    path = tmp_path / "plan.xlsx"
+    write_plan(read_plan(_plan(tmp_path, ROW)), path)
+    data = bytearray(path.read_bytes())
+    with zipfile.ZipFile(path) as archive:
+        member = next(e for e in archive.infolist() if "worksheets/" in e.filename)
+    data[member.header_offset + 30 + len(member.filename)] = 0xFF
+    path.write_bytes(bytes(data))
+    assert [e.message for e in _errors(path)] == [
+        "this is no XLSX workbook, or it is damaged; save it again as .xlsx."
+    ]
+
+
 @pytest.mark.parametrize("suffix", [".csv", ".xlsx", ".geojson"])
 def test_damaged_files_never_raise_anything_else(suffix: str, tmp_path_factory: pytest.TempPathFactory) -> None:
     """Sound plans with bytes changed, cut and repeated: a site or problems, and each problem one line."""
