@@ -16,9 +16,11 @@ from audit.logbook import Logbook
 __all__ = ["command", "environment", "serve"]
 
 #: The largest upload in MiB through the browser; more comes in by folder.
-UPLOAD_MIB = 512
+UPLOAD_MIB = 500
 #: Blue of the Okabe-Ito palette; 5.2:1 on white.
 PRIMARY_COLOUR = "#0072b2"
+#: From this size the C library gives memory back as soon as it is free (glibc's mallopt(3)); a dropped photo is larger.
+_GIVEN_BACK_BYTES = 2 << 20
 _SIGN_IN = ("redirect_uri", "cookie_secret", "client_id", "client_secret", "server_metadata_url")
 
 
@@ -70,7 +72,7 @@ def environment(logbook: str, images: str | None) -> dict[str, str]:
     book = {"PHOTO_AUDIT_LOGBOOK": logbook}
     if images is not None:
         book["PHOTO_AUDIT_IMAGES"] = images
-    return {**os.environ, **book}
+    return {"MALLOC_MMAP_THRESHOLD_": str(_GIVEN_BACK_BYTES), **os.environ, **book}
 
 
 def serve(logbook: str, *, address: str, port: int, images: str | None, browser: bool) -> int:

@@ -18,6 +18,7 @@ __all__ = ["MAX_UNPACKED_BYTES", "Inbox"]
 MAX_UNPACKED_BYTES = 20 << 30
 MAX_MEMBERS = 50_000
 _BLOCK = 1 << 20
+_MARKER = ".under-way"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,31 @@ class Inbox:
             key = hashlib.sha256(logbook_address.encode()).hexdigest()[:16]
             return cls(Path(tempfile.gettempdir()) / f"photo-audit-{key}" / part)
         return cls(Path(logbook_address) / "incoming" / part)
+
+    @classmethod
+    def under_way(cls, logbook_address: str) -> tuple[tuple[str, date, Path], ...]:
+        """Kind, day and source of the runs that were begun and not finished, oldest day first."""
+        found = []
+        for marker in cls.of(logbook_address, "any", date.min).folder.parent.glob(f"*{_MARKER}"):
+            kind, _, day = marker.name.removesuffix(_MARKER).partition("-")
+            try:
+                found.append((kind, date.fromisoformat(day), Path(marker.read_text(encoding="utf-8"))))
+            except (OSError, ValueError):
+                continue
+        return tuple(sorted(found, key=lambda run: (run[1], run[0])))
+
+    def begin(self, source: Path) -> None:
+        """Note that a run over a folder is under way, so that a server that starts anew can offer to go on."""
+        self._marker.parent.mkdir(parents=True, exist_ok=True)
+        self._marker.write_text(str(source), encoding="utf-8")
+
+    def finish(self) -> None:
+        """The run is finished: there is nothing to go on with."""
+        self._marker.unlink(missing_ok=True)
+
+    @property
+    def _marker(self) -> Path:
+        return self.folder.with_name(f"{self.folder.name}{_MARKER}")
 
     def put(self, name: str, stream: IO[bytes]) -> None:
         """Keep one dropped file, streamed to disk; a ZIP is unpacked, path traversal and bombs refused.

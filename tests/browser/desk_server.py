@@ -32,6 +32,18 @@ def served(
 ) -> Iterator[str]:
     """The address of a desk that shows this logbook, on a free port of this machine; started in a folder if given."""
     port = port or free_port()
+    process = start(logbook, port, extra, folder)
+    try:
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        process.terminate()
+        process.wait(20)
+
+
+def start(
+    logbook: Path, port: int, extra: dict[str, str] | None = None, folder: Path | None = None
+) -> subprocess.Popen[bytes]:
+    """A desk's server that answers on a port."""
     ARTEFACTS.mkdir(exist_ok=True)
     with (ARTEFACTS / "desk.log").open("ab") as log:
         process = subprocess.Popen(
@@ -41,13 +53,12 @@ def served(
             stdout=log,
             stderr=log,
         )
-    address = f"http://127.0.0.1:{port}"
     try:
-        _wait(address, process)
-        yield address
-    finally:
-        process.terminate()
-        process.wait(20)
+        _wait(f"http://127.0.0.1:{port}", process)
+    except BaseException:
+        process.kill()
+        raise
+    return process
 
 
 def shown(page: Any, address: str, name: str = "", query: str = "?name=Ada+Example") -> None:

@@ -90,3 +90,20 @@ def test_two_files_of_one_name_are_both_kept(inbox: Inbox) -> None:
     inbox.put("IMG_0001.jpg", io.BytesIO(b"second phone"))
     inbox.put("IMG_0001.jpg", io.BytesIO(b"second phone"))
     assert sorted(kept(inbox).values()) == [b"first phone", b"second phone"]
+
+
+def test_a_run_that_was_not_finished_is_told(tmp_path: Path) -> None:
+    address = str(tmp_path / "logbook")
+    assert Inbox.under_way(address) == ()
+    summer = Inbox.of(address, "commissioning", date(2026, 6, 16))
+    winter = Inbox.of(address, "maintenance", date(2026, 12, 16))
+    winter.begin(tmp_path / "winter photos")
+    summer.begin(summer.folder)
+    (tmp_path / "logbook" / "incoming" / "party-someday.under-way").write_text("x")
+    assert Inbox.under_way(address) == (
+        ("commissioning", date(2026, 6, 16), summer.folder),
+        ("maintenance", date(2026, 12, 16), tmp_path / "winter photos"),
+    )
+    summer.finish()
+    summer.finish()
+    assert [run[0] for run in Inbox.under_way(address)] == ["maintenance"]

@@ -11,11 +11,14 @@ from pathlib import Path
 import streamlit as st
 
 from audit.errors import AuditError
+from audit.logbook import Logbook, VisitRecord
 from audit.photos.inbox import Inbox
 from audit.running import RunningVisit
 from audit.visit import KINDS, Progress, VisitSummary, run_visit
+from ui.parts.numbers import day
 from ui.parts.plain import literal, paragraph, show_notice, table
 from ui.parts.session import logbook, may, role
+from ui.parts.uploads import forget
 from ui.parts.words import term, word
 
 
@@ -26,9 +29,28 @@ def _runs() -> dict[str, RunningVisit]:
 
 
 def _work(
-    folder: Path, kind: str, on: date, progress: Callable[[Progress], None], stop: Callable[[], bool]
+    book: Logbook,
+    folder: Path,
+    kind: str,
+    on: date,
+    progress: Callable[[Progress], None],
+    stop: Callable[[], bool],
 ) -> VisitSummary:
-    return run_visit(logbook(), folder, kind, on, workers=min(2, os.cpu_count() or 1), progress=progress, stop=stop)
+    inbox = Inbox.of(book.address, kind, on)
+    inbox.begin(folder)
+    try:
+        summary = run_visit(book, folder, kind, on, workers=min(2, os.cpu_count() or 1), progress=progress, stop=stop)
+    except AuditError:
+        if _visit_of(book, kind, on) is None:
+            inbox.finish()
+        raise
+    if not stop():
+        inbox.finish()
+    return summary
+
+
+def _visit_of(book: Logbook, kind: str, on: date) -> VisitRecord | None:
+    return next((v for v in book.visits() if (v.kind, v.on) == (kind, on)), None)
 
 
 def _start(folder: Path, kind: str, on: date) -> None:
@@ -36,7 +58,7 @@ def _start(folder: Path, kind: str, on: date) -> None:
     if running is not None and running.alive:
         st.session_state["notice"] = word("bring_in.busy")
         return
-    run = RunningVisit(partial(_work, folder, kind, on))
+    run = RunningVisit(partial(_work, logbook(), folder, kind, on))
     _runs()[logbook().address] = run
     run.start()
 
@@ -49,6 +71,7 @@ def _taken_in(inbox: Inbox, files: list[st.runtime.uploaded_file_manager.Uploade
             inbox.put(file.name, file)
         except AuditError as error:
             problems.append(error.message)
+        forget([file])
     if problems:
         st.session_state["notice"] = " ".join(problems)
 
@@ -102,14 +125,41 @@ def _refused() -> None:
         st.caption(word("bring_in.none_refused"))
 
 
+def _unfinished() -> None:
+    """Offer to go on with a run that was stopped, or that ended with its server."""
+    book = logbook()
+    running = _runs().get(book.address)
+    if running is not None and running.alive:
+        return
+    for kind, on, source in Inbox.under_way(book.address):
+        visit = _visit_of(book, kind, on)
+        if visit is not None and visit.signed_at is None:
+            words = word("bring_in.broken_off", kind=term("kind", kind), on=day(on), n=len(book.photos(visit)))
+            st.info(literal(words))
+            st.button(
+                word("bring_in.go_on"), key=f"go-on-{visit.number}", type="primary", on_click=_start, args=(source, kind, on)
+            )
+
+
+def _likely() -> tuple[int, date]:
+    """Kind and day that are asked for most likely: those of the open visit, else a maintenance visit today."""
+    book = logbook()
+    visits = book.visits()
+    chosen = next((v for v in visits if v.number == st.session_state.get("visit") and v.signed_at is None), None)
+    if chosen is not None:
+        return KINDS.index(chosen.kind), chosen.on
+    return KINDS.index("maintenance" if visits else "commissioning"), datetime.now(UTC).date()
+
+
 def _form() -> None:
     book = logbook()
+    likely, today = _likely()
     with st.form("upload", clear_on_submit=False, border=False):
         kind_column, day_column = st.columns(2)
         kind = kind_column.selectbox(
-            word("bring_in.kind"), KINDS, key="kind", format_func=lambda name: term("kind", name)
+            word("bring_in.kind"), KINDS, index=likely, key="kind", format_func=lambda name: term("kind", name)
         )
-        on = day_column.date_input(word("bring_in.on"), value=datetime.now(UTC).date(), key="on")
+        on = day_column.date_input(word("bring_in.on"), value=today, key="on")
         folder = st.text_input(word("bring_in.folder"), key="folder")
         generation = st.session_state.setdefault("uploads", 0)
         files = st.file_uploader(word("bring_in.upload"), accept_multiple_files=True, key=f"files-{generation}")
@@ -137,6 +187,7 @@ def page() -> None:
         st.info(word("desk.not_your_role", role=role() or ""))
         return
     show_notice()
+    _unfinished()
     _form()
     _outcome()
     _refused()

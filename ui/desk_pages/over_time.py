@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 import altair as alt
@@ -12,7 +13,7 @@ from audit.report.case import case_of, evidence_of
 from audit.report.history import cleaning_due, history_rows
 from audit.report.worklist import asks
 from ui.parts.evidence import preview
-from ui.parts.numbers import day
+from ui.parts.numbers import day, figure
 from ui.parts.plain import paragraph, table
 from ui.parts.session import current_visit, logbook
 from ui.parts.viewer import Picture, show_wiped
@@ -94,19 +95,29 @@ def _plots(rows: list[dict[str, Any]]) -> None:
         base = alt.Chart(alt.Data(values=values)).encode(
             x=alt.X("on:T", title=None, axis=alt.Axis(format=word("numbers.day"), labelAngle=-30)), color=colour
         )
-        low_high = base.mark_rule(strokeWidth=2).encode(y=alt.Y("low:Q", title=title), y2="high:Q")
+        low_high = base.mark_rule(strokeWidth=2).encode(y=alt.Y("low:Q", title=None), y2="high:Q")
         points = base.mark_line(point=alt.OverlayMarkDef(size=70)).encode(
             y="value:Q", shape=alt.Shape("what:N", title=None), strokeDash=alt.StrokeDash("what:N", title=None)
         )
-        chart = (low_high + points).properties(height=230).configure_axis(labelColor="#1f2128", titleColor="#1f2128")
+        chart = (low_high + points).properties(height=230).configure_axis(labelColor="#1f2128")
+        with column:
+            paragraph(title, "strong")
         column.altair_chart(chart.configure_legend(labelColor="#1f2128", orient="bottom"), width="stretch")
     header = (word("over_time.on"), word("over_time.what"), word("over_time.value"), word("over_time.interval"))
     with st.expander(word("over_time.days")):
         table(
             header,
-            [(r["on"], r["what"], f"{r['value']:+.2f}", f"{r['low']:+.2f} … {r['high']:+.2f}") for r in named],
+            [(day(date.fromisoformat(r["on"])), r["what"], _figure(r, "value"), _interval(r)) for r in named],
             word("over_time.days"),
         )
+
+
+def _figure(row: dict[str, Any], which: str) -> str:
+    return figure(row[which], 2, signed=row["kind"] == "move")
+
+
+def _interval(row: dict[str, Any]) -> str:
+    return f"{_figure(row, 'low')} … {_figure(row, 'high')}"
 
 
 page()

@@ -11,6 +11,7 @@ from audit.plan.model import Site
 from audit.report.worklist import missing_work
 from audit.visit import judge_again
 from ui.parts.evidence import preview, thumbnails
+from ui.parts.numbers import amount
 from ui.parts.plain import literal, paragraph, show_notice, table
 from ui.parts.session import ask_for_name, asked_name, current_visit, logbook, may
 from ui.parts.viewer import Picture, show_beside
@@ -126,7 +127,7 @@ def _question(book: Logbook, visit: VisitRecord, group: list[Placement]) -> None
 
 def _guess_words(site: Site, camera: str, probability: float) -> str:
     name = site.camera(camera).name if camera in site else ""
-    return word("place.belongs", camera=camera, name=name, probability=f"{probability:.0%}")
+    return word("place.belongs", camera=camera, name=name, probability=amount(probability, "probability"))
 
 
 def _already_there(book: Logbook, visit: VisitRecord, cameras: list[str]) -> None:

@@ -8,6 +8,7 @@ from audit.judge.finding import STATES, State
 from audit.logbook import Logbook, VisitRecord
 from audit.report.drawing import Seen, seen_of, site_svg
 from ui.parts.drawing import show_drawing
+from ui.parts.numbers import figure
 from ui.parts.plain import paragraph, table
 from ui.parts.session import current_visit, logbook
 from ui.parts.words import state_mark, state_word, word
@@ -47,19 +48,23 @@ def page() -> None:
         st.switch_page("desk_pages/review.py")
     paragraph(word("site.hint"), "faint")
     with st.expander(word("site.jump")):
+        here = [c for c in site.cameras if c.floor == floor]
         rows = [
             (
                 c.camera,
                 c.name,
-                f"{state_mark(s)} {state_word(s)}",
-                f"{c.east_m:.1f}",
-                f"{c.north_m:.1f}",
-                f"{c.height_m:.1f}",
+                f"{state_mark(state)} {state_word(state)}",
+                figure(c.east_m, 1),
+                figure(c.north_m, 1),
+                figure(c.height_m, 1),
             )
-            for c in site.cameras[:_LISTED]
-            if c.floor == floor and (s := states.get(c.camera, "no evidence"))
+            for c in here[:_LISTED]
+            if (state := states.get(c.camera, "no evidence"))
         ]
-        table((word("review.camera"), "", word("sign.state"), "E, m", "N, m", "h, m"), rows, word("site.jump"))
+        header = (word("review.camera"), *(word(f"site.{c}") for c in ("name", "state", "east_m", "north_m", "height_m")))
+        table(header, rows, word("site.jump"))
+        if len(here) > _LISTED:
+            paragraph(word("site.more", n=len(here) - _LISTED), "faint")
 
 
 page()

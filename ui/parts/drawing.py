@@ -7,8 +7,8 @@ import streamlit as st
 __all__ = ["show_drawing"]
 
 _CSS = """
-.drawing {min-height: 24rem;}
-.drawing svg {width: 100%; height: auto; max-height: 78vh; display: block; font-family: var(--st-font, sans-serif); background: #fbfbfb; border: 1px solid #d5d5da; border-radius: .3rem;}
+.drawing {min-height: 24rem; overflow-x: auto;}
+.drawing svg {width: 100%; min-width: 52rem; height: auto; max-height: max(78vh, 28rem); display: block; font-family: var(--st-font, sans-serif); background: #fbfbfb; border: 1px solid #d5d5da; border-radius: .3rem;}
 .drawing g[data-camera] {cursor: pointer;}
 .drawing g[data-camera]:focus-visible {outline: 3px solid #0072b2; outline-offset: 2px;}
 """

@@ -6,7 +6,7 @@ from datetime import date, datetime
 
 from ui.parts.words import word
 
-__all__ = ["amount", "day", "limit_of", "minute", "with_interval"]
+__all__ = ["amount", "day", "figure", "limit_of", "minute", "with_interval"]
 
 _BAND = 1.96
 _PERCENT = ("share", "probability", "fraction")
@@ -28,6 +28,11 @@ def with_interval(value: float, sd: float | None, unit: str | None) -> str:
     """A value with its 95 % interval."""
     shown = amount(value, unit)
     return shown if sd is None else f"{shown} ± {amount(_BAND * sd, unit, signed=False)}"
+
+
+def figure(value: float, digits: int, signed: bool = False) -> str:
+    """A bare number; a signed one says + as well."""
+    return f"{'+' if signed and value > 0 else ''}{_number(value, digits)}"
 
 
 def limit_of(value: float, unit: str | None) -> str:

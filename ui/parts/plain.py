@@ -26,15 +26,21 @@ def paragraph(text: object, kind: str = "plain") -> None:
 
 
 def table(header: Sequence[str], rows: Iterable[Sequence[object]], caption: str) -> None:
-    """A small table that a screen reader can walk through; wide ones scroll inside their frame."""
-    head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in header)
-    body = "".join(
-        "<tr>" + "".join(f"<td>{html.escape('' if v is None else str(v))}</td>" for v in row) + "</tr>" for row in rows
-    )
+    """A small table that a screen reader can walk through; on a narrow screen each row stands as a list of its cells."""
+    names = [html.escape(name) for name in header]
+    head = "".join(f'<th scope="col" role="columnheader">{name}</th>' for name in names)
+    body = "".join(f'<tr role="row">{_cells(names, row)}</tr>' for row in rows)
     st.html(
         f'<div class="scroll" tabindex="0" role="region" aria-label="{html.escape(caption)}">'
-        f'<table class="plain"><caption class="unseen">{html.escape(caption)}</caption>'
-        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
+        f'<table class="plain" role="table"><caption class="unseen">{html.escape(caption)}</caption>'
+        f'<thead role="rowgroup"><tr role="row">{head}</tr></thead><tbody role="rowgroup">{body}</tbody></table></div>'
+    )
+
+
+def _cells(names: Sequence[str], row: Sequence[object]) -> str:
+    return "".join(
+        f'<td role="cell" data-th="{name}">{"" if v is None else html.escape(str(v))}</td>'
+        for name, v in zip(names, row, strict=True)
     )
 
 

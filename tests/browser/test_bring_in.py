@@ -1,0 +1,128 @@
+"""Bringing heaps in: progress, refusals by name, a server that is killed midway, uploads that don't stay in memory."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Callable, Iterator
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from audit.logbook import Logbook
+from audit.photos.inbox import Inbox
+from audit.plan.files import read_plan
+from tests.browser.desk_server import free_port, start
+from tests.desk_samples import write_plan_of
+
+pytestmark = pytest.mark.browser
+GOOD, BAD = 2000, 20
+
+
+def small_jpeg(number: int, side_px: int = 96, quality: int = 40) -> bytes:
+    """A made-up picture of which no two are alike."""
+    noise = np.random.default_rng(number).integers(0, 255, (side_px // 8, side_px // 6, 3), dtype=np.uint8)
+    out = BytesIO()
+    Image.fromarray(noise).resize((side_px * 4 // 3, side_px)).save(out, "JPEG", quality=quality)
+    return out.getvalue()
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Iterator[Logbook]:
+    plan = write_plan_of(tmp_path / "plan.csv", 6)
+    with Logbook.create(str(tmp_path / "logbook"), read_plan(plan), plan.name, plan.read_bytes()) as book:
+        yield book
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[Callable[[int], subprocess.Popen[bytes]]]:
+    """Starts a desk on a port; none outlives the test."""
+    started: list[subprocess.Popen[bytes]] = []
+
+    def begin(port: int) -> subprocess.Popen[bytes]:
+        started.append(start(tmp_path / "logbook", port))
+        return started[-1]
+
+    yield begin
+    for process in started:
+        process.kill()
+        process.wait(20)
+
+
+def test_a_heap_with_bad_files_goes_on_after_the_server_was_killed(
+    tmp_path: Path, book: Logbook, server: Callable[[int], subprocess.Popen[bytes]], page_of: Callable[[str], Any], keep: Any
+) -> None:
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    for n in range(GOOD):
+        (photos / f"IMG_{n:04d}.jpg").write_bytes(small_jpeg(n))
+    whole = small_jpeg(GOOD)
+    for n in range(BAD):
+        (photos / f"bad {n:02d}.jpg").write_bytes((whole[: len(whole) // 2], b"", b"not a photo", bytes(4000))[n % 4])
+    port = free_port()
+    process = server(port)
+    page = page_of("desk")
+    page.goto(f"http://127.0.0.1:{port}/bring_in?name=Ada+Example")
+    page.get_by_label("Folder on this machine").fill(str(photos))
+    page.get_by_role("button", name="Start").press("Enter")
+    page.wait_for_function("/Reading: \\d{2,4} of 20\\d\\d IMG_/.test(document.body.innerText)", timeout=60_000)
+    keep(page, "heap_under_way")
+    process.kill()
+    process.wait(20)
+    visit = book.visit()
+    kept = len(book.photos(visit))
+    assert 0 < kept < GOOD, "killed midway"
+    server(port)
+    page.goto(f"http://127.0.0.1:{port}/bring_in?name=Ada+Example")
+    page.wait_for_selector(f"text=was not finished. {kept} photos are kept with it")
+    keep(page, "heap_offered_again")
+    page.get_by_role("button", name="Go on with it").press("Enter")
+    page.wait_for_selector(f"text={GOOD} photos read, {BAD} refused", timeout=240_000)
+    assert len(book.photos(visit)) == GOOD and len(book.visits()) == 1
+    cells = page.locator("table.plain td:first-child").all_inner_texts()
+    assert sorted(cells) == [f"bad {n:02d}.jpg" for n in range(BAD)]
+    page.reload()
+    page.wait_for_selector("text=Refused files")
+    page.wait_for_timeout(500)
+    assert page.get_by_role("button", name="Go on with it").count() == 0
+
+
+def rss_mib(pid: int) -> float:
+    return int(Path(f"/proc/{pid}/status").read_text().split("VmRSS:")[1].split()[0]) / 1024
+
+
+def test_dropped_photos_go_to_disk_and_leave_memory(
+    tmp_path: Path, book: Logbook, server: Callable[[int], subprocess.Popen[bytes]], page_of: Callable[[str], Any]
+) -> None:
+    rng = np.random.default_rng(1)
+    dropped = []
+    for n in range(12):
+        path = tmp_path / f"IMG_{n}.jpg"
+        path.write_bytes(small_jpeg(n) + rng.bytes(8 << 20))
+        dropped.append(str(path))
+    port = free_port()
+    process = server(port)
+    page = page_of("phone")
+    page.goto(f"http://127.0.0.1:{port}/bring_in?name=Ada+Example")
+    page.get_by_label("Folder on this machine").wait_for()
+    page.wait_for_timeout(1500)
+    before = rss_mib(process.pid)
+    page.locator("input[type='file']").set_input_files(dropped)
+    page.wait_for_timeout(4000)
+    page.get_by_role("button", name="Start").press("Enter")
+    page.wait_for_selector("text=12 photos read", timeout=120_000)
+    visit = book.visit()
+    inbox = Inbox.of(book.address, visit.kind, visit.on)
+    assert {p.name for p in inbox.folder.iterdir()} == {Path(p).name for p in dropped}
+    page.goto("about:blank")
+    after = before + 1e6
+    for _ in range(40):
+        after = rss_mib(process.pid)
+        if after - before < 60:
+            break
+        page.wait_for_timeout(500)
+    print(f"server {before:.0f} MiB before, {after:.0f} MiB after 12 photos of 8 MiB")
+    assert after - before < 60
