@@ -11,7 +11,9 @@ import base64
 import hashlib
 import os
 import re
+import struct
 import zipfile
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, Any
@@ -35,6 +37,11 @@ _BLOCK = 1 << 20
 _ROWS_AT_ONCE = 2000
 _LONGEST_LINE = 512 << 20
 _LARGEST_IMAGE = 4 << 30
+#: What zipfile, zlib and our own reading of rows raise at a damaged or made-up archive.
+_DAMAGE = (
+    *(zipfile.BadZipFile, zlib.error, struct.error, EOFError, NotImplementedError, RuntimeError),
+    *(ValueError, TypeError, KeyError, AttributeError),
+)
 
 
 def write_archive(database: Database, images: ImageStore, path: Path, progress: Counting) -> None:
@@ -93,7 +100,7 @@ def read_archive(path: Path, database: Database, images: ImageStore, images_url:
                 database.bring_up_to_date(connection)
                 _count_on(connection)
                 connection.execute(tables.logbook.update().values(images_url=images_url))
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, UnicodeDecodeError, ValueError) as error:
+    except _DAMAGE as error:
         raise LogbookError(f"{path}: the archive is damaged ({error}); take another copy of it.") from error
     except OSError as error:
         raise LogbookError(file_sentence(str(path), error)) from error

@@ -112,6 +112,21 @@ def test_a_changed_archive_is_refused_and_leaves_nothing_behind(tmp_path: Path) 
     assert refused
 
 
+def test_an_archive_whose_packed_rows_are_damaged_is_refused(tmp_path: Path) -> None:
+    """A block of a type that deflate does not have (RFC 1951, 3.2.3) in the rows and in the list of hashes."""
+    filled(str(tmp_path / "a")).export(tmp_path / "a.zip")
+    for name in ("tables/photos.jsonl", "hashes.json"):
+        data = bytearray((tmp_path / "a.zip").read_bytes())
+        with zipfile.ZipFile(tmp_path / "a.zip") as archive:
+            at = archive.getinfo(name).header_offset
+        packed = at + 30 + int.from_bytes(data[at + 26 : at + 28], "little") + int.from_bytes(data[at + 28 : at + 30], "little")
+        data[packed] = 0xFF
+        (tmp_path / "b.zip").write_bytes(bytes(data))
+        with pytest.raises(LogbookError, match=r"b\.zip: the archive is damaged"):
+            Logbook.import_(tmp_path / "b.zip", tmp_path / "b")
+        assert not Logbook.exists(tmp_path / "b")
+
+
 def rewritten(source: Path, target: Path, changes: dict[str, bytes | None], schema: str = tables.SCHEMA) -> None:
     """A copy of an archive with members replaced, added or left out, and hashes that fit."""
     with zipfile.ZipFile(source) as old, zipfile.ZipFile(target, "w") as new:

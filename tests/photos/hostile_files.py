@@ -204,6 +204,31 @@ def named_hostile_files() -> Iterator[tuple[str, bytes]]:
     )
 
 
+def mutated(sound: bytes, how: int, rng: np.random.Generator) -> bytes:
+    """One of six kinds of damage: bits flipped, cut, bytes overwritten, a piece cut out, doubled, or made noise."""
+    data = bytearray(sound)
+    head = bool(rng.integers(0, 2))
+    reach = min(len(data), 900) if head else len(data)
+    if how == 0:
+        for at in rng.integers(0, reach, int(rng.integers(1, 12))):
+            data[at] ^= 1 << int(rng.integers(0, 8))
+    elif how == 1:
+        data = data[: int(rng.integers(0, len(data)))]
+    elif how == 2:
+        at = int(rng.integers(0, reach))
+        data[at : at + 4] = bytes(rng.choice([0, 0xFF, 0x7F, 0x80], 4).astype(np.uint8))
+    elif how == 3:
+        at, length = int(rng.integers(0, reach)), int(rng.integers(1, 200))
+        del data[at : at + length]
+    elif how == 4:
+        at, length = int(rng.integers(0, reach)), int(rng.integers(1, 200))
+        data[at:at] = data[at : at + length]
+    else:
+        at = int(rng.integers(0, reach))
+        data[at : at + 64] = rng.integers(0, 256, 64, dtype=np.uint8).tobytes()
+    return bytes(data)
+
+
 def mutated_files(
     count: int, seed: int, kinds: tuple[str, ...] = ("JPEG", "PROGRESSIVE", "PNG", "TIFF", "WEBP", "HEIF")
 ) -> Iterator[tuple[str, bytes]]:
@@ -212,25 +237,5 @@ def mutated_files(
     seeds = {kind: sound_file(kind, scene(160, 120)) for kind in kinds}
     for number in range(count):
         kind = kinds[number % len(kinds)]
-        data = bytearray(seeds[kind])
         how = int(rng.integers(0, 6))
-        head = bool(rng.integers(0, 2))
-        reach = min(len(data), 900) if head else len(data)
-        if how == 0:
-            for at in rng.integers(0, reach, int(rng.integers(1, 12))):
-                data[at] ^= 1 << int(rng.integers(0, 8))
-        elif how == 1:
-            data = data[: int(rng.integers(0, len(data)))]
-        elif how == 2:
-            at = int(rng.integers(0, reach))
-            data[at : at + 4] = bytes(rng.choice([0, 0xFF, 0x7F, 0x80], 4).astype(np.uint8))
-        elif how == 3:
-            at, length = int(rng.integers(0, reach)), int(rng.integers(1, 200))
-            del data[at : at + length]
-        elif how == 4:
-            at, length = int(rng.integers(0, reach)), int(rng.integers(1, 200))
-            data[at:at] = data[at : at + length]
-        else:
-            at = int(rng.integers(0, reach))
-            data[at : at + 64] = rng.integers(0, 256, 64, dtype=np.uint8).tobytes()
-        yield f"{kind} {how} {number}", bytes(data)
+        yield f"{kind} {how} {number}", mutated(seeds[kind], how, rng)
