@@ -20,6 +20,7 @@ from audit.frames import up_in_camera
 from audit.lens import Lens
 from audit.measure.measurement import Orientation, Sky
 from audit.measure.segments import grey
+from audit.measure.sky_colour import with_colour
 
 __all__ = ["SkyView", "measure_sky"]
 
@@ -58,6 +59,7 @@ class SkyView(Protocol):
 class _Small:
     """The picture at working size."""
 
+    picture: NDArray[np.uint8]
     shade: FloatImage
     chroma: float
     inside: Mask
@@ -105,7 +107,7 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     raw = 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
     above = _above_horizon(small, lens, orientation, network)
     voted, undecided = _voted(small, np.asarray(raw * above, dtype=np.float32), above)
-    belief = np.clip(voted, 1e-4, 1 - 1e-4)
+    belief = np.clip(np.minimum(with_colour(small.picture, voted, small.inside), above), 1e-4, 1 - 1e-4)
     gain, offset = _guide_coefficients(small.shade, np.clip(np.log(belief / (1 - belief)), -_LARGEST_LOGIT,
                                                             _LARGEST_LOGIT))
     refined = gain * small.shade + offset
@@ -129,7 +131,8 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
         if float(np.degrees(spread[kept].mean())) > _LOST_DEG:
             return Sky(None, None, "Nothing tells which way is up, so sky can't be told from water that mirrors it.")
     full = _full_size(image, gain, offset, kept) if kept.any() else np.zeros((height, width), dtype=bool)
-    lowest = np.where(full.any(axis=0), height - 1 - np.argmax(full[::-1], axis=0), np.nan)
+    found = cv2.reduce(full.view(np.uint8), 0, cv2.REDUCE_MAX)[0] > 0
+    lowest = np.where(found, height - 1 - np.argmax(full[::-1], axis=0), np.nan)
     return Sky(fraction, sd, None, full, lowest.astype(np.float32))
 
 
@@ -146,9 +149,10 @@ def _reduced(image: NDArray[np.uint8], lens: Lens | None) -> _Small:
         rim = float(lens.resized(width, height).radius_px(lens.half_angle_limit_rad)) * size[0] / width
         y, x = np.ogrid[: size[1], : size[0]]
         inside = np.asarray((x - cx) ** 2 + (y - cy) ** 2 <= rim**2)
-    spread = small.max(axis=2).astype(np.int16) - small.min(axis=2)
+    red, green, blue = cv2.split(small)
+    spread = cv2.max(cv2.max(red, green), blue) - cv2.min(cv2.min(red, green), blue)
     chroma = float(np.quantile(spread[inside], 0.9)) if inside.any() else 0.0
-    return _Small(shade, chroma, inside)
+    return _Small(small, shade, chroma, inside)
 
 
 def _night(small: _Small) -> str | None:
