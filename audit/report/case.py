@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from audit.judge.finding import Finding, Verdict
+from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits, planned_lens
 from audit.logbook import DecisionRecord, Logbook, ReferenceRecord, VisitRecord
 from audit.match.placement import Placement
@@ -15,7 +16,7 @@ from audit.measure.record import change_from_record, measurement_from_record
 from audit.photos.photo import Photo
 from audit.plan.model import Camera
 
-__all__ = ["Case", "Shot", "case_of", "cases", "evidence_of", "open_findings", "preview_of"]
+__all__ = ["Case", "Shot", "case_of", "cases", "evidence_of", "open_findings", "preview_of", "turned_by"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +133,25 @@ def evidence_of(logbook: Logbook, case: Case, shot: Shot) -> tuple[ReferenceReco
         return reference, None
     record = logbook.comparison(reference.sha256, shot.photo.sha256, METHOD if METHOD in there else there[-1])
     return reference, None if record is None else change_from_record(record)
+
+
+def turned_by(case: Case, shot: Shot, finding: Finding) -> tuple[float, float, float, float, float] | None:
+    """How a finding's remedy turns the view, for :func:`audit.report.pictures.remedy_preview`.
+
+    Returns
+    -------
+    tuple or None
+        Turn, tip and roll of the correction, then pitch and roll of the picture as it is, in degrees; None where the
+        remedy is no turn.
+    """
+    remedy = finding.remedy
+    if remedy is None or not any((remedy.turn_deg, remedy.tip_deg, remedy.roll_deg)):
+        return None
+    held = intended_pose(case.camera).pose
+    orientation = shot.measured.orientation if shot.measured is not None else None
+    pitch = orientation.pitch_deg if orientation is not None and orientation.pitch_deg is not None else held.pitch_deg
+    roll = orientation.roll_deg if orientation is not None and orientation.roll_deg is not None else held.roll_deg
+    return remedy.turn_deg or 0.0, remedy.tip_deg or 0.0, remedy.roll_deg or 0.0, pitch, roll
 
 
 def preview_of(logbook: Logbook, sha256: str) -> bytes:

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from audit import __version__
-from audit.judge.finding import STATE_MARKS, STATES, Finding
+from audit.judge.finding import STATE_MARKS, STATES, Finding, State
 from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits
 from audit.judge.trip import plan_trip
@@ -26,6 +26,8 @@ from audit.report.case import (
     open_findings,
     preview_of,
 )
+from audit.report.changes import changes, signed_before
+from audit.report.crew_list import bring_words, crew_list
 from audit.report.document import Document
 from audit.report.private import faces_blurred, without_position
 from audit.report.sheets import repair_rows, table_csv, write_repairs_csv, write_repairs_xlsx
@@ -87,6 +89,8 @@ def write_handover(
     rows = repair_rows(found)
     write_repairs_csv(rows, folder / "repairs.csv")
     write_repairs_xlsx(rows, folder / "repairs.xlsx")
+    listed = crew_list(logbook, visit, with_pictures=not private)
+    (folder / "crew_list.html").write_text(listed, encoding="utf-8")
     refused = [(r.name, r.message) for r in logbook.refusals(visit)]
     (folder / "refused.csv").write_bytes(table_csv(("file", "why"), refused))
     as_built = _as_built(site, found)
@@ -163,6 +167,7 @@ def _report(
     _cover(document, logbook, visit, site, found)
     _repairs(document, site, found)
     _settled(document, logbook, visit)
+    _changes(document, logbook, visit)
     by_name = {case.camera.camera: case for case in found}
     for done, case in enumerate(found, 1):
         _camera_page(document, logbook, case, by_name, private)
@@ -254,10 +259,9 @@ def _repairs(document: Document, site: Site, found: Sequence[Case]) -> None:
     if not trip.stops:
         document.sentence("Nothing: no finding asks for work or for a look.")
         return
-    bring = [*trip.bring_always, *(f"{number} × {part}" if number > 1 else part for part, number in trip.parts)]
     document.sentence(
         f"One trip of {len(trip.stops)} ladder positions in walking order, about {trip.walk_m:.0f} m. "
-        f"Bring: {'; '.join(bring)}."
+        f"Bring: {'; '.join(bring_words(trip))}."
     )
     rows = [
         (f"{number}", f"{STATE_MARKS[task.state]} {task.camera}", ", ".join(task.checks), task.state, task.action)
@@ -275,6 +279,26 @@ def _settled(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
         return
     rows = [(d.camera, d.check, d.decision, d.by, f"{d.at:%Y-%m-%d %H:%M}", d.why) for d in decisions]
     document.rows(("camera", "check", "decision", "by", "when (UTC)", "why"), rows, (1.2, 1.2, 1.1, 1.6, 1.6, 4))
+
+
+def _changes(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
+    """Every camera that is not as it was signed before."""
+    before = signed_before(logbook, visit)
+    if before is None:
+        return
+    document.heading(f"What changed since visit {before.number} was signed")
+    found = changes(logbook, before, visit)
+    if not found:
+        document.sentence("No camera's state or findings changed.")
+        return
+    rows = [
+        (c.camera, _state_words(c.before), _state_words(c.now), ", ".join(c.came), ", ".join(c.gone)) for c in found
+    ]
+    document.rows(("camera", "then", "now", "new", "no longer there"), rows, (1.3, 1.5, 1.5, 2.8, 2.8))
+
+
+def _state_words(state: State | None) -> str:
+    return "not judged" if state is None else f"{STATE_MARKS[state]} {state}"
 
 
 def _camera_page(document: Document, logbook: Logbook, case: Case, found: Mapping[str, Case], private: bool) -> None:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
 from typing import Any
 
 import altair as alt
 import streamlit as st
 
-from audit.logbook import Logbook, ReferenceRecord
+from audit.judge.finding import State
+from audit.logbook import Logbook, ReferenceRecord, VisitRecord
 from audit.report.case import case_of, evidence_of
+from audit.report.changes import changes, signed_before
 from audit.report.history import cleaning_due, history_rows
 from audit.report.worklist import asks
 from ui.parts.evidence import preview
@@ -19,6 +22,7 @@ from ui.parts.session import current_visit, logbook
 from ui.parts.viewer import Picture, show_wiped
 from ui.parts.words import check_word, state_mark, state_word, term, word
 
+_SHOWN = 300
 _COLOURS = ("#0072b2", "#9c4300", "#00563f", "#1f2128")
 
 
@@ -30,6 +34,7 @@ def page() -> None:
     if not order:
         st.info(word("desk.no_visit"))
         return
+    _changed(book, visit)
     here = st.session_state.get("camera") or st.query_params.get("camera")
     names = sorted(order)
     name = st.selectbox(word("review.camera"), names, index=names.index(here) if here in names else 0, width=260)
@@ -59,13 +64,38 @@ def page() -> None:
         _plots(rows)
 
 
+def _changed(book: Logbook, visit: VisitRecord) -> None:
+    """Every camera that is not as it was signed, folded."""
+    before = signed_before(book, visit)
+    if before is None:
+        return
+    found = changes(book, before, visit)
+    if not found:
+        paragraph(word("over_time.unchanged", visit=before.number, on=day(before.on)), "strong")
+        return
+    with st.expander(word("over_time.changed", n=len(found), visit=before.number, on=day(before.on))):
+        header = tuple(word(f"over_time.{c}") for c in ("camera", "before", "now", "came", "gone"))
+        rows = [(c.camera, _state(c.before), _state(c.now), _checks(c.came), _checks(c.gone)) for c in found[:_SHOWN]]
+        table(header, rows, word("over_time.changes"))
+        if len(found) > _SHOWN:
+            paragraph(word("over_time.more", n=len(found) - _SHOWN), "faint")
+
+
+def _state(state: State | None) -> str:
+    return word("over_time.not_judged") if state is None else f"{state_mark(state)} {state_word(state)}"
+
+
+def _checks(checks: Iterable[str]) -> str:
+    return ", ".join(check_word(check) for check in checks)
+
+
 def _visits(book: Logbook, name: str) -> None:
     rows = [
         (
             f"{e.visit.number} · {term('kind', e.visit.kind)}",
             day(e.visit.on),
-            f"{state_mark(e.verdict.state)} {state_word(e.verdict.state)}",
-            ", ".join(check_word(f.check) for f in e.verdict.findings if asks(f)),
+            _state(e.verdict.state),
+            _checks(f.check for f in e.verdict.findings if asks(f)),
         )
         for e in book.camera_history(name)
     ]

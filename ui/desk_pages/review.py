@@ -10,6 +10,7 @@ from audit.judge.findings import intended_pose
 from audit.logbook import Logbook, VisitRecord
 from audit.report.case import case_of
 from ui.parts.camera_view import show_crew_photos, show_history, show_pictures, show_preview
+from ui.parts.choosing import chosen_order, show_all, show_choice
 from ui.parts.deciding import Desk, accept_and_go_on, current, go
 from ui.parts.finding_card import show_cautions, show_finding, show_passed
 from ui.parts.plain import paragraph, show_notice
@@ -25,17 +26,19 @@ def _chosen_camera(order: list[str]) -> str:
     return str(st.session_state["camera"])
 
 
-def _jump(order: list[str]) -> None:
+def _jump(order: list[str], every: list[str]) -> None:
     wanted = str(st.session_state.get("go_to", "")).strip()
-    found = next((name for name in order if name.lower() == wanted.lower()), None)
+    found = next((name for name in every if name.lower() == wanted.lower()), None)
     if found is not None:
         st.session_state["camera"] = found
+        if found not in order:
+            show_all()
     elif wanted:
         st.session_state["notice"] = word("review.unknown_camera", camera=wanted)
     st.session_state["go_to"] = ""
 
 
-def _head(desk: Desk, order: list[str], may_decide: bool) -> None:
+def _head(desk: Desk, order: list[str], every: list[str], may_decide: bool) -> None:
     camera = desk.case.camera
     title = html.escape(f"{camera.camera}  {camera.name}")
     place = html.escape(word("review.of", position=order.index(camera.camera) + 1, total=len(order)))
@@ -44,9 +47,10 @@ def _head(desk: Desk, order: list[str], may_decide: bool) -> None:
         f'<div class="title"><h1 title="{title}">{title}</h1>{state_badge(desk.case.verdict.state)}<span class="faint">{place}</span></div>'
     )
     with right.container(horizontal=True, vertical_alignment="center", horizontal_alignment="right"):
+        show_choice(desk.book, desk.visit, len(order), len(every))
         st.text_input(
             word("review.go_to"), key="go_to", placeholder=word("review.go_to"), label_visibility="collapsed",
-            on_change=_jump, args=(order,), width=130,
+            on_change=_jump, args=(order, every), width=130,
         )  # fmt: skip
         st.button(word("review.previous"), shortcut="Left", on_click=go, args=(order, -1), key="previous")
         st.button(word("review.next"), shortcut="Right", on_click=go, args=(order, 1), key="next")
@@ -67,7 +71,7 @@ def _findings(desk: Desk, may_decide: bool) -> None:
     show_passed(desk.case.verdict.findings)
 
 
-def _camera(book: Logbook, visit: VisitRecord, order: list[str]) -> None:
+def _camera(book: Logbook, visit: VisitRecord, order: list[str], every: list[str]) -> None:
     name = _chosen_camera(order)
     case = case_of(book, visit, book.planned_camera(name, visit))
     if case is None:
@@ -75,7 +79,7 @@ def _camera(book: Logbook, visit: VisitRecord, order: list[str]) -> None:
         return
     desk = Desk(book, visit, case)
     may_decide = visit.signed_at is None and may("decide")
-    _head(desk, order, may_decide)
+    _head(desk, order, every, may_decide)
     if may_decide:
         ask_for_name()
     show_notice()
@@ -100,9 +104,14 @@ def _camera(book: Logbook, visit: VisitRecord, order: list[str]) -> None:
 def page() -> None:
     """One camera, its pictures, findings and decisions."""
     book, visit = logbook(), current_visit()
-    order = [camera for camera, _ in book.verdict_order(visit)]
+    every = [camera for camera, _ in book.verdict_order(visit)]
+    order = chosen_order(book, visit)
     if order:
-        _camera(book, visit, order)
+        _camera(book, visit, order, every)
+    elif every:
+        show_notice()
+        st.info(word("review.none_fits"))
+        show_choice(book, visit, 0, len(every))
     else:
         st.info(word("desk.no_visit"))
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import tempfile
+from functools import partial
 from pathlib import Path
 
 import streamlit as st
 
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
+from audit.report.crew_list import crew_list
 from audit.report.handover import write_handover
 from audit.report.worklist import open_work
 from ui.parts.numbers import minute
@@ -51,7 +53,18 @@ def _open(book: Logbook, visit: VisitRecord) -> int:
         )
     else:
         st.success(word("sign.none_open"))
+    st.download_button(
+        word("sign.crew_list"), partial(_crew_list, book, visit), file_name=f"crew-list-visit-{visit.number}.html",
+        mime="text/html", key="crew_list", on_click="ignore",
+    )  # fmt: skip
     return len(rows)
+
+
+def _crew_list(book: Logbook, visit: VisitRecord) -> bytes:
+    try:
+        return crew_list(book, visit).encode("utf-8")
+    except AuditError:
+        return crew_list(book, visit, with_pictures=False).encode("utf-8")
 
 
 def _decided(book: Logbook, visit: VisitRecord) -> None:

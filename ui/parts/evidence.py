@@ -12,7 +12,7 @@ from audit.judge.finding import Finding
 from audit.judge.intended import intended_pose
 from audit.plan.model import Camera
 from audit.report import pictures
-from audit.report.case import Case, Shot, evidence_of, preview_of
+from audit.report.case import Case, Shot, evidence_of, preview_of, turned_by
 from ui.parts.session import logbook
 from ui.parts.viewer import data_url
 from ui.parts.words import word
@@ -65,21 +65,14 @@ def drawn(case: Case, shot: Shot, layers: tuple[str, ...], visit: int, fine: boo
 
 def remedied(case: Case, shot: Shot, finding: Finding) -> bytes | None:
     """The picture as it will be after the remedy; None where the remedy is no turn."""
-    remedy = finding.remedy
-    if remedy is None or not any((remedy.turn_deg, remedy.tip_deg, remedy.roll_deg)):
-        return None
-    held = intended_pose(case.camera).pose
-    orientation = shot.measured.orientation if shot.measured is not None else None
-    pitch = orientation.pitch_deg if orientation is not None and orientation.pitch_deg is not None else held.pitch_deg
-    roll = orientation.roll_deg if orientation is not None and orientation.roll_deg is not None else held.roll_deg
-    turn = (remedy.turn_deg or 0.0, remedy.tip_deg or 0.0, remedy.roll_deg or 0.0)
-    return _remedied(shot.photo.sha256, case.camera, turn, (pitch, roll))
+    turn = turned_by(case, shot, finding)
+    return None if turn is None else _remedied(shot.photo.sha256, case.camera, turn)
 
 
 @st.cache_data(max_entries=60, show_spinner=False, hash_funcs={Camera: repr})
-def _remedied(sha256: str, camera: Camera, turn: tuple[float, float, float], now: tuple[float, float]) -> bytes:
+def _remedied(sha256: str, camera: Camera, turn: tuple[float, float, float, float, float]) -> bytes:
     picture = pictures.decode_picture(preview_of(logbook(), sha256), _SIDE_PX * 3 // 4)
-    return pictures.encode_jpeg(pictures.remedy_preview(picture, camera.lens, *turn, *now))
+    return pictures.encode_jpeg(pictures.remedy_preview(picture, camera.lens, *turn))
 
 
 def thumbnails(photos: Sequence[tuple[str, str, str]]) -> None:

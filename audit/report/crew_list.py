@@ -1,0 +1,133 @@
+"""The crew's list of one trip: one file for a phone without network, which prints as well."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterable, Mapping, Sequence
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from jinja2 import Environment, Template
+
+from audit.judge.finding import STATE_MARKS, Verdict
+from audit.judge.trip import Stop, Task, Trip, plan_trip
+from audit.logbook import Logbook, VisitRecord
+from audit.plan.model import Camera, Site
+from audit.report import pictures
+from audit.report.case import case_of, open_findings, preview_of, turned_by
+from audit.report.worklist import asks, missing_work
+
+__all__ = ["bring_words", "crew_list", "trip_of"]
+
+_PICTURE_PX = 480
+_QUALITY = 60
+_CAUTIONS = (
+    "Work at height, near traffic, on mains or beside infrared emitters is for trained people under the site's own "
+    "rules; local codes and licensed practice decide, not this list.",
+    "No photo is worth an unsafe ladder: a pole or a photo from the ground serves.",
+)
+
+
+def trip_of(logbook: Logbook, visit: VisitRecord) -> Trip:
+    """One trip through every finding that asks for work or a look and is neither rejected nor waived."""
+    settled = [(d.camera, d.check) for d in logbook.decisions(visit) if d.in_force and d.settles]
+    verdicts: list[Verdict] = []
+    for state in ("put right", "look again"):
+        verdicts += logbook.verdicts(visit, state=state)
+    return plan_trip(logbook.site(visit), verdicts, settled=settled)
+
+
+def bring_words(trip: Trip) -> tuple[str, ...]:
+    """What to bring: what a crew always takes, then the parts with their number."""
+    return (*trip.bring_always, *(f"{number} × {part}" if number > 1 else part for part, number in trip.parts))
+
+
+def crew_list(logbook: Logbook, visit: VisitRecord, *, with_pictures: bool = True) -> str:
+    """The list as HTML that needs nothing else: no script, no font, no picture from outside.
+
+    Parameters
+    ----------
+    with_pictures : bool
+        Whether the view after each turn is shown; pictures can show people.
+    """
+    site, trip = logbook.site(visit), trip_of(logbook, visit)
+    shots = dict(missing_work(logbook, visit))
+    stops = [_stop(logbook, visit, site, stop, shots, with_pictures) for stop in trip.stops]
+    reached = {name for stop in trip.stops for name in stop.cameras}
+    return _template().render(
+        title=f"Crew list: {site.name or site.file or 'site'}",
+        subtitle=f"{visit.kind.capitalize()} visit {visit.number}, {visit.on.isoformat()}"
+        + ("" if visit.signed_at else ", not signed"),
+        walk_m=trip.walk_m,
+        bring=bring_words(trip) if stops else (),
+        cautions=_CAUTIONS,
+        stops=stops,
+        missing=[
+            {"name": _name(site.camera(camera)), "place": _place(site.camera(camera)), "shots": lacking}
+            for camera, lacking in shots.items()
+            if camera not in reached
+        ],
+    )
+
+
+@cache
+def _template() -> Template:
+    text = resources.files("audit.report").joinpath("crew_list.html").read_text(encoding="utf-8")
+    return Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(text)
+
+
+def _stop(
+    logbook: Logbook, visit: VisitRecord, site: Site, stop: Stop, shots: Mapping[str, Sequence[str]], with_pictures: bool
+) -> dict[str, Any]:
+    cameras = [site.camera(name) for name in stop.cameras]
+    return {
+        "cameras": [_name(c) for c in cameras],
+        "place": "; ".join(dict.fromkeys(_place(c) for c in cameras)),
+        "tasks": [_task(logbook, visit, site.camera(t.camera), t, with_pictures) for t in stop.tasks],
+        "shots": [f"{c.camera}: {shot}" for c in cameras for shot in shots.get(c.camera, ())],
+        "cautions": " ".join(stop.cautions),
+    }
+
+
+def _task(logbook: Logbook, visit: VisitRecord, camera: Camera, task: Task, with_pictures: bool) -> dict[str, Any]:
+    return {
+        "camera": task.camera,
+        "checks": ", ".join(task.checks),
+        "state": task.state,
+        "mark": STATE_MARKS[task.state],
+        "action": task.action,
+        "field_check": task.field_check,
+        "parts": ", ".join(task.parts),
+        "after": _after(logbook, visit, camera, task.checks) if with_pictures else None,
+    }
+
+
+def _after(logbook: Logbook, visit: VisitRecord, camera: Camera, checks: Iterable[str]) -> str | None:
+    """The view after the task's turn, as an address that holds the picture."""
+    case = case_of(logbook, visit, camera)
+    shot = None if case is None else case.day
+    if case is None or shot is None:
+        return None
+    for finding in open_findings(case):
+        turn = turned_by(case, shot, finding) if asks(finding) and finding.check in checks else None
+        if turn is not None:
+            picture = pictures.decode_picture(preview_of(logbook, shot.photo.sha256), _PICTURE_PX)
+            jpeg = pictures.encode_jpeg(pictures.remedy_preview(picture, camera.lens, *turn), _QUALITY)
+            return f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode('ascii')}"
+    return None
+
+
+def _name(camera: Camera) -> str:
+    return f"{camera.camera} {camera.name}".strip()
+
+
+def _place(camera: Camera) -> str:
+    parts = [f"{camera.height_m:.1f} m high"]
+    if camera.floor:
+        parts.append(f"floor {camera.floor}")
+    if camera.mount.parts:
+        parts.append(f"mount {camera.mount}")
+    if camera.serial:
+        parts.append(f"serial {camera.serial}")
+    return ", ".join(parts)

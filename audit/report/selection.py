@@ -1,0 +1,74 @@
+"""Which cameras of a visit somebody wants to see: by state, floor, a word of their plan, or because they wait."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from audit.judge.finding import State
+from audit.logbook import Logbook, VisitRecord
+from audit.plan.model import Camera
+from audit.report.worklist import asks
+
+__all__ = ["Selection", "selected"]
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """What is asked for; empty takes all.
+
+    Attributes
+    ----------
+    states : tuple of State
+        Any of them.
+    floor : str or None
+        As the plan names it.
+    text : str
+        Part of the id, the name, the serial or the form, in any case.
+    waiting : bool
+        Only cameras with a finding that asks for something and is not decided.
+    """
+
+    states: tuple[State, ...] = ()
+    floor: str | None = None
+    text: str = ""
+    waiting: bool = False
+
+    @property
+    def everything(self) -> bool:
+        """Whether nothing is left out."""
+        return self == Selection()
+
+
+def selected(logbook: Logbook, visit: VisitRecord, selection: Selection) -> list[str]:
+    """Cameras that fit, worst first."""
+    order = logbook.verdict_order(visit)
+    if selection.everything:
+        return [camera for camera, _ in order]
+    site = logbook.site(visit)
+    waiting = _waiting(logbook, visit) if selection.waiting else frozenset()
+    return [
+        name
+        for name, state in order
+        if (not selection.states or state in selection.states)
+        and (not selection.waiting or name in waiting)
+        and (name in site and _fits(site.camera(name), selection))
+    ]
+
+
+def _fits(camera: Camera, selection: Selection) -> bool:
+    if selection.floor is not None and camera.floor != selection.floor:
+        return False
+    wanted = selection.text.strip().casefold()
+    return not wanted or any(
+        wanted in text.casefold() for text in (camera.camera, camera.name, camera.serial or "", camera.form or "")
+    )
+
+
+def _waiting(logbook: Logbook, visit: VisitRecord) -> frozenset[str]:
+    decided = {(d.camera, d.check) for d in logbook.decisions(visit) if d.in_force}
+    return frozenset(
+        verdict.camera
+        for state in ("put right", "look again")
+        for verdict in logbook.verdicts(visit, state=state)
+        if any(asks(f) and (verdict.camera, f.check) not in decided for f in verdict.findings)
+    )

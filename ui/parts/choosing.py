@@ -1,0 +1,45 @@
+"""Which cameras the review goes through: all, or those of a state, a floor, a word, or that wait for a decision."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from audit.judge.finding import STATES
+from audit.logbook import Logbook, VisitRecord
+from audit.report.selection import Selection, selected
+from ui.parts.words import state_mark, state_word, word
+
+__all__ = ["chosen_order", "show_all", "show_choice"]
+
+_FIELDS: dict[str, object] = {"only_states": [], "only_floor": None, "only_text": "", "only_waiting": False}
+
+
+def chosen_order(book: Logbook, visit: VisitRecord) -> list[str]:
+    """The cameras chosen, worst first."""
+    states, floor, text, waiting = (st.session_state.get(field) for field in _FIELDS)
+    return selected(book, visit, Selection(tuple(states or ()), floor, text or "", bool(waiting)))
+
+
+def show_all() -> None:
+    """Leave no camera out any more."""
+    st.session_state.update(_FIELDS)
+
+
+def show_choice(book: Logbook, visit: VisitRecord, shown: int, total: int) -> None:
+    """The button that says how many are shown, with the choice behind it."""
+    label = word("review.all") if shown == total else word("review.some", n=shown, total=total)
+    with st.popover(label):
+        st.pills(
+            word("review.only_states"), STATES, selection_mode="multi", key="only_states",
+            format_func=lambda state: f"{state_mark(state)} {state_word(state)}",
+        )  # fmt: skip
+        floors = sorted({c.floor for c in book.site(visit).cameras})
+        if len(floors) > 1:
+            st.selectbox(
+                word("site.floor"), floors, index=None, key="only_floor", placeholder=word("review.any_floor"),
+                format_func=lambda floor: floor or word("site.ground_floor"),
+            )  # fmt: skip
+        st.text_input(word("review.only_text"), key="only_text")
+        if visit.signed_at is None:
+            st.toggle(word("review.only_waiting"), key="only_waiting")
+        st.button(word("review.show_all"), key="show_all", on_click=show_all)
