@@ -23,6 +23,7 @@ import typer
 
 from audit import __version__
 from audit.errors import AuditError
+from audit.logs import JsonLines
 
 __all__ = ["app", "main"]
 
@@ -60,8 +61,13 @@ def _options(
         bool, typer.Option("--version", help="Print the version and end.", callback=_version, is_eager=True)
     ] = False,
     verbose: Annotated[bool, typer.Option("--verbose", help="Say on standard error what is being done.")] = False,
+    log_json: Annotated[
+        bool, typer.Option("--log-json", help="The same as JSON, one object a line, for a service.")
+    ] = False,
 ) -> None:
-    logging.basicConfig(level=logging.INFO if verbose else logging.ERROR, stream=sys.stderr, format="%(message)s")
+    log = logging.StreamHandler(sys.stderr)
+    log.setFormatter(JsonLines() if log_json else logging.Formatter("%(message)s"))
+    logging.basicConfig(level=logging.INFO if verbose or log_json else logging.ERROR, handlers=[log])
 
 
 def main() -> None:
@@ -354,13 +360,57 @@ def show(
     visit: Visit = None,
     images: Images = None,
     strict: Annotated[bool, typer.Option("--strict", help="Exit 1 where something must be put right.")] = False,
+    progress: Annotated[
+        bool, typer.Option("--progress", help="Say instead how far the visit is, also while it runs.")
+    ] = False,
     as_json: Json = False,
 ) -> int:
     """List the cameras, worst first."""
     from audit.logbook import Logbook
 
-    worst = _show(Logbook.open(logbook, images=images), visit, as_json)
+    book = Logbook.open(logbook, images=images)
+    if progress:
+        from audit import lines
+
+        far = book.progress(book.visit(visit))
+        if as_json:
+            _emit(lines.progress_line(far))
+        else:
+            typer.echo(lines.progress_sentence(far))
+        return DONE
+    worst = _show(book, visit, as_json)
     return PUT_RIGHT if strict and worst else DONE
+
+
+@app.command()
+def methods(
+    logbook: Annotated[str, typer.Argument(help="The logbook.")],
+    visit: Visit = None,
+    measure: Annotated[
+        bool, typer.Option("--measure", help="First measure the visit's pictures by this program's version.")
+    ] = False,
+    workers: Annotated[int, typer.Option("--workers", min=0, max=256, help="Processes; 0 = this one.")] = 0,
+    images: Images = None,
+    as_json: Json = False,
+) -> int:
+    """Show what a new version of the measuring measures differently; what was measured before stays."""
+    from audit import lines
+    from audit.logbook import Logbook
+    from audit.visit import measure_anew
+
+    book = Logbook.open(logbook, images=images)
+    record = book.visit(visit)
+    if measure:
+        with _progress() as report:
+            measure_anew(book, record, workers=workers, progress=lambda p: report(p.step, p.done, p.total, p.name))
+    found = book.remeasured(record)
+    for photo in found:
+        if as_json:
+            _emit(lines.change_of_method_line(photo))
+        else:
+            typer.echo(lines.change_of_method_sentence(photo))
+    _say(lines.methods_sentence(record.number, found))
+    return DONE
 
 
 def _show(book: Any, number: int | None, as_json: bool) -> bool:

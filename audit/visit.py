@@ -53,6 +53,7 @@ __all__ = [
     "Stopped",
     "VisitSummary",
     "judge_again",
+    "measure_anew",
     "run_visit",
     "summary_of",
 ]
@@ -251,6 +252,22 @@ def _from_photos(
     verdicts = _judge(logbook, visit, site, placements, known, series, comparisons, swaps, limits, progress)
     logbook.put_verdicts(visit, verdicts)
     return summary_of(logbook, visit)
+
+
+def measure_anew(
+    logbook: Logbook,
+    visit: VisitRecord,
+    *,
+    workers: int = 0,
+    cluster: str | None = None,
+    progress: Report = lambda _: None,
+    stop: Ask = lambda: False,
+) -> None:
+    """Measure a visit's placed snapshots by this program's version, signed or not; nothing else of it changes."""
+    photos = {photo.name: photo for photo in logbook.photos(visit)}
+    placed = [p for p in logbook.placements(visit) if p.decision == "placed" and p.role == "snapshot" and p.camera]
+    with compute.executor(workers, cluster) as executor:
+        _measure(logbook, logbook.site(visit), photos, placed, logbook.limits(visit), executor, progress, stop)
 
 
 def summary_of(logbook: Logbook, visit: VisitRecord) -> VisitSummary:

@@ -14,7 +14,7 @@ from audit.measure import image
 from audit.plan.files import read_plan
 from audit.report import case
 from audit.report.case import case_of
-from audit.visit import judge_again, run_visit
+from audit.visit import judge_again, measure_anew, run_visit
 
 
 def test_limits_of_ones_own_measure_once_and_still_show_what_was_measured(
@@ -82,6 +82,27 @@ def test_a_signed_visit_shows_what_it_was_signed_with_under_a_later_method(
         assert after.day.measured is not None and before.day.measured is not None
         assert after.day.measured.orientation.pitch_deg == before.day.measured.orientation.pitch_deg
         assert book.verify() == ()
+
+
+def test_a_signed_visit_is_measured_anew_and_nothing_else_of_it_changes(
+    tmp_path: Path, plan: Path, picture_bytes: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    (photos / "C-1_day.jpg").write_bytes(picture_bytes)
+    with Logbook.create(str(tmp_path / "book"), read_plan(plan), plan.name, plan.read_bytes()) as book:
+        first = run_visit(book, photos, "commissioning", date(2026, 6, 16)).visit
+        book.sign(first, "R. Example", keys=tmp_path / "keys")
+        verdicts, (photo,) = book.verdicts(1), book.photos(1)
+        (old,) = book.methods(photo.sha256)
+        measure_anew(book, book.visit(1))
+        assert book.methods(photo.sha256) == (old,), "the same version measures once"
+        monkeypatch.setattr(image, "METHOD", "later")
+        measure_anew(book, book.visit(1))
+        (anew,) = book.remeasured(1)
+        assert (anew.photo, anew.old_method) == (photo.name, old) and anew.new_method == old.replace("1-", "later-", 1)
+        assert anew.old["orientation.pitch_deg"] == anew.new["orientation.pitch_deg"]
+        assert book.verdicts(1) == verdicts and book.verify() == ()
 
 
 def test_the_demo_run_again_keeps_its_signed_visit(

@@ -16,9 +16,11 @@ from audit.logbook.records import (
     PlanRecord,
     ReferenceRecord,
     RefusalRecord,
+    Remeasured,
     SeenFile,
     SignedRecord,
     VerifyProblem,
+    VisitProgress,
     VisitRecord,
 )
 
@@ -32,9 +34,11 @@ __all__ = [
     "PlanRecord",
     "ReferenceRecord",
     "RefusalRecord",
+    "Remeasured",
     "SeenFile",
     "SignedRecord",
     "VerifyProblem",
+    "VisitProgress",
     "VisitRecord",
     "is_package",
     "seal_package",

@@ -20,7 +20,7 @@ from filelock import FileLock, Timeout
 from audit.errors import LogbookError
 from audit.logbook.database import Database
 
-__all__ = ["one_writer"]
+__all__ = ["one_writer", "present_writer"]
 
 _KEY = 5_120_731_889_004_217_301  # the advisory lock's key; one logbook a database
 
@@ -40,6 +40,32 @@ def one_writer(database: Database, now: datetime) -> Iterator[None]:
     else:
         with _server_lock(database):
             yield
+
+
+def present_writer(database: Database) -> str | None:
+    """Who holds the logbook for writing now, as a sentence without its full stop; None where nobody does."""
+    if database.folder is not None:
+        note = database.folder / "writer.json"
+        return _holder(note) if _alive(note) else None
+    # A 64-bit advisory lock is listed in two halves (PostgreSQL manual, 53.13 pg_locks).
+    query = sa.text("SELECT 1 FROM pg_locks WHERE locktype = 'advisory' AND classid = :high AND objid = :low")
+    with database.errors(), database.engine.connect() as connection:
+        held = connection.execute(query, {"high": _KEY >> 32, "low": _KEY & 0xFFFFFFFF}).first()
+    return None if held is None else "another program is writing this logbook"
+
+
+def _alive(note: Path) -> bool:
+    """Whether the process that left the note still runs; on another machine it is believed."""
+    try:
+        record = json.loads(note.read_text())
+        if record["host"] != socket.gethostname():
+            return True
+        os.kill(int(record["process"]), 0)
+    except PermissionError:
+        return True
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+    return True
 
 
 @contextmanager

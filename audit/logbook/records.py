@@ -21,10 +21,12 @@ __all__ = [
     "PlanRecord",
     "ReferenceRecord",
     "RefusalRecord",
+    "Remeasured",
     "SeenFile",
     "SignedRecord",
     "VerifyProblem",
     "VisitKind",
+    "VisitProgress",
     "VisitRecord",
 ]
 
@@ -95,6 +97,54 @@ class MethodChange:
     name: str
     old: Any
     new: Any
+
+
+@dataclass(frozen=True, slots=True)
+class Remeasured:
+    """A photo that a new method version has measured with the same lens as the version before.
+
+    Attributes
+    ----------
+    old_method, new_method : str
+        Keys of the two measurements; both are kept.
+    old, new : dict
+        Single values by their dotted names.
+    """
+
+    photo: str
+    old_method: str
+    new_method: str
+    old: dict[str, Any]
+    new: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class VisitProgress:
+    """How far a visit is, as the logbook keeps it.
+
+    Attributes
+    ----------
+    placed, unsure, stray : int
+        Photos by decision; those taken in since are in none of them.
+    snapshots, measured : int
+        Placed pictures from cameras, and those of them that were measured.
+    judged, cameras : int
+        Cameras with a verdict, and cameras of the plan.
+    writer : str or None
+        Who writes the logbook now.
+    """
+
+    visit: VisitRecord
+    photos: int
+    refused: int
+    placed: int
+    unsure: int
+    stray: int
+    snapshots: int
+    measured: int
+    judged: int
+    cameras: int
+    writer: str | None
 
 
 @dataclass(frozen=True, slots=True)

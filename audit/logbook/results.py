@@ -14,7 +14,7 @@ from audit.errors import LogbookError
 from audit.judge.finding import STATES, State, Verdict
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, dump_plain, load, load_plain, sha256_hex
-from audit.logbook.records import AnswerRecord, HistoryEntry, MethodChange
+from audit.logbook.records import AnswerRecord, HistoryEntry, MethodChange, Remeasured
 from audit.logbook.store import Store, VisitRef, number_of, visit_record
 from audit.match.placement import Decision, Placement
 
@@ -70,6 +70,28 @@ class Results(Store):
                 if a.get(name) != b.get(name)
             ]
         return tuple(changes)
+
+    def remeasured(self, visit: VisitRef) -> tuple[Remeasured, ...]:
+        """Photos of a visit that more than one method version has measured: the latest two, by name of the photo.
+
+        A method's key is its version, or the version, a hyphen and what else it was given (a lens); only measurements
+        that were given the same are set beside each other.
+        """
+        table, photos = tables.measurements, tables.photos
+        query = sa.select(photos.c.name, table.c.sha256, table.c.method).where(
+            photos.c.visit == number_of(visit), photos.c.sha256 == table.c.sha256
+        )
+        versions: dict[tuple[str, str, str], list[str]] = {}
+        with self.database.reading() as connection:
+            for name, sha256, method in connection.execute(query.order_by(photos.c.name, table.c.at, table.c.method)):
+                versions.setdefault((name, sha256, method.partition("-")[2]), []).append(method)
+        found = []
+        for (name, sha256, _), methods in versions.items():
+            if len(methods) > 1:
+                before, now = methods[-2:]
+                old, new = (dict(_values("", self.measurement(sha256, method))) for method in (before, now))
+                found.append(Remeasured(name, before, now, old, new))
+        return tuple(found)
 
     def comparison(self, reference_sha256: str, today_sha256: str, method: str) -> dict[str, Any] | None:
         """The record of today's image against a reference by one method version, or None."""

@@ -1,19 +1,25 @@
-"""What a service watches: counters in OpenMetrics text, and one line of health."""
+"""What is watched: counters in OpenMetrics text, one line of health, and how far a visit is."""
 
 from __future__ import annotations
+
+from typing import get_args
 
 import sqlalchemy as sa
 
 from audit.errors import LogbookError
 from audit.judge.finding import STATES
 from audit.logbook import tables
-from audit.logbook.store import Store
+from audit.logbook.locks import present_writer
+from audit.logbook.plans import Plans
+from audit.logbook.records import VisitProgress
+from audit.logbook.store import VisitRef, number_of, visit_record
+from audit.match.placement import Decision
 
 __all__ = ["Watch"]
 
 
-class Watch(Store):
-    """Counts what is kept, and says whether the logbook answers."""
+class Watch(Plans):
+    """Counts what is kept, says whether the logbook answers, and how far a visit is."""
 
     def counters(self) -> str:
         """Numbers of what is kept, as OpenMetrics 1.0 text.
@@ -55,6 +61,39 @@ class Watch(Store):
             lines += [f"# TYPE photo_audit_{name} gauge", f"# HELP photo_audit_{name} {text}"]
             lines += [f"photo_audit_{name}{labels} {value}" for labels, value in values.items()]
         return "\n".join([*lines, "# EOF", ""])
+
+    def progress(self, visit: VisitRef) -> VisitProgress:
+        """How far a visit is; for looking on from another terminal while it runs."""
+        t, number = tables, number_of(visit)
+        with self.database.reading() as connection:
+
+            def count(table: sa.Table, *where: sa.ColumnElement[bool]) -> int:
+                query = sa.select(sa.func.count()).select_from(table).where(table.c.visit == number, *where)
+                return connection.execute(query).scalar_one()
+
+            record = visit_record(self._visit_row(connection, number))
+            decisions = {word: count(t.placements, t.placements.c.decision == word) for word in get_args(Decision)}
+            snapshot = (t.placements.c.decision == "placed", t.placements.c.role == "snapshot")
+            measured = sa.exists().where(
+                t.photos.c.visit == number,
+                t.photos.c.name == t.placements.c.photo,
+                t.measurements.c.sha256 == t.photos.c.sha256,
+            )
+            plan = self._plan_id(connection, number)
+            cameras = sa.select(sa.func.count()).select_from(t.plan_cameras).where(t.plan_cameras.c.plan == plan)
+            return VisitProgress(
+                record,
+                photos=count(t.photos),
+                refused=count(t.refusals),
+                placed=decisions["placed"],
+                unsure=decisions["unsure"],
+                stray=decisions["stray"],
+                snapshots=count(t.placements, *snapshot),
+                measured=count(t.placements, *snapshot, measured),
+                judged=count(t.verdicts),
+                cameras=connection.execute(cameras).scalar_one(),
+                writer=present_writer(self.database),
+            )
 
     def health(self) -> tuple[bool, str]:
         """Whether database and image store answer, with one line about it."""
