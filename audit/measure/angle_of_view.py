@@ -53,7 +53,7 @@ def estimate_lens(seen: Seen, width_px: int, height_px: int) -> Lens:
         return float(2 * np.degrees(np.arctan(np.exp(log_tangent) / longest)))
 
     def score(log_tangent: float) -> float:
-        found = solve(seen, Lens(width_px, height_px, hfov_deg(log_tangent)))
+        found = solve(seen, Lens(width_px, height_px, hfov_deg(log_tangent)), quick=True)
         gain = table["score"] * found.score + table["learned"] * found.learned_gain
         return float(gain + table["square"] * square_gain(found.edges, found.fit.up)
                      - 0.5 * ((log_tangent - middle) / spread) ** 2)

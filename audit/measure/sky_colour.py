@@ -42,15 +42,19 @@ def with_colour(picture: NDArray[np.uint8], belief: FloatImage, inside: NDArray[
     colour = _LIGHT_OF[lab[..., 0]] + _GREEN_RED_OF[lab[..., 1]] + _BLUE_YELLOW_OF[lab[..., 2]]
     bins = _LIGHT_BINS * _CHROMA_BINS**2
     flat = colour.ravel()
-    sky = np.bincount(flat, weights=np.where(inside, belief, 0.0).ravel(), minlength=bins)
-    rest = np.bincount(flat, weights=inside.ravel(), minlength=bins) - sky
-    sky, rest = _smooth(sky), _smooth(rest)
+    sky = _count(flat, np.where(inside, belief, 0.0).ravel(), bins)
+    rest = _smooth(_count(flat, inside.astype(np.float64).ravel(), bins) - sky)
+    sky = _smooth(sky)
     before = _PRIOR_SHARE * belief.size
     share = sky.sum() / max(sky.sum() + rest.sum(), 1e-9)
     ratio = np.log((sky + before * share) / (rest + before * (1 - share))) - np.log(share / (1 - share))
     ratio = np.clip(ratio, -_LARGEST_RATIO, _LARGEST_RATIO).astype(np.float32)
     sure = np.clip(belief, 1e-4, 1 - 1e-4)
     return np.asarray(1 / (1 + (1 / sure - 1) * np.exp(-ratio)[colour]), dtype=np.float32)
+
+
+def _count(colour: NDArray[np.int32], weight: NDArray[np.float64], bins: int) -> NDArray[np.float64]:
+    return np.bincount(colour, weights=weight, minlength=bins).astype(np.float64)
 
 
 def _smooth(histogram: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -67,10 +71,10 @@ def _smooth(histogram: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _chroma_bins() -> NDArray[np.int32]:
-    value = (np.arange(256, dtype=np.int32) - 128) // _CHROMA_STEP + _CHROMA_BINS // 2
-    return np.clip(value, 0, _CHROMA_BINS - 1)
+    value = (np.arange(256) - 128) // _CHROMA_STEP + _CHROMA_BINS // 2
+    return np.clip(value, 0, _CHROMA_BINS - 1).astype(np.int32)
 
 
-_LIGHT_OF = (np.arange(256, dtype=np.int32) * _LIGHT_BINS >> 8) * _CHROMA_BINS**2
+_LIGHT_OF = ((np.arange(256) * _LIGHT_BINS // 256) * _CHROMA_BINS**2).astype(np.int32)
 _GREEN_RED_OF = _chroma_bins() * _CHROMA_BINS
 _BLUE_YELLOW_OF = _chroma_bins()

@@ -32,6 +32,7 @@ _CLIMBS = 5
 _WRONG_DEG = 5.0
 _CHOOSING_EDGES = 250
 """Edges that competing directions are compared with; the winner is fitted to all."""
+_QUICK_CLIMBS, _QUICK_EDGES = 2, 150
 
 
 @lru_cache(maxsize=1)
@@ -157,8 +158,8 @@ def cues_through(lens: Lens, seen: Seen) -> tuple[Arcs, tuple[Cue, ...]]:
     return edges, tuple(cues)
 
 
-def solve(seen: Seen, lens: Lens) -> Evidence:
-    """Best up direction of all cues through a lens."""
+def solve(seen: Seen, lens: Lens, quick: bool = False) -> Evidence:
+    """Best up direction of all cues through a lens; ``quick`` climbs less and fits the longest edges alone."""
     table = constants()
     edges, cues = cues_through(lens, seen)
     pull, temper = table["edges"]["pull"], table["edges"]["temper"]
@@ -167,12 +168,13 @@ def solve(seen: Seen, lens: Lens) -> Evidence:
     total += _log_prior(np.repeat(roll, pitch.size), np.tile(pitch, roll.size))
     for cue in cues:
         total += cue.log_likelihood(ups)
-    starts = [ups[index] for index in _peaks(total.reshape(roll.size, pitch.size), _CLIMBS)]
+    starts = [ups[index] for index in _peaks(total.reshape(roll.size, pitch.size), _QUICK_CLIMBS if quick else _CLIMBS)]
     horizon = next((cue for cue in cues if isinstance(cue, HorizonCue)), None)
     if horizon is not None:
         starts.append(horizon.up)
-    few = edges.longest(_CHOOSING_EDGES)
-    climbed = [climb(few, cues, start, pull, 2 if cues else 3) for start in starts]
+    few = edges.longest(_QUICK_EDGES if quick else _CHOOSING_EDGES)
+    edges = few if quick else edges
+    climbed = [climb(few, cues, start, pull, 1 if quick else 2 if cues else 3) for start in starts]
     scores = [score for _, score in climbed]
     best = int(np.argmax(scores))
     fit = climbed[best][0]
@@ -180,7 +182,8 @@ def solve(seen: Seen, lens: Lens) -> Evidence:
              for other, _ in climbed]
     rivals = [score for score, far in zip(scores, apart, strict=True) if far]
     lead = scores[best] - max(rivals) if rivals else float("inf")
-    fit, _ = climb(edges, cues, fit.up, pull, 3)
+    if not quick:
+        fit, _ = climb(edges, cues, fit.up, pull, 3)
     spread, beyond = _dispersion(total, pitch, roll.size, ups, fit.up)
     roll_deg, pitch_deg = roll_pitch_from_up(fit.up)
     information, disagreement = _information(fit, cues, temper)

@@ -3,7 +3,8 @@
 ``python tests/bench/orientation_bench.py FOLDER [--truth FILE] [--unknown-hfov] [--no-network] [--curve]
 [--split NAME] [--places A,B]``
 
-The folder holds pictures and a CSV ``file,hfov_deg,roll_deg,pitch_deg,kind`` (``split`` and ``place`` optional).
+The folder holds pictures and a CSV ``file,hfov_deg,roll_deg,pitch_deg,kind`` (``split``, ``place``, ``projection`` and
+``k1`` optional).
 An unanswered view counts as an infinite error in the figures "over all views". AUC is the area under the share of
 views within an error, from 0 to 1, 5 and 10 degrees, in per cent.
 """
@@ -31,6 +32,7 @@ class Row:
     """One view: truth, answer (NaN where none), and time."""
 
     kind: str
+    lens: Lens
     roll_error: float
     pitch_error: float
     roll_sd: float
@@ -61,7 +63,9 @@ def measure(folder: Path, truth: Path, args: argparse.Namespace) -> list[Row]:
                 continue
             pixels = cv2.cvtColor(cv2.imread(str(folder / line["file"])), cv2.COLOR_BGR2RGB)
             true_hfov = float(line["hfov_deg"])
-            lens = None if args.unknown_hfov else Lens(pixels.shape[1], pixels.shape[0], true_hfov)
+            true_lens = Lens(pixels.shape[1], pixels.shape[0], true_hfov, k1=float(line.get("k1") or 0.0),
+                             projection=line.get("projection") or "rectilinear")
+            lens = None if args.unknown_hfov else true_lens
             started = time.thread_time()
             view = None if args.no_network else look(pixels, lens)
             found = measure_orientation(pixels, lens, view)
@@ -70,6 +74,7 @@ def measure(folder: Path, truth: Path, args: argparse.Namespace) -> list[Row]:
             answered = found.roll_deg is not None
             rows.append(Row(
                 line["kind"],
+                true_lens,
                 found.roll_deg - float(line["roll_deg"]) if answered else nan,
                 found.pitch_deg - float(line["pitch_deg"]) if answered else nan,
                 found.roll_sd_deg if answered else nan,
@@ -79,6 +84,16 @@ def measure(folder: Path, truth: Path, args: argparse.Namespace) -> list[Row]:
                 spent,
             ))
     return rows
+
+
+def _lens_kind(lens: Lens) -> str:
+    if lens.projection == "equidistant":
+        return "fisheye"
+    if lens.k1 != 0:
+        return "barrel distortion"
+    if lens.height_px > lens.width_px:
+        return "upright picture"
+    return next(f"hfov to {top}" for top in (60, 80, 180) if lens.hfov_deg <= top)
 
 
 def report(name: str, rows: list[Row]) -> None:
@@ -139,6 +154,10 @@ def main() -> None:
             band = [r for r in group if low <= r.true_pitch < high]
             if band:
                 report(f"  pitch {low}..{high}", band)
+        for kind in sorted({_lens_kind(r.lens) for r in group}):
+            report(f"  {kind}", [r for r in group if _lens_kind(r.lens) == kind])
+        for kind in sorted({r.kind for r in group} - {"country"}):
+            report(f"  {kind}", [r for r in group if r.kind == kind])
     if args.unknown_hfov:
         print(f"hfov: median error {100 * np.median(np.abs([r.hfov_error for r in built or rows])):.1f} %")
     if args.curve:

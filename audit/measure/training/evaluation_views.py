@@ -2,9 +2,10 @@
 
 ``python -m audit.measure.training.evaluation_views --packed .train -o FOLDER``
 
-The folder gets the views as JPEG, ``truth.csv`` (file, hfov_deg, roll_deg, pitch_deg, kind, split, place, mask;
-an empty mask means that the sky is not known there) and the sky masks as PNG. Views of a place come only from
-its own panorama, with the panorama's measured true vertical taken out first.
+The folder gets the views as JPEG, ``truth.csv`` (file, hfov_deg, roll_deg, pitch_deg, kind, split, place, mask,
+projection, k1; an empty mask means that the sky is not known there) and the sky masks as PNG. Views of a place come
+only from its own panorama, with the panorama's measured true vertical taken out first. ``--lenses mixed`` draws
+barrel distortion, fisheyes and upright pictures in turn; they are for the orientation alone and carry no mask.
 """
 
 from __future__ import annotations
@@ -53,6 +54,15 @@ def render_view(
                      borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
 
 
+def _other_lens(number: int, hfov_deg: float) -> Lens:
+    """Barrel distortion, fisheye or upright picture, in turn."""
+    if number % 3 == 0:
+        return Lens(1280, 720, hfov_deg, k1=-0.03 - 0.07 * (number % 7) / 6)
+    if number % 3 == 1:
+        return Lens(960, 960, 140.0 + 45.0 * (number % 5) / 4, projection="equidistant")
+    return Lens(720, 1280, 30.0 + 0.35 * (hfov_deg - 40.0))
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--packed", type=Path, default=Path(".train"))
@@ -61,6 +71,7 @@ def main() -> None:
     parser.add_argument("--country", type=int, default=100, help="held-out views of countryside")
     parser.add_argument("--train", type=int, default=100, help="views of places that are trained on")
     parser.add_argument("--seed", type=int, default=20261125)
+    parser.add_argument("--lenses", choices=("plain", "mixed"), default="plain")
     given = parser.parse_args()
     cv2.setNumThreads(1)
     rng = np.random.default_rng(given.seed)
@@ -85,9 +96,9 @@ def main() -> None:
         stops, sky = cache[key]
         hfov, pitch, roll = rng.uniform(40, 105), rng.uniform(-45, 25), rng.normal(0, 6)
         bearing = rng.uniform(0, 360)
-        lens = Lens(1280, 720, hfov)
+        lens = Lens(1280, 720, hfov) if given.lenses == "plain" else _other_lens(number, hfov)
         level = level_rotation(tuple(place["axis"]) if place["axis"] else None)
-        linear = np.exp2(render_view(stops, lens, bearing, pitch, roll, level))
+        linear = np.nan_to_num(np.exp2(render_view(stops, lens, bearing, pitch, roll, level)))
         linear *= 0.22 * 2 ** rng.normal(0, 0.6) / np.exp(np.mean(np.log(linear.mean(-1) + 1e-3)))
         shown = np.clip(linear * 1.1 / (1 + 0.4 * linear), 0, 1) ** (1 / 2.2)
         shown += np.float32(rng.uniform(0.2, 1.0)) * (shown - cv2.GaussianBlur(shown, (0, 0), 2.5))
@@ -96,15 +107,16 @@ def main() -> None:
         cv2.imwrite(str(given.output / f"{name}.jpg"), (np.clip(shown, 0, 1) * 255).astype(np.uint8)[..., ::-1],
                     [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 95))])  # fmt: skip
         mask_name = ""
-        if sky is not None:
+        if sky is not None and given.lenses == "plain":
             seen = render_view(sky, lens, bearing, pitch, roll, level)
             mask_name = f"{name}_sky.png"
             cv2.imwrite(str(given.output / mask_name), (seen > 0.5).astype(np.uint8) * 255)
-        rows.append([f"{name}.jpg", f"{hfov:.4f}", f"{roll:.4f}", f"{pitch:.4f}", place["kind"], place["split"],
-                     place["name"], mask_name])  # fmt: skip
+        rows.append([f"{name}.jpg", f"{lens.hfov_deg:.4f}", f"{roll:.4f}", f"{pitch:.4f}", place["kind"],
+                     place["split"], place["name"], mask_name, lens.projection, f"{lens.k1:.4f}"])  # fmt: skip
     with (given.output / "truth.csv").open("w", newline="") as file:
         writer = csv.writer(file)
-        writer.writerow(["file", "hfov_deg", "roll_deg", "pitch_deg", "kind", "split", "place", "mask"])
+        writer.writerow(["file", "hfov_deg", "roll_deg", "pitch_deg", "kind", "split", "place", "mask", "projection",
+                         "k1"])  # fmt: skip
         writer.writerows(rows)
 
 
