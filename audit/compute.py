@@ -18,7 +18,7 @@ from typing import Any, Generic, ParamSpec, TypeVar
 
 from audit.errors import AuditError
 
-__all__ = ["InProcess", "LocalProcesses", "Outcome", "WorkerLost", "each", "executor", "usable_cores"]
+__all__ = ["InProcess", "LocalProcesses", "Outcome", "WorkerLost", "each", "executor", "shares_files", "usable_cores"]
 
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 _GLANCE_SECONDS = 0.2
@@ -94,6 +94,11 @@ class LocalProcesses(Executor):
 def usable_cores() -> int:
     """Cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def shares_files(executor: Executor) -> bool:
+    """Whether what runs there reaches the same files under the same names as this process."""
+    return isinstance(executor, InProcess | LocalProcesses)
 
 
 @contextmanager

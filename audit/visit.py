@@ -6,6 +6,7 @@ begins, so a visit that is stopped at any moment goes on where it was.
 
 from __future__ import annotations
 
+import hashlib
 import logging
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -13,6 +14,9 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
 
 from audit import compute
 from audit.errors import AuditError, PhotoRefused
@@ -22,7 +26,7 @@ from audit.judge.findings import judge_camera
 from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits, planned_lens
 from audit.lens import Lens
-from audit.logbook import Logbook, ReferenceRecord, VisitRecord
+from audit.logbook import ImageStore, Logbook, ReferenceRecord, VisitRecord
 from audit.match.assign import match_photos
 from audit.match.labels import LabelIndex, label_index, read_codes
 from audit.match.placement import Placement
@@ -42,7 +46,7 @@ from audit.measure.record import (
 )
 from audit.measure.swaps import best_views, swapped
 from audit.measure.view import compare
-from audit.photos.intake import FoundFile, find_files, open_photo
+from audit.photos.intake import FoundFile, find_files, open_photo, read_file
 from audit.photos.photo import Photo
 from audit.photos.pixels import decode, preview_jpeg
 from audit.plan.model import Camera, Site
@@ -120,17 +124,30 @@ class _FileJob:
 
 @dataclass(frozen=True, slots=True)
 class _Taken:
+    """What a worker read; the file's bytes stay behind, so that they need not pass between processes."""
+
     photo: Photo
-    data: bytes
     preview: bytes
     measured: Record | None
 
 
 @dataclass(frozen=True, slots=True)
+class _Kept:
+    """A kept image for a worker: where it lies, or its bytes where the worker may not reach the place."""
+
+    sha256: str
+    place: str
+    data: bytes | None = None
+
+    def pixels(self) -> NDArray[np.uint8]:
+        """At measuring size."""
+        return decode(ImageStore(self.place).get(self.sha256) if self.data is None else self.data, MEASURE_SIDE_PX)
+
+
+@dataclass(frozen=True, slots=True)
 class _MeasureJob:
     name: str
-    sha256: str
-    data: bytes
+    image: _Kept
     lens: Lens
     method: str
 
@@ -139,9 +156,8 @@ class _MeasureJob:
 class _CompareJob:
     name: str
     reference: ReferenceRecord
-    sha256: str
-    reference_data: bytes
-    today_data: bytes
+    then: _Kept
+    today: _Kept
     lens: Lens
     reference_pitch_deg: float
     reference_roll_deg: float
@@ -151,7 +167,7 @@ class _CompareJob:
 class _SeriesJob:
     camera: str
     hashes: tuple[str, ...]
-    data: tuple[bytes, ...]
+    images: tuple[_Kept, ...]
 
 
 def run_visit(
@@ -301,16 +317,39 @@ def _read(
     for outcome in compute.each(executor, _take, jobs, stop=stop):
         job, taken = outcome.item, outcome.value
         size, mtime_ns = _stamp(job.found)
+        error = outcome.error
         if taken is not None:
-            logbook.add_photo(visit, taken.photo, taken.data, taken.preview, mtime_ns=mtime_ns)
-            if taken.measured is not None and job.lens is not None:
-                logbook.put_measurement(taken.photo.sha256, measurement_method(job.lens), taken.measured)
-        else:
-            kind, message = _refusal(job.found.name, outcome.error)
+            error = _keep(logbook, visit, job, taken, mtime_ns)
+        if error is not None:
+            kind, message = _refusal(job.found.name, error)
             logbook.add_refusal(visit, job.found.name, kind, message, size_bytes=size, mtime_ns=mtime_ns)
         done += 1
         progress(Progress("read", done, len(files), job.found.name))
     _stop_if_asked(stop)
+
+
+def _keep(
+    logbook: Logbook, visit: VisitRecord, job: _FileJob, taken: _Taken, mtime_ns: int | None
+) -> PhotoRefused | None:
+    """Keep what a worker read, with the file's bytes; a refusal where they are no longer those that it read."""
+    name, photo = job.found.name, taken.photo
+    try:
+        data = read_file(job.found.path, name)
+    except PhotoRefused as refusal:
+        return refusal
+    if hashlib.sha256(data).hexdigest() != photo.sha256:
+        return PhotoRefused(name, "unreadable", f"{name}: the file changed while it was read; run the visit again.")
+    logbook.add_photo(visit, photo, data, taken.preview, mtime_ns=mtime_ns)
+    if taken.measured is not None and job.lens is not None:
+        logbook.put_measurement(photo.sha256, measurement_method(job.lens), taken.measured)
+    return None
+
+
+def _kept(logbook: Logbook, sha256: str, executor: Executor) -> _Kept:
+    """An image by its place where workers share this machine's files, else with its bytes."""
+    place = logbook.images.address
+    far = not compute.shares_files(executor) and logbook.images.folder is not None
+    return _Kept(sha256, place, logbook.image(sha256) if far else None)
 
 
 def _stamp(found: FoundFile) -> tuple[int | None, int | None]:
@@ -335,7 +374,7 @@ def _take(job: _FileJob) -> _Taken:
     own = job.lens is not None and (photo.width_px, photo.height_px) == (job.lens.width_px, job.lens.height_px)
     measured = measurement_to_record(measure_image(opened.pixels, job.lens)) if own else None
     codes = () if own else read_codes(opened.pixels)
-    return _Taken(replace(photo, codes=codes), opened.data, preview_jpeg(opened.pixels, PREVIEW_SIDE_PX), measured)
+    return _Taken(replace(photo, codes=codes), preview_jpeg(opened.pixels, PREVIEW_SIDE_PX), measured)
 
 
 def _refusal(name: str, error: Exception | None) -> tuple[str, str]:
@@ -374,13 +413,13 @@ def _measure(
             lens = planned_lens(site.camera(placement.camera or ""), limits)
             method = measurement_method(lens)
             if logbook.measurement(photo.sha256, method) is None:
-                yield _MeasureJob(photo.name, photo.sha256, logbook.image(photo.sha256), lens, method)
+                yield _MeasureJob(photo.name, _kept(logbook, photo.sha256, executor), lens, method)
 
     done = 0
     for outcome in compute.each(executor, _measure_one, waiting(), stop=stop):
         job = outcome.item
         if outcome.value is not None:
-            logbook.put_measurement(job.sha256, job.method, outcome.value)
+            logbook.put_measurement(job.image.sha256, job.method, outcome.value)
         else:
             log.warning("%s: could not be measured (%s)", job.name, _first_line(outcome.error))
         done += 1
@@ -390,7 +429,7 @@ def _measure(
 
 
 def _measure_one(job: _MeasureJob) -> Record:
-    return measurement_to_record(measure_image(decode(job.data, MEASURE_SIDE_PX), job.lens))
+    return measurement_to_record(measure_image(job.image.pixels(), job.lens))
 
 
 def _snapshots_by_camera(
@@ -435,7 +474,7 @@ def _series(
     def waiting() -> Iterator[_SeriesJob]:
         for camera, hashes in several.items():
             if logbook.series(visit, camera, hashes, METHOD) is None:
-                yield _SeriesJob(camera, hashes, tuple(logbook.image(sha256) for sha256 in hashes))
+                yield _SeriesJob(camera, hashes, tuple(_kept(logbook, sha256, executor) for sha256 in hashes))
 
     done = 0
     for outcome in compute.each(executor, _series_of_one, waiting(), stop=stop):
@@ -452,7 +491,7 @@ def _series(
 
 
 def _series_of_one(job: _SeriesJob) -> Record:
-    return clarity_to_record(measure_series([decode(data, MEASURE_SIDE_PX) for data in job.data]))
+    return clarity_to_record(measure_series([image.pixels() for image in job.images]))
 
 
 def _compare(
@@ -477,15 +516,15 @@ def _compare(
         for camera, shot, reference in pairs:
             if logbook.comparison(reference.sha256, shot.sha256, METHOD) is None:
                 lens = planned_lens(site.camera(camera), limits)
-                then, now = logbook.image(reference.sha256), logbook.image(shot.sha256)
+                then, now = (_kept(logbook, sha256, executor) for sha256 in (reference.sha256, shot.sha256))
                 pitch, roll = _reference_pose(logbook, site.camera(camera), reference, lens)
-                yield _CompareJob(shot.photo, reference, shot.sha256, then, now, lens, pitch, roll)
+                yield _CompareJob(shot.photo, reference, then, now, lens, pitch, roll)
 
     done = 0
     for outcome in compute.each(executor, _compare_one, waiting(), stop=stop):
         job = outcome.item
         if outcome.value is not None:
-            logbook.put_comparison(job.reference.sha256, job.sha256, METHOD, outcome.value)
+            logbook.put_comparison(job.reference.sha256, job.today.sha256, METHOD, outcome.value)
         else:
             log.warning("%s: could not be compared (%s)", job.name, _first_line(outcome.error))
         done += 1
@@ -540,9 +579,8 @@ def _swaps_by_picture(
 
 
 def _compare_one(job: _CompareJob) -> Record:
-    reference = decode(job.reference_data, MEASURE_SIDE_PX)
+    reference, today = job.then.pixels(), job.today.pixels()
     lens = job.lens.resized(reference.shape[1], reference.shape[0])
-    today = decode(job.today_data, MEASURE_SIDE_PX)
     pose = {"reference_pitch_deg": job.reference_pitch_deg, "reference_roll_deg": job.reference_roll_deg}
     return change_to_record(compare(reference, today, lens, **pose))
 

@@ -52,6 +52,18 @@ class PostgresServer:
     def url(self, database: str) -> str:
         return f"postgresql+psycopg://audit@127.0.0.1:{self._port}/{database}"
 
+    def administer(self, statement: str) -> None:
+        """Run one statement outside a transaction."""
+        import psycopg
+
+        with psycopg.connect(self.url("postgres").replace("+psycopg", ""), autocommit=True) as connection:
+            connection.execute(statement)
+
+    def made(self, database: str) -> str:
+        """Address of a new, empty database."""
+        self.administer(f"CREATE DATABASE {database}")
+        return self.url(database)
+
     def _run(self, name: str, *arguments: str) -> None:
         command = [*self._as_user, str(self._binaries / name), *arguments]
         # Output goes to a file: a started server would keep a pipe open.
@@ -61,7 +73,8 @@ class PostgresServer:
             assert done.returncode == 0, output.read().decode(errors="replace")
 
 
-def _binaries() -> Path | None:
+def postgres_binaries() -> Path | None:
+    """Folder of the server's programs, None where there is none."""
     found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
     if found:
         return found[-1].parent
@@ -73,7 +86,7 @@ def _binaries() -> Path | None:
 def postgres_server() -> Iterator[PostgresServer]:
     """A private server on a free port of the loopback."""
     pytest.importorskip("psycopg")
-    binaries = _binaries()
+    binaries = postgres_binaries()
     if binaries is None:
         pytest.skip("no PostgreSQL server binaries (Debian: apt-get install postgresql)")
     folder = Path(tempfile.mkdtemp(prefix="photo-audit-postgres-", dir="/tmp"))
@@ -89,15 +102,9 @@ def postgres_server() -> Iterator[PostgresServer]:
 @pytest.fixture
 def postgres_url(postgres_server: PostgresServer) -> Iterator[str]:
     """An empty database of its own."""
-    import psycopg
-
     name = f"t{uuid.uuid4().hex[:12]}"
-    admin = postgres_server.url("postgres").replace("+psycopg", "")
-    with psycopg.connect(admin, autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    yield postgres_server.url(name)
-    with psycopg.connect(admin, autocommit=True) as connection:
-        connection.execute(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+    yield postgres_server.made(name)
+    postgres_server.administer(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
 
 
 @pytest.fixture(scope="session")

@@ -5,6 +5,7 @@ JSON records by image hash and method version. Out: the same again, and proof th
 was signed. One logbook is a folder (SQLite and images) or a PostgreSQL database with an image store.
 """
 
+from audit.logbook.images import ImageStore
 from audit.logbook.logbook import Logbook
 from audit.logbook.package import is_package, seal_package, verify_package, zip_package
 from audit.logbook.records import (
@@ -29,6 +30,7 @@ __all__ = [
     "Channel",
     "DecisionRecord",
     "HistoryEntry",
+    "ImageStore",
     "Logbook",
     "MethodChange",
     "PlanRecord",

@@ -46,9 +46,15 @@ class ImageStore:
         else:
             self._open_remote()
 
-    def put(self, data: bytes) -> str:
-        """Keeps an image and gives its hash; one that is there already is left alone."""
-        sha256 = sha256_hex(data)
+    @property
+    def address(self) -> str:
+        """Where another process of this machine finds the store: an absolute folder, or the URL."""
+        return str(self.folder.absolute()) if self.folder is not None else self.url
+
+    def put(self, data: bytes, sha256: str | None = None) -> str:
+        """Keeps an image and gives its hash (where known already, it need not be counted again); one that is there
+        already is left alone."""
+        sha256 = sha256 or sha256_hex(data)
         self._put(self._path("images", sha256), data)
         return sha256
 

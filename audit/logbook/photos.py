@@ -126,7 +126,7 @@ class Photos(Store):
             return known
         if self.database.read_only:
             raise LogbookError(f"{self.database.shown}: the logbook is read-only here; make the folder writable.")
-        self.images.put(data)
+        self.images.put(data, photo.sha256)
         if preview is not None:
             self.images.put_preview(photo.sha256, preview)
         with self._changing(number, alone=True) as connection:

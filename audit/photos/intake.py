@@ -20,7 +20,7 @@ from audit.photos.metadata import read_metadata
 from audit.photos.photo import Photo
 from audit.photos.pixels import Undecodable, decode_with_size, picture_hash
 
-__all__ = ["MAX_FILE_BYTES", "FoundFile", "OpenedPhoto", "find_files", "open_photo", "shown_name"]
+__all__ = ["MAX_FILE_BYTES", "FoundFile", "OpenedPhoto", "find_files", "open_photo", "read_file", "shown_name"]
 
 MAX_FILE_BYTES = 256 << 20
 _SYSTEM_NAMES = frozenset(
@@ -146,7 +146,7 @@ def open_photo(
     else:
         path = Path(source)
         shown = name if name is not None else shown_name(path.name)
-        data = _read(path, shown)
+        data = read_file(path, shown)
     if not data:
         raise PhotoRefused(
             shown, "not an image", f"{shown}: the file is empty; copy it again from the camera or phone."
@@ -224,7 +224,14 @@ _REMEDIES = {
 }
 
 
-def _read(path: Path, name: str) -> bytes:
+def read_file(path: Path, name: str) -> bytes:
+    """Bytes of a file up to the limit.
+
+    Raises
+    ------
+    PhotoRefused
+        No plain file, larger than the limit, or unreadable.
+    """
     try:
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
         try:

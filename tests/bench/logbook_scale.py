@@ -1,6 +1,8 @@
 """Times of a logbook with 1,000,000 photos and 50,000 cameras over those with 10,000 photos and 500 cameras.
 
-``python -m tests.bench.logbook_scale FOLDER [--photos 1000000] [--rounds 5] [--postgres URL_OF_AN_EMPTY_DATABASE]``
+``python -m tests.bench.logbook_scale FOLDER [--photos 1000000] [--rounds 5] [--postgres SMALL LARGE | --own-postgres]``
+
+``--postgres`` takes the addresses of two empty databases; ``--own-postgres`` starts a server in FOLDER for the run.
 
 Rows are generated; a camera has 20 photos over two visits, a visit 500 cameras, and one more visit has judged all
 cameras. Old photos have rows and no image files. Small and large are timed in turn, and the ratio of medians counts.
@@ -9,6 +11,7 @@ cameras. Old photos have rows and no image files. Small and large are timed in t
 from __future__ import annotations
 
 import argparse
+import atexit
 import hashlib
 import json
 import random
@@ -24,6 +27,7 @@ from audit.judge.finding import STATES
 from audit.logbook import Logbook, tables
 from audit.logbook.codec import dump
 from tests.logbook_samples import METHOD, PLAN, make_photo, make_placement, make_site, make_verdict
+from tests.servers import PostgresServer, postgres_binaries
 
 PHOTOS_A_CAMERA = 20
 CAMERAS_A_VISIT = 500
@@ -211,7 +215,14 @@ def main() -> None:
     parser.add_argument("--photos", type=int, default=1_000_000)
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--postgres", nargs=2, metavar=("SMALL", "LARGE"))
+    parser.add_argument("--own-postgres", action="store_true")
     given = parser.parse_args()
+    if given.own_postgres:
+        given.folder.chmod(0o755)
+        (given.folder / "server").mkdir()
+        server = PostgresServer(given.folder / "server", postgres_binaries() or Path("no PostgreSQL here"))
+        atexit.register(server.stop)
+        given.postgres = [server.made(name) for name in ("small", "large")]
     addresses = given.postgres or [str(given.folder / "small"), str(given.folder / "large")]
     for name in ("small", "large"):
         shutil.rmtree(given.folder / name, ignore_errors=True)

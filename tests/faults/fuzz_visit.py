@@ -143,7 +143,8 @@ def main() -> int:
         def note(progress: Progress) -> None:
             nonlocal last, slowest
             now = time.perf_counter()
-            slowest = max(slowest, (now - last, f"{progress.step} {progress.name}"))
+            if progress.step == "read":
+                slowest = max(slowest, (now - last, progress.name))
             last = now
 
         watcher = Watcher()
