@@ -70,9 +70,9 @@ def shown(page: Any, address: str, name: str = "", query: str = "?name=Ada+Examp
 
 def idle(page: Any) -> None:
     """Until the script run is over and what it sent is drawn."""
-    page.wait_for_timeout(150)
-    page.wait_for_function("document.querySelector('.stApp')?.dataset.testScriptState !== 'running'")
-    page.wait_for_timeout(150)
+    for pause_ms in (150, 200):
+        page.wait_for_timeout(pause_ms)
+        page.wait_for_function("document.querySelector('.stApp')?.dataset.testScriptState !== 'running'")
 
 
 def press(page: Any, key: str) -> None:

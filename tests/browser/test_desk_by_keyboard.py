@@ -175,9 +175,11 @@ def test_place_then_sign_then_verify(
     address, book = worked_on
     page = page_of("desk")
     shown(page, address, "place")
-    page.wait_for_selector("text=2 questions left")
+    page.wait_for_selector("text=Questions left: 2")
+    page.get_by_role("button", name="Belongs to no camera").wait_for()
+    idle(page)
     press(page, "1")
-    page.wait_for_selector("text=1 questions left")
+    page.wait_for_selector("text=Questions left: 1")
     press(page, "0")
     page.wait_for_selector("text=No photo waits")
     assert {a.camera for a in book.answer_history(1)} == {"C-1", None} or len(book.answers(1)) == 2

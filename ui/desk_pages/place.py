@@ -101,7 +101,7 @@ def _question(book: Logbook, visit: VisitRecord, group: list[Placement]) -> None
             )  # fmt: skip
         others = [p for p in (book.photo(visit, name) for name in names[1:_OF_ONE_GROUP]) if p is not None]
         if others:
-            thumbnails([(p.sha256, p.name, p.name) for p in others])
+            thumbnails([(p.sha256, p.name, "") for p in others])
     with right:
         if len(group) > 1:
             paragraph(word("place.settles", n=len(group)), "strong")
@@ -137,7 +137,7 @@ def _already_there(book: Logbook, visit: VisitRecord, cameras: list[str]) -> Non
         shown = [(p, q) for p in placed if (q := book.photo(visit, p.photo)) is not None]
         if shown:
             paragraph(word("place.known", camera=camera), "faint")
-            thumbnails([(q.sha256, f"{term('role', p.role)}: {q.name}", q.name) for p, q in shown])
+            thumbnails([(q.sha256, q.name, term("role", p.role)) for p, q in shown])
 
 
 def _strays(book: Logbook, visit: VisitRecord) -> None:
@@ -147,7 +147,7 @@ def _strays(book: Logbook, visit: VisitRecord) -> None:
     strays = book.placements(visit, decision="stray", limit=_STRAYS_SHOWN)
     shown = [q for p in strays if (q := book.photo(visit, p.photo)) is not None]
     if shown:
-        thumbnails([(q.sha256, q.name, q.name) for q in shown])
+        thumbnails([(q.sha256, q.name, "") for q in shown])
 
 
 def _missing(book: Logbook, visit: VisitRecord) -> None:

@@ -120,10 +120,7 @@ def show_crew_photos(case: Case) -> None:
     every = len(crew) <= _FIRST_THUMBS or st.toggle(word("review.all_photos", n=len(crew)), key="all_photos")
     shown = crew if every else crew[:_FIRST_THUMBS]
     if shown:
-        thumbnails([
-            (s.photo.sha256, f"{term('role', s.placement.role)}: {s.photo.name}", f"{s.placement.role} {s.photo.name}")
-            for s in shown
-        ])  # fmt: skip
+        thumbnails([(s.photo.sha256, s.photo.name, term("role", s.placement.role)) for s in shown])
 
 
 def show_history(book: Logbook, camera: str) -> None:

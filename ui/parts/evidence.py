@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 from collections.abc import Sequence
+from pathlib import PurePosixPath
 from typing import cast
 
 import streamlit as st
@@ -76,10 +77,10 @@ def _remedied(sha256: str, camera: Camera, turn: tuple[float, float, float, floa
 
 
 def thumbnails(photos: Sequence[tuple[str, str, str]]) -> None:
-    """Small pictures in cells of one size: (sha256, words below, alternative text) each."""
+    """Small pictures in cells of one size: (sha256, name, role or nothing) each; the whole name is the picture's text."""
     cells = "".join(
-        f'<figure><img src="{data_url(_thumb(sha256))}" alt="{html.escape(alt)}">'
-        f"<figcaption>{html.escape(below)}</figcaption></figure>"
-        for sha256, below, alt in photos
+        f'<figure title="{html.escape(name)}"><img src="{data_url(_thumb(sha256))}" alt="{html.escape(f"{role} {name}")}">'
+        f"<figcaption>{html.escape(f'{role}: ' if role else '')}{html.escape(PurePosixPath(name).name)}</figcaption></figure>"
+        for sha256, name, role in photos
     )
     st.html(f'<div class="thumbs" role="group" aria-label="{html.escape(word("review.photos"))}">{cells}</div>')

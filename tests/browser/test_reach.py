@@ -1,0 +1,156 @@
+"""Everyone reaches everything: zoom, narrow screens, and how many keys a camera takes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from audit.logbook import Logbook
+from tests.browser.desk_server import idle, press, served, shown
+from tests.desk_samples import judged_logbook
+
+pytestmark = pytest.mark.browser
+PAGES = ("", "bring_in", "place", "site", "over_time", "sign", "plan")
+#: CSS pixels: 1440 x 900 at 200 % (WCAG 2.2, 1.4.4), a phone, and the width of 1.4.10 (reflow).
+SIZES = {"zoom 200 %": (720, 450), "phone": (390, 844), "reflow": (320, 640)}
+#: Text that is cut off or lies outside the screen, leaving out what may scroll in two directions (1.4.10: drawings, the
+#: editable table) and what is there for screen readers alone.
+CUT_OFF = """() => {
+  const found = [], wide = window.innerWidth + 1;
+  for (const node of document.querySelectorAll('.stApp *')) {
+    const text = [...node.childNodes].filter((n) => n.nodeType === 3).map((n) => n.data.trim()).join('');
+    if (!text || node.closest("svg, .drawing, [data-testid='stDataFrame'], .unseen, [data-testid='stSidebar'], a[href^='#'], [data-testid='stSkipLink'], style, script, [hidden]")) continue;
+    const style = getComputedStyle(node);
+    if (style.visibility === 'hidden' || style.clipPath !== 'none' || node.closest('thead')) continue;
+    const box = node.getBoundingClientRect();
+    if (!box.width || !box.height) continue;
+    if (box.right > wide || box.left < -1) found.push(['outside', text.slice(0, 60)]);
+    if (style.overflowX === 'hidden' && node.scrollWidth > node.clientWidth + 1) found.push(['cut', text.slice(0, 60)]);
+    for (let up = node.parentElement; up && up !== document.body; up = up.parentElement) {
+      const frame = getComputedStyle(up), edge = up.getBoundingClientRect();
+      if (frame.clipPath !== 'none' || edge.width < 2) break;
+      if (frame.overflowX === 'hidden' && (box.right > edge.right + 1.5)) { found.push(['behind', text.slice(0, 60)]); break; }
+      if (frame.overflowX === 'auto' || frame.overflowX === 'scroll') {
+        if (up.scrollWidth > up.clientWidth + 1) found.push(['sideways', text.slice(0, 60)]);
+        break;
+      }
+    }
+  }
+  return found;
+}"""
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    folder = tmp_path_factory.mktemp("looked-at")
+    judged_logbook(folder).close()
+    with served(folder / "logbook") as address:
+        yield address
+
+
+@pytest.fixture
+def sized(browser: Any) -> Iterator[Callable[[str], Any]]:
+    """A page of a size, two device pixels to each of the page's."""
+    contexts = []
+
+    def make(size: str) -> Any:
+        wide, high = SIZES[size]
+        contexts.append(browser.new_context(viewport={"width": wide, "height": high}, device_scale_factor=2))
+        page = contexts[-1].new_page()
+        page.set_default_timeout(30_000)
+        return page
+
+    yield make
+    for context in contexts:
+        context.close()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_nothing_is_cut_off(site: str, sized: Callable[[str], Any], keep: Any, size: str) -> None:
+    page = sized(size)
+    found = {}
+    for name in PAGES:
+        for visit in (1, 2) if name == "" else (2,):
+            shown(page, site, name, f"?name=Ada&visit={visit}&camera=C-4")
+            page.wait_for_timeout(600)
+            over = page.evaluate("document.scrollingElement.scrollWidth - window.innerWidth")
+            cut = page.evaluate(CUT_OFF)
+            if over > 1 or cut:
+                found[name or "review", visit] = (over, cut[:5])
+                keep(page, f"cut_{name or 'review'}_{size.split()[0]}")
+    assert not found, "\n".join(f"{place}: {what}" for place, what in found.items())
+
+
+@pytest.mark.parametrize("size", ["zoom 200 %", "phone"])
+def test_no_function_is_lost(tmp_path: Path, sized: Callable[[str], Any], size: str) -> None:
+    book = judged_logbook(tmp_path, visits=1)
+    with served(tmp_path / "logbook") as address:
+        page = sized(size)
+        shown(page, address)
+        page.get_by_role("button", name="Waive").click()
+        page.get_by_label("Why is it tolerated").fill("agreed")
+        page.get_by_role("button", name="Keep the reason").click()
+        page.wait_for_selector("text=waived by Ada Example")
+        page.get_by_role("button", name="All cameras").click()
+        page.get_by_role("button", name="look again").click()
+        page.wait_for_selector("h1:has-text('C-4')")
+        page.keyboard.press("Escape")
+        page.get_by_role("button", name="Night", exact=True).or_(page.get_by_text("snapshot").first).first.wait_for()
+        for name, words in (("Place", "Photos that wait"), ("Site", "Site from its"), ("Sign", "Open findings")):
+            page.locator("[data-testid='stExpandSidebarButton']").click()
+            page.locator("[data-testid='stSidebarNavLink']", has_text=name).click()
+            page.wait_for_selector(f"text={words}")
+            idle(page)
+            close = page.locator("[data-testid='stSidebarCollapseButton'] button")
+            if close.is_visible():
+                close.click()
+        with page.expect_download() as waiting:
+            page.get_by_role("button", name="Crew list").click()
+        assert "C-2: aim" in Path(waiting.value.path()).read_text(encoding="utf-8")
+        page.locator("input[type='password']").fill("a long passphrase")
+        page.get_by_role("button", name="Sign off as Ada Example").click()
+        page.wait_for_selector("text=Signed by Ada Example")
+    assert book.visit().signed_by == "Ada Example"
+    book.close()
+
+
+def test_keys_for_each_camera(tmp_path: Path, page_of: Callable[[str], Any]) -> None:
+    """At most 2 keys for a camera in order or accepted whole, 3 for one overruled besides its reason."""
+    book: Logbook = judged_logbook(tmp_path, visits=1)
+    used: dict[str, int] = {}
+    with served(tmp_path / "logbook") as address:
+        page = page_of("desk")
+        shown(page, address)
+
+        def key(name: str) -> None:
+            camera = page.locator("h1").inner_text().split()[0]
+            used[camera] = used.get(camera, 0) + 1
+            press(page, name)
+
+        for camera, findings in (("C-2", 1), ("C-1", 2)) if "C-2" in page.locator("h1").inner_text() else (("C-1", 2), ("C-2", 1)):
+            page.wait_for_selector(f"h1:has-text('{camera}')")
+            key("x")
+            page.wait_for_selector("input[aria-label^='Why is it wrong']:focus")
+            page.keyboard.type("checked on site")
+            key("Enter")
+            page.wait_for_selector("text=rejected by Ada Example")
+            page.evaluate("document.activeElement.blur()")
+            key("Enter")
+            page.wait_for_function("was => !document.querySelector('h1').innerText.startsWith(was)", arg=f"{camera} ")
+            assert used[camera] <= 3 and findings
+        for _ in range(4):
+            before = page.locator("h1").inner_text()
+            key("Enter")
+            page.wait_for_timeout(300)
+            if page.locator("h1").inner_text() == before:
+                break
+    cameras = {c.camera for c in book.site().cameras}
+    assert set(used) == cameras, "every camera was shown"
+    assert all(n <= 2 for camera, n in used.items() if camera not in ("C-1", "C-2")), used
+    decided = {(d.camera, d.check): d.decision for d in book.decisions(1) if d.in_force}
+    assert decided == {("C-1", "aim"): "reject", ("C-1", "sky"): "accept", ("C-2", "aim"): "reject", ("C-3", "aim"): "reject",
+                       ("C-4", "clean"): "accept"}  # fmt: skip
+    book.close()
