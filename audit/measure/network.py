@@ -25,7 +25,9 @@ AREA_PX = 384 * 216
 """Pixels that the network looks at, whatever the picture's shape."""
 STRIDE_PX, MULTIPLE_PX = 8, 32
 LONGEST_PX, SHORTEST_PX = 768, 32
-USUAL_DISTANCE = 0.17
+TOLD_HALF_VIEW = (-1.5, 0.6)
+"""Angles of view (as ``half_view``, 25 to 122 degrees) that training told the network; others it is not told."""
+USUAL_DISTANCE = 0.24
 """Median squared distance a dimension (Mahalanobis, against the augmented training views) of clear views."""
 
 
@@ -46,11 +48,12 @@ class NetworkView:
     sky_logit : ndarray, (4 h, 4 w) float32
         Logit of the probability that a cell shows sky.
     familiar : float
-        How like clear views of ordinary places the picture's embedding is: 1 up to the median of such views, below
-        0.5 for one in twenty of them, about a third for blank, turned or drawn pictures. A weak sign: the
-        concentration and the scale say more.
+        How like clear views of ordinary places the picture's embedding is: 1 up to the median of such views, about
+        0.5 for one in twenty of them, 0.15 for most turned pictures. Blank pictures pass for familiar; there the
+        concentration and the scale say that nothing is known.
     half_view, half_view_sd : float or None
-        Log of the tangent of half the angle of view across the longer side, and its standard deviation.
+        Log of the tangent of half the angle of view across the longer side, as the picture suggests it, and the
+        standard deviation of its Laplace distribution. They mean nothing where the network was told the lens.
     turned : tuple of 4 floats or None
         Probability of the picture standing upright, or as ``numpy.rot90`` turns it once, twice or three times.
     """
@@ -97,8 +100,10 @@ def _hint(lens: Lens | None) -> NDArray[np.float32]:
     """What is known of the lens, shape (1, 2): log of the tangent of half the angle across the longer side, and 1."""
     if lens is None or lens.projection != "rectilinear":
         return np.zeros((1, 2), np.float32)
-    longer = max(lens.width_px, lens.height_px)
-    return np.array([[np.log(longer / (2 * lens.focal_px)), 1.0]], np.float32)
+    half_view = np.log(max(lens.width_px, lens.height_px) / (2 * lens.focal_px))
+    if not TOLD_HALF_VIEW[0] <= half_view <= TOLD_HALF_VIEW[1]:
+        return np.zeros((1, 2), np.float32)
+    return np.array([[half_view, 1.0]], np.float32)
 
 
 def look(pixels: NDArray[np.uint8], lens: Lens | None = None) -> NetworkView:

@@ -144,13 +144,37 @@ def test_plain_wall_is_no_confident_answer() -> None:
     assert np.median(view.latitude_sd_rad) > 2 * np.median(field.latitude_sd_rad)
 
 
-def test_a_picture_turned_on_its_side_is_less_familiar() -> None:
+@pytest.mark.parametrize("quarters", [0, 1, 2, 3])
+def test_a_turned_photograph_is_recognised_and_less_familiar(quarters: int) -> None:
     # a photograph with its people and buildings upright, from scikit-learn
     datasets = pytest.importorskip("sklearn.datasets")
     temple = datasets.load_sample_image("china.jpg")
-    blank = np.full_like(temple, 255)
-    assert look(temple).familiar > look(blank).familiar
-    assert look(temple).familiar > look(np.ascontiguousarray(np.rot90(temple))).familiar
+    view = look(np.ascontiguousarray(np.rot90(temple, quarters)))
+    assert view.turned is not None and view.turned[quarters] > 0.9
+    assert sum(view.turned) == pytest.approx(1.0, abs=1e-4)
+    assert (view.familiar > 0.5) == (quarters == 0)
+
+
+def test_a_turned_photograph_has_its_up_where_it_was_turned_to() -> None:
+    datasets = pytest.importorskip("sklearn.datasets")
+    temple = datasets.load_sample_image("china.jpg")
+    lean = []
+    for quarters in (0, 1, 2, 3):
+        up = look(np.ascontiguousarray(np.rot90(temple, quarters))).up.reshape(-1, 2).mean(0)
+        lean.append(np.degrees(np.arctan2(up[0], -up[1])))
+    turn = (np.array(lean) - lean[0] + 180) % 360 - 180
+    assert np.abs((turn - [0, -90, 180, 90] + 180) % 360 - 180).max() < 8
+
+
+def test_the_angle_of_view_is_told_by_the_lens_and_guessed_without() -> None:
+    picture = open_field(0.45)
+    untold, told, tele = look(picture), look(picture, Lens(1280, 720, 60.0)), look(picture, Lens(1280, 720, 8.0))
+    assert untold.half_view is not None and untold.half_view_sd is not None and untold.half_view_sd > 0
+    assert not np.array_equal(untold.latitude_rad, told.latitude_rad)
+    # an angle that training never told, and a fisheye, are not told: the fields stay as without a lens
+    fisheye = look(picture, Lens(1280, 720, 180.0, projection="equidistant"))
+    for view in (tele, fisheye):
+        assert np.array_equal(view.latitude_rad, untold.latitude_rad)
 
 
 @pytest.mark.parametrize("pitch_deg", [-30.0, 0.0, 12.5])

@@ -8,7 +8,9 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-__all__ = ["develop", "text_strips"]
+from audit.measure.training.panoramas import RAYS, fused
+
+__all__ = ["develop", "occlude", "text_strips"]
 
 _LUMINANCE = np.array([
     [16, 11, 10, 16, 24, 40, 51, 61], [12, 12, 14, 19, 26, 58, 60, 55], [14, 13, 16, 24, 40, 57, 69, 56],
@@ -67,21 +69,100 @@ def _compress(image: Tensor, quality: Tensor) -> Tensor:
     return torch.stack([r, g, bl], 1)
 
 
-def _gauss(image: Tensor, sigma: float) -> Tensor:
-    radius = max(1, int(2.5 * sigma + 0.5))
-    x = torch.arange(-radius, radius + 1, device=image.device, dtype=image.dtype)
-    k = torch.exp(-(x**2) / (2 * sigma**2))
-    k = (k / k.sum()).expand(3, 1, -1)
-    image = F.conv2d(F.pad(image, (radius, radius, 0, 0), mode="replicate"), k[:, :, None, :], groups=3)
-    return F.conv2d(F.pad(image, (0, 0, radius, radius), mode="replicate"), k[..., None], groups=3)
+def _box_blur(image: Tensor, size: int) -> Tensor:
+    return F.avg_pool2d(image, size, 1, size // 2, count_include_pad=False)
+
+
+def _expose(
+    x: Tensor, sky: Tensor, latitude: Tensor, xs: Tensor, ys: Tensor, inside: Tensor, p: dict[str, Tensor]
+) -> Tensor:
+    """Display values (b, m, 3) of radiance x (b, m, 3) at m pixels with coordinates xs, ys (m) in -1..1."""
+    x = x.clamp(1e-4, 1e4)
+    infrared = p["infrared"]
+    x = x * (1 - sky * (1 - torch.where(infrared, p["dark"], 1.0)))[..., None]
+    off = (xs - p["beam_x"]) ** 2 + (ys - p["beam_y"]) ** 2
+    x = x * torch.where(infrared, torch.exp(-off * p["beam"]), 1.0)[..., None]
+    x = x * torch.exp(-(xs**2 + ys**2) * p["vignette"])[..., None]
+    share = inside / inside.sum()
+    luminance = x.mean(-1)
+    dim = (torch.log(luminance + 1e-3) * share).sum(1, keepdim=True)
+    bright = torch.log((luminance * share).sum(1, keepdim=True))
+    x = x * (torch.exp2(p["stops"]) * 0.2 / torch.exp(torch.lerp(dim, bright, p["metering"])))[..., None]
+    mixed = [sum(x[..., k] * p["mixing"][:, i, k, None] for k in range(3)) * p["cast"][:, i, None] for i in range(3)]
+    depth = p["mist"] * torch.exp(-latitude.abs() / p["mist_depth"])
+    out = []
+    for k in range(3):
+        value = torch.lerp(mixed[k].clamp_min(0), p["mist_tone"] * (1 + (0.1 - 0.1 * k) * p["mist_tint"]), depth)
+        value = 1.45 * value / (1 + p["shoulder"] * value)
+        out.append(value.clamp(1e-6, 1.0) ** p["gamma"])
+    grey = (out[0] + out[1] + out[2]) / 3
+    out = [(grey + (v - grey) * p["saturation"] - 0.5) * p["contrast"] + 0.5 + p["lift"] for v in out]
+    return torch.stack(out, -1)
+
+
+_expose_fused = fused(_expose)
+
+
+def occlude(radiance: Tensor, sky: Tensor, g: torch.Generator, share: float) -> tuple[Tensor, Tensor]:
+    """Puts plain discs, boxes and people-like shapes into a share of the pictures, as things near the camera."""
+    b, h, w, _ = radiance.shape
+    dev = radiance.device
+
+    def uniform(low: float, high: float) -> Tensor:
+        return (torch.rand(b, generator=g, device=dev) * (high - low) + low)[:, None, None]
+
+    ys = torch.linspace(-1, 1, h, device=dev)[None, :, None]
+    xs = torch.linspace(-1, 1, w, device=dev)[None, None, :] * (w / h)
+    level = radiance.mean((1, 2, 3), keepdim=True).clamp(1e-3, 1e3)
+    for _ in range(3):
+        shown = torch.rand(b, generator=g, device=dev)[:, None, None] < share / 2
+        x, y = uniform(-w / h, w / h), uniform(-0.8, 1.2)
+        tall = torch.exp(uniform(-2.5, -0.5))
+        wide = tall * torch.exp(uniform(-1.3, 0.6))
+        power = torch.where(uniform(0, 1) < 0.5, 2.0, 10.0)
+        body = ((xs - x) / wide).abs() ** power + ((ys - y) / tall).abs() ** power
+        head = ((xs - x) / (0.22 * tall)) ** 2 + ((ys - y + 1.15 * tall) / (0.25 * tall)) ** 2
+        person = uniform(0, 1) < 0.4
+        near = shown & ((body < 1) | (person & (head < 1)))
+        tone = torch.exp(torch.randn(b, 3, generator=g, device=dev) * 0.3)[:, None, None, :] * level
+        tone = tone * torch.exp(uniform(-2.5, 1.0))[..., None] * (1 + 0.4 * uniform(-1, 1) * (ys - y) / tall)[..., None]
+        radiance = torch.where(near[..., None], tone, radiance)
+        sky = torch.where(near, 0.0, sky)
+    return radiance, sky
+
+
+def _camera_faults(b: int, g: torch.Generator, strength: float) -> dict[str, Tensor]:
+    dev = g.device
+
+    def uniform(low: float, high: float) -> Tensor:
+        return torch.rand(b, 1, generator=g, device=dev) * (high - low) + low
+
+    def chance(p: float) -> Tensor:
+        return torch.rand(b, 1, generator=g, device=dev) < p * strength
+
+    infrared = chance(0.08)
+    mixing = torch.eye(3, device=dev) + torch.where(chance(0.5), 0.09, 0.0)[..., None] * torch.randn(b, 3, 3, generator=g, device=dev)
+    mixing = mixing / mixing.sum(-1, keepdim=True).clamp_min(0.5)
+    return {
+        "infrared": infrared, "dark": uniform(0.01, 0.3), "beam_x": uniform(-0.4, 0.4), "beam_y": uniform(-0.4, 0.4),
+        "beam": uniform(0.2, 2.0), "vignette": torch.where(chance(0.3), uniform(0, 0.5), 0.0),
+        "metering": uniform(0.0, 0.8), "stops": torch.randn(b, 1, generator=g, device=dev) * 0.9, "mixing": mixing,
+        "cast": torch.exp(torch.randn(b, 3, generator=g, device=dev) * torch.where(chance(0.2), 0.22, 0.12 * strength)),
+        "mist": torch.where(chance(0.2), uniform(0.1, 0.95), 0.0), "mist_depth": uniform(0.03, 0.8),
+        "mist_tone": uniform(0.3, 1.0), "mist_tint": uniform(-1, 1), "shoulder": uniform(0.0, 0.9),
+        "gamma": 1 / uniform(1.7, 2.6), "saturation": torch.where(infrared | chance(0.10), 0.0, uniform(0.4, 1.7)),
+        "contrast": uniform(0.75, 1.2), "lift": uniform(-0.06, 0.06),
+    }  # fmt: skip
 
 
 def develop(
-    radiance: Tensor, sky: Tensor, latitude: Tensor, strips: Tensor, g: torch.Generator, strength: float = 1.0
-) -> Tensor:
+    radiance: Tensor, sky: Tensor, latitude: Tensor, strips: Tensor, g: torch.Generator, dice: torch.Generator,
+    strength: float = 1.0,
+) -> Tensor:  # fmt: skip
     """Pictures (b, 3, h, w), whole numbers 0..255 in float, from radiance (b, h, w, 3).
 
-    ``latitude`` (b, h, w) in radians places the mist; ``strength`` 0 leaves only exposure and tone.
+    ``latitude`` (b, h, w) in radians places the mist; ``strength`` 0 leaves only exposure and tone. ``dice`` is a
+    generator on the CPU for what is decided once a batch, so that nothing waits for the GPU.
     """
     b, h, w, _ = radiance.shape
     dev = radiance.device
@@ -92,39 +173,24 @@ def develop(
     def chance(p: float) -> Tensor:
         return (torch.rand(b, generator=g, device=dev) < p * strength)[:, None, None, None]
 
-    x = radiance.clamp(1e-4, 1e4)
-    infrared = chance(0.08)
-    dark = torch.where(infrared, uniform(0.01, 0.3), 1.0)
-    x = x * (1 - sky[..., None] * (1 - dark))
-    ys = torch.linspace(-1, 1, h, device=dev)[None, :, None, None]
-    xs = torch.linspace(-1, 1, w, device=dev)[None, None, :, None]
-    off = (xs - uniform(-0.4, 0.4)) ** 2 + (ys - uniform(-0.4, 0.4)) ** 2
-    x = x * torch.where(infrared, torch.exp(-off * uniform(0.2, 2.0)), 1.0)
-    x = x * torch.exp(-(xs**2 + ys**2) * torch.where(chance(0.3), uniform(0, 0.5), 0.0))
-    key = torch.exp(torch.log(x.mean(-1) + 1e-3).mean((1, 2)))[:, None, None, None]
-    bright = x.mean((1, 2, 3), keepdim=True)
-    key = torch.exp(torch.lerp(torch.log(key), torch.log(bright), uniform(0.0, 0.8)))
-    x = x / key * 0.2 * torch.exp2(torch.randn(b, 1, 1, 1, generator=g, device=dev) * 0.9)
-    x = x * torch.exp(torch.randn(b, 1, 1, 3, generator=g, device=dev) * 0.12 * strength)
-    mist = torch.where(chance(0.2), uniform(0.1, 0.95), 0.0)
-    depth = torch.exp(-latitude.abs()[..., None] / uniform(0.03, 0.8))
-    x = torch.lerp(x, uniform(0.3, 1.0) * (1 + 0.1 * uniform(-1, 1) * torch.tensor([1.0, 0, -1], device=dev)), mist * depth)
-    x = 1.45 * x / (1 + uniform(0.0, 0.9) * x)
-    x = x.clamp(0, 1.0) ** (1 / uniform(1.7, 2.6))
-    grey = x.mean(-1, keepdim=True)
-    saturation = torch.where(infrared | chance(0.08), 0.0, uniform(0.4, 1.7))
-    x = (grey + (x - grey) * saturation).permute(0, 3, 1, 2)
-    contrast = uniform(0.75, 1.2)
-    x = (x - 0.5) * contrast + 0.5 + uniform(-0.06, 0.06)
-    soft, softer = _gauss(x, 0.8), _gauss(x, 2.2)
+    faults = _camera_faults(b, g, strength)
+    infrared = faults["infrared"][:, :, None, None]
+    ys = torch.linspace(-1, 1, h, device=dev)[:, None].expand(h, w).reshape(-1)
+    xs = torch.linspace(-1, 1, w, device=dev)[None, :].expand(h, w).reshape(-1)
+    flat = [radiance.reshape(b, h * w, 3), sky.reshape(b, h * w), latitude.reshape(b, h * w), xs, ys, torch.ones_like(xs)]
+    if (more := RAYS - h * w) > 0:
+        flat = [F.pad(t, (0, 0, 0, more)) if t.dim() == 3 else F.pad(t, (0, more)) for t in flat]
+    x = _expose_fused(*flat, faults)[:, : h * w].reshape(b, h, w, 3).permute(0, 3, 1, 2).contiguous()
+    soft, softer = _box_blur(x, 3), _box_blur(_box_blur(x, 5), 5)
     draw = torch.rand(b, generator=g, device=dev)[:, None, None, None]
     amount = uniform(0, 1)
     blurred = torch.where(draw < 0.15, torch.lerp(soft, softer, amount), torch.lerp(x, soft, amount))
     sharpened = x + (x - softer) * amount * 1.2
     x = torch.where(draw < 0.5, sharpened if strength > 0 else x, blurred if strength > 0 else x)
-    if float(torch.rand(1, generator=g, device=dev)) < 0.25 * strength:
+    once = torch.rand(4, generator=dice).tolist()
+    if once[0] < 0.25 * strength:
         n = b // 2
-        factor = float(torch.rand(1, generator=g, device=dev)) * 0.5 + 0.4
+        factor = once[1] * 0.5 + 0.4
         small = F.interpolate(x[:n], scale_factor=factor, mode="bilinear", antialias=True)
         x = torch.cat([F.interpolate(small, size=(h, w), mode="bilinear"), x[n:]])
     sigma = torch.where(infrared | chance(0.15), uniform(0.01, 0.09), uniform(0.0, 0.02)) * strength
@@ -132,16 +198,14 @@ def develop(
     noise = torch.lerp(noise, noise.mean(1, keepdim=True) * 1.7, uniform(0, 1))
     x = (x.clamp(0, 1) + noise * sigma).clamp(0, 1) * 255
     written = torch.where(chance(0.12), 1.0, 0.0)
-    if bool(written.any()):
-        strip = strips[torch.randint(0, strips.shape[0], (b,), generator=g, device=dev)][:, None]
-        sh, sw = strip.shape[-2:]
-        top = int(torch.randint(0, 2, (1,), generator=g, device=dev)) * (h - sh - 4) + 2
-        left = int(torch.randint(0, max(1, w - sw), (1,), generator=g, device=dev))
-        patch = x[:, :, top : top + sh, left : left + sw]
-        ink = torch.where(uniform(0, 1) < 0.8, 250.0, 10.0)
-        shadow = torch.where(uniform(0, 1) < 0.5, 0.0, 1.0) * F.max_pool2d(strip, 3, 1, 1)
-        patch = patch * (1 - 0.8 * shadow * written)
-        x[:, :, top : top + sh, left : left + sw] = patch * (1 - strip * written) + ink * strip * written
+    strip = strips[torch.randint(0, strips.shape[0], (b,), generator=g, device=dev)][:, None]
+    sh, sw = strip.shape[-2:]
+    top, left = int(once[2] * 2) * (h - sh - 4) + 2, int(once[3] * max(1, w - sw))
+    patch = x[:, :, top : top + sh, left : left + sw]
+    ink = torch.where(uniform(0, 1) < 0.8, 250.0, 10.0)
+    shadow = torch.where(uniform(0, 1) < 0.5, 0.0, 1.0) * F.max_pool2d(strip, 3, 1, 1)
+    patch = patch * (1 - 0.8 * shadow * written)
+    x[:, :, top : top + sh, left : left + sw] = patch * (1 - strip * written) + ink * strip * written
     pressed = _compress(x, uniform(12, 95)[:, 0, 0, 0])
     x = torch.where(chance(0.7), pressed, x)
     return torch.round(x).clamp(0, 255)

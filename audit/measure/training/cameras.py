@@ -26,6 +26,8 @@ class Shape:
         return -(-self.width // 32) * 32, -(-self.height // 32) * 32
 
 
+CAMERA_FIELDS = ("focal_px", "k1", "fisheye", "pitch", "roll", "rotation", "up")
+
 SHAPES = (Shape(384, 216), Shape(320, 240), Shape(240, 320))
 """16:9, 4:3 and upright; each further size costs a minute of kernel selection, and the network is convolutional."""
 
@@ -43,6 +45,18 @@ class Cameras:
     rotation: Tensor
     up: Tensor
 
+    def part(self, start: int, stop: int) -> Cameras:
+        """Cameras ``start`` to ``stop`` - 1."""
+        return Cameras(self.shape, *(getattr(self, name)[start:stop] for name in CAMERA_FIELDS))
+
+    def half_angle(self) -> Tensor:
+        """Log of the tangent of half the undistorted lens's angle of view across the longer side, (b)."""
+        return torch.log(max(self.shape.width, self.shape.height) / (2 * self.focal_px))
+
+    def turned(self) -> Tensor:
+        """How often ``numpy.rot90`` turned the picture, nearest, (b) 0..3."""
+        return torch.round(self.roll / (pi / 2)).long() % 4
+
     def __len__(self) -> int:
         return int(self.focal_px.shape[0])
 
@@ -55,15 +69,17 @@ def random_cameras(n: int, shape: Shape, g: torch.Generator) -> Cameras:
     """Surveillance-like poses and lenses; one in ten is an equidistant fisheye."""
     dev = g.device
     kind = torch.rand(n, generator=g, device=dev)
-    pitch = torch.where(kind < 0.6, _uniform(n, -50, 30, g), _uniform(n, -45, 0, g))
-    pitch = torch.where(kind > 0.92, _uniform(n, -80, 55, g), pitch) * (pi / 180)
+    pitch = torch.where(kind < 0.64, _uniform(n, -50, 30, g), _uniform(n, -45, 0, g))
+    pitch = torch.where(kind > 0.93, _uniform(n, -80, 55, g), pitch) * (pi / 180)
     kind = torch.rand(n, generator=g, device=dev)
     normal = torch.randn(n, generator=g, device=dev)
     roll = torch.where(kind < 0.8, normal * 6, normal * 16)
-    roll = torch.where(kind > 0.97, _uniform(n, -180, 180, g), roll) * (pi / 180)
+    quarter = torch.randint(1, 4, (n,), generator=g, device=dev) * 90
+    roll = torch.where(kind > 0.92, normal * 8 + quarter, roll)
+    roll = torch.where(kind > 0.985, _uniform(n, -180, 180, g), roll) * (pi / 180)
     bearing = _uniform(n, -pi, pi, g)
     long_side, diagonal = max(shape.width, shape.height), (shape.width**2 + shape.height**2) ** 0.5
-    hfov = torch.exp(_uniform(n, 3.5, 4.74, g)) * (pi / 180)
+    hfov = torch.exp(_uniform(n, 3.3, 4.74, g)) * (pi / 180)
     fisheye = torch.rand(n, generator=g, device=dev) < 0.1
     edge = torch.where(fisheye, _uniform(n, 50, 92, g) * (pi / 180), torch.tan(hfov / 2))
     corner = torch.where(fisheye, edge, edge * (diagonal / long_side))

@@ -1,7 +1,7 @@
 """Judges the shipped network alone on views of known pose: ``python -m audit.measure.training.evaluate FOLDER``.
 
 FOLDER is what evaluation_views.py wrote. Roll and pitch come from the fields by plain maximum likelihood with the
-angle of view known; the product's estimate (:mod:`audit.measure.orientation`) adds lines and abstains, this one
+angle of view known, which the network is told too (``--untold``: it is not); the product's estimate (:mod:`audit.measure.orientation`) adds lines and abstains, this one
 only shows what the network brings.
 """
 
@@ -63,6 +63,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("views", type=Path)
     parser.add_argument("--limit", type=int, default=10**9)
+    parser.add_argument("--untold", action="store_true", help="keep the angle of view from the network")
     given = parser.parse_args()
     cv2.setNumThreads(1)
     rows = []
@@ -71,8 +72,12 @@ def main() -> None:
             if number >= given.limit:
                 break
             pixels = cv2.imread(str(given.views / row["file"]))[..., ::-1]
-            view = look(np.ascontiguousarray(pixels))
-            lens = Lens(pixels.shape[1], pixels.shape[0], float(row["hfov_deg"]))
+            hfov = float(row["hfov_deg"])
+            lens = Lens(pixels.shape[1], pixels.shape[0], hfov)
+            view = look(np.ascontiguousarray(pixels), None if given.untold else lens)
+            # the views are wider than high
+            wide = np.nan if view.half_view is None else np.degrees(2 * np.arctan(np.exp(view.half_view)))
+            upright = 1.0 if view.turned is None else view.turned[0]
             roll, pitch = most_likely_pose(view, lens)
             wrong = iou = share = false_sky = np.nan
             if row["mask"]:
@@ -86,8 +91,9 @@ def main() -> None:
                 else:
                     false_sky = float(seen.mean())
             rows.append((row["split"], row["kind"], float(row["pitch_deg"]), abs(roll - float(row["roll_deg"])),
-                         abs(pitch - float(row["pitch_deg"])), wrong, iou, share, false_sky, float(row["hfov_deg"]),
-                         row["place"], view.familiar))  # fmt: skip
+                         abs(pitch - float(row["pitch_deg"])), wrong, iou, share, false_sky, hfov, row["place"],
+                         abs(wide / hfov - 1), upright, roll - float(row["roll_deg"]),
+                         pitch - float(row["pitch_deg"])))  # fmt: skip
     built = [r for r in rows if r[0] == "held out" and r[1] != "country"]
     groups = {
         "held out, built": built,
@@ -119,6 +125,9 @@ def main() -> None:
             text += f"{100 * share[with_sky].mean():+.1f}"
         if len(false_skies):
             text += f"  false sky > 2 % in {np.mean(false_skies > 0.02):.0%} of {len(false_skies)}"
+        if given.untold:
+            text += f"  hfov off {100 * np.median([r[11] for r in members]):.1f} %"
+        text += f"  bias of pitch {np.median([r[14] for r in members]):+.1f}, upright {np.mean([r[12] > 0.5 for r in members]):.0%}"
         print(text, flush=True)
 
 

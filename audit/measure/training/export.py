@@ -14,7 +14,7 @@ __all__ = ["export_onnx"]
 
 
 class _Deployed(nn.Module):
-    """uint8 (1, H, W, 3) in; arrays as :func:`audit.measure.network.look` hands them out."""
+    """uint8 (1, H, W, 3) and the hint (1, 2) in; arrays as :func:`audit.measure.network.look` hands them out."""
 
     def __init__(self, network: FieldNetwork, mean: Tensor, precision: Tensor):
         super().__init__()
@@ -22,8 +22,8 @@ class _Deployed(nn.Module):
         self.register_buffer("mean", mean)
         self.register_buffer("precision", precision)
 
-    def forward(self, pixels: Tensor) -> tuple[Tensor, ...]:
-        fields = self.network(pixels.permute(0, 3, 1, 2).float())
+    def forward(self, pixels: Tensor, hint: Tensor) -> tuple[Tensor, ...]:
+        fields = self.network(pixels.permute(0, 3, 1, 2).float(), hint)
         away = fields.embedding - self.mean
         strange = ((away @ self.precision) * away).mean(1)
         return (
@@ -33,6 +33,8 @@ class _Deployed(nn.Module):
             torch.exp(fields.log_scale) * float(np.sqrt(2.0)),
             fields.sky,
             strange,
+            torch.stack([fields.view, torch.exp(fields.log_view_scale) * float(np.sqrt(2.0))], -1),
+            torch.softmax(fields.turned, -1),
         )
 
 
@@ -53,10 +55,10 @@ def export_onnx(network: FieldNetwork, mean: Tensor, precision: Tensor, path: Pa
 
     deployed = _Deployed(copy.deepcopy(network).cpu().eval().float(), mean.cpu().float(), precision.cpu().float())
     sample = torch.randint(0, 255, (1, 224, 384, 3), dtype=torch.uint8)
-    names = ["up", "kappa", "latitude", "latitude_sd", "sky", "strange"]
+    names = ["up", "kappa", "latitude", "latitude_sd", "sky", "strange", "view", "turned"]
     axes = {"pixels": {1: "height", 2: "width"}}
     axes |= {name: {1: f"{name}_rows", 2: f"{name}_columns"} for name in names[:5]}
-    torch.onnx.export(deployed, (sample,), str(path), input_names=["pixels"], output_names=names, dynamic_axes=axes,
+    torch.onnx.export(deployed, (sample, torch.zeros(1, 2)), str(path), input_names=["pixels", "hint"], output_names=names, dynamic_axes=axes,
                       opset_version=17, dynamo=False)  # fmt: skip
     model = onnx.load(str(path))
     casts, kept = [], []

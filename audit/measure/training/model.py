@@ -29,7 +29,9 @@ STAGES = (
 
 class Fields(NamedTuple):
     """What the network says: up (b, 2, h, w) unit, log kappa, latitude and its log scale (b, h, w) at stride 8;
-    sky logit (b, 2h', 2w') at stride 2; embedding (b, 96)."""
+    sky logit (b, 4h, 4w) at stride 2; embedding (b, 96); angle of view (b): log of the tangent of half the angle
+    across the longer side, and its log scale; turned (b, 4): logits of being shown upright or as ``numpy.rot90``
+    turns a picture once, twice or three times."""
 
     up: Tensor
     log_kappa: Tensor
@@ -37,6 +39,9 @@ class Fields(NamedTuple):
     log_scale: Tensor
     sky: Tensor
     embedding: Tensor
+    view: Tensor
+    log_view_scale: Tensor
+    turned: Tensor
 
 
 class _Conv(nn.Module):
@@ -65,11 +70,17 @@ class _MBConv(nn.Module):
         self.depthwise = _Conv(wide, wide, kernel, stride, groups=wide)
         self.project = _Conv(wide, outside, 1, act=False)
         self.skip = stride == 1 and inside == outside
+        self.drop = 0.0
 
     def forward(self, x: Tensor) -> Tensor:
         y = x if self.expand is None else self.expand(x)
         y = self.project(self.depthwise(y))
-        return x + y if self.skip else y
+        if not self.skip:
+            return y
+        if self.training and self.drop > 0:
+            kept = torch.rand(len(x), 1, 1, 1, device=x.device) >= self.drop
+            y = y * (kept / (1 - self.drop)).to(y.dtype)
+        return x + y
 
 
 class _Separable(nn.Module):
@@ -108,9 +119,14 @@ class _Mixer(nn.Module):
 
 
 class FieldNetwork(nn.Module):
-    """RGB (b, 3, H, W), 0..255 in float, sides multiples of 32 -> :class:`Fields`."""
+    """RGB (b, 3, H, W), 0..255 in float, sides multiples of 32 -> :class:`Fields`.
 
-    def __init__(self, width: int = 96, coarse: int = 160) -> None:
+    The hint (b, 2) is what is known of the lens: log of the tangent of half the angle of view across the longer
+    side, and 1; or 0 and 0 where nothing is known. ``drop`` is the share of residual branches of the deepest stage
+    that are left out while training, less in earlier stages.
+    """
+
+    def __init__(self, width: int = 96, coarse: int = 160, drop: float = 0.0) -> None:
         super().__init__()
         self.stem = _Conv(3, 32, 3, 2)
         stages, inside = [], 32
@@ -121,11 +137,17 @@ class FieldNetwork(nn.Module):
                 inside = outside
             stages.append(nn.Sequential(*blocks))
         self.stages = nn.ModuleList(stages)
+        for number, stage in enumerate(self.stages):
+            for block in stage:
+                block.drop = drop * number / (len(STAGES) - 1)
         self.coarse = _Conv(192, coarse, 1, act=False)
+        self.hint = nn.Sequential(nn.Linear(2, 32), nn.ReLU(), nn.Linear(32, coarse + 2 * width))
+        self.split = (coarse, width, width)
         self.mixers = nn.Sequential(_Mixer(coarse), _Mixer(coarse))
         self.down32 = nn.Conv2d(coarse, width, 1)
         self.side16, self.mix16 = _Conv(112, width, 1, act=False), nn.Sequential(_Separable(width), _Separable(width))
         self.side8, self.mix8 = _Conv(40, width, 1, act=False), nn.Sequential(_Separable(width), _Separable(width))
+        self.whole = nn.Sequential(nn.Linear(coarse + width, 64), nn.ReLU(), nn.Linear(64, 6))
         self.pose = nn.Sequential(_Conv(width, 64, 3), nn.Conv2d(64, 5, 1))
         self.sky8 = _Conv(width, 32, 1, act=False)
         self.side4, self.mix4 = _Conv(24, 32, 1, act=False), _Separable(32, 5)
@@ -133,18 +155,20 @@ class FieldNetwork(nn.Module):
         self.side2, self.mix2 = _Conv(16, 16, 1, act=False), _Conv(16, 16, 3)
         self.sky = nn.Conv2d(16, 1, 1)
 
-    def forward(self, x: Tensor) -> Fields:
+    def forward(self, x: Tensor, hint: Tensor) -> Fields:
+        told32, told16, told8 = (t[:, :, None, None] for t in self.hint(hint).split(self.split, 1))
         x = (x - 127.0) / 128.0
         x = self.stem(x)
         c2 = self.stages[0](x)
         c4 = self.stages[1](c2)
         c8 = self.stages[2](c4)
         c16 = self.stages[4](self.stages[3](c8))
-        c32 = self.mixers(self.coarse(self.stages[5](c16)))
+        c32 = self.mixers(self.coarse(self.stages[5](c16)) + told32)
         p32 = self.down32(c32)
-        p16 = self.mix16(self.side16(c16) + F.interpolate(p32, scale_factor=2.0, mode="bilinear"))
-        p8 = self.mix8(self.side8(c8) + F.interpolate(p16, scale_factor=2.0, mode="bilinear"))
+        p16 = self.mix16(self.side16(c16) + told16 + F.interpolate(p32, scale_factor=2.0, mode="bilinear"))
+        p8 = self.mix8(self.side8(c8) + told8 + F.interpolate(p16, scale_factor=2.0, mode="bilinear"))
         pose = self.pose(p8).float()
+        whole = self.whole(torch.cat([c32.mean((2, 3)), p16.mean((2, 3))], 1)).float()
         s4 = self.mix4(self.side4(c4) + F.interpolate(self.sky8(p8), scale_factor=2.0, mode="bilinear"))
         s2 = self.mix2(self.side2(c2) + F.interpolate(self.sky4(s4), scale_factor=2.0, mode="bilinear"))
         up = pose[:, :2]
@@ -156,6 +180,9 @@ class FieldNetwork(nn.Module):
             pose[:, 4].clamp(-6.0, 1.0),
             self.sky(s2).float()[:, 0],
             p32.float().mean((2, 3)),
+            whole[:, 0],
+            whole[:, 1].clamp(-4.5, 1.0),
+            whole[:, 2:],
         )
 
 

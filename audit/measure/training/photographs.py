@@ -12,6 +12,7 @@ from torch import Tensor
 from torch.nn import functional as F
 
 from audit.measure.training.cameras import Shape
+from audit.measure.training.panoramas import draw_index
 
 __all__ = ["PhotoStack", "load_photos", "photo_views"]
 
@@ -52,7 +53,7 @@ def load_photos(folder: Path, device: torch.device) -> PhotoStack | None:
 def photo_views(n: int, shape: Shape, photos: PhotoStack, g: torch.Generator) -> tuple[Tensor, Tensor, Tensor]:
     """Radiance (n, h, w, 3), sky (n, h, w) and where it is known (n, h, w) of random crops."""
     dev = g.device
-    which = torch.multinomial(photos.weight, n, True, generator=g)
+    which = draw_index(photos.weight, n, g)
     wanted = shape.width / shape.height
     aspect = photos.aspect[which]
     zoom = 0.35 + 0.65 * torch.rand(n, generator=g, device=dev).sqrt()

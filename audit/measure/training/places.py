@@ -23,8 +23,9 @@ class Place:
     name : str
         File stem in its source.
     source : str
-        ``folder`` (a folder of Radiance HDR files with ``level.csv``), ``blender`` (Debian blender-data) or
-        ``assets`` (npm @pmndrs/assets).
+        ``folder`` (a folder of Radiance HDR files with ``level.csv``), ``blender`` (Debian blender-data),
+        ``assets`` (npm @pmndrs/assets), ``open3d`` (PyPI open3d), ``qt3d`` (Debian qt3d5-examples) or
+        ``maniskill`` (PyPI mani-skill).
     kind : str
         ``town``, ``room`` or ``country``.
     sky : SkyRecipe
@@ -36,6 +37,9 @@ class Place:
         Rows from the zenith (of 512) in which everything is sky.
     not_sky : tuple
         Rectangles (left, top, right, bottom) in a 1024 by 512 panorama that are mended to "not sky".
+    axis : tuple or None
+        True vertical (x east, y north, z up) in the panorama's own frame, fitted to its upright edges (about 0.1°
+        from the measured ones where both are known), for sources without ``level.csv``.
     """
 
     name: str
@@ -44,6 +48,7 @@ class Place:
     sky: SkyRecipe = "none"
     clear_rows: int = 90
     not_sky: tuple[tuple[int, int, int, int], ...] = ()
+    axis: tuple[float, float, float] | None = None
 
 
 HELD_OUT: frozenset[str] = frozenset(
@@ -102,4 +107,15 @@ PLACES: tuple[Place, ...] = (
     Place("sunset", "assets", "town", "cut from bright", 90, ((228, 102, 272, 152),)),
     Place("venice", "assets", "town", "cut from bright"),
     Place("workshop", "assets", "room"),
+    Place("brightday", "open3d", "country", "cut", 236),
+    Place("crossroads", "open3d", "town", "cut from bright", axis=(0.00795, -0.00504, 0.99996)),
+    Place("hall", "open3d", "room", axis=(0.00272, -0.00426, 0.99999)),
+    Place("konzerthaus", "open3d", "town", "cut", 85, axis=(0.00115, 0.0034, 0.99999)),
+    Place("nightlights", "open3d", "town", "unknown"),
+    Place("park", "open3d", "country", "bright"),
+    Place("park2", "open3d", "country", "bright"),
+    Place("pillars", "open3d", "town", "unknown", axis=(0.0033, 0.00269, 0.99999)),
+    Place("streetlamp", "open3d", "country", "cut", 90),
+    Place("cedar_bridge", "qt3d", "town", "cut", 215),
+    Place("default", "maniskill", "room"),
 )

@@ -1,6 +1,7 @@
 """Packs the panoramas that training reads: level, log-encoded, with a sky mask, in one small folder.
 
-``python -m audit.measure.training.prepare --panoramas FOLDER --blender FOLDER --assets FOLDER -o .train``
+``python -m audit.measure.training.prepare --panoramas FOLDER --blender FOLDER --assets FOLDER --open3d FOLDER
+--qt3d FOLDER --maniskill FOLDER -o .train``
 """
 
 from __future__ import annotations
@@ -17,9 +18,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from audit.measure.training.cubemaps import equirectangular, read_dds, read_ktx
 from audit.measure.training.places import HELD_OUT, PLACES, Place
 
-__all__ = ["LOG_STOPS_BELOW", "LOG_STOPS_TOTAL", "main", "read_panorama", "sky_mask"]
+__all__ = ["LOG_STOPS_BELOW", "LOG_STOPS_TOTAL", "add_folders", "given_folders", "main", "read_panorama", "sky_mask"]
 
 LOG_STOPS_BELOW = 8.0
 """Stops below the panorama's own middle grey at which the 16-bit code starts."""
@@ -48,6 +50,15 @@ def read_panorama(place: Place, folders: dict[str, Path]) -> Float:
         radiance = np.asarray(picture[..., ::-1], np.float32)
     elif place.source == "blender":
         radiance = _read_exr(folder / f"{place.name}.exr")
+    elif place.source == "open3d":
+        radiance = equirectangular(read_ktx(folder / f"{place.name}_skybox.ktx"), WIDTH, HEIGHT)
+    elif place.source == "qt3d":
+        radiance = equirectangular(read_dds(folder / f"{place.name}_specular.dds"), WIDTH, HEIGHT)
+    elif place.source == "maniskill":
+        picture = cv2.imread(str(folder / f"{place.name}.hdr"), cv2.IMREAD_UNCHANGED)
+        if picture is None:
+            raise FileNotFoundError(f"{folder / place.name}.hdr can't be read; give its folder with --maniskill.")
+        radiance = cv2.resize(np.asarray(picture[..., ::-1], np.float32), (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA)
     else:
         found = re.search(r"base64,([A-Za-z0-9+/=]+)", (folder / f"{place.name}.exr.js").read_text())
         if found is None:
@@ -129,15 +140,29 @@ def true_verticals(folder: Path) -> dict[str, tuple[float, float, float]]:
         }
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
+def add_folders(parser: argparse.ArgumentParser) -> None:
+    """Options that say where the sources lie."""
     parser.add_argument("--panoramas", type=Path, required=True, help="folder of Radiance HDR files with level.csv")
     parser.add_argument("--blender", type=Path, required=True, help=".../blender/datafiles/studiolights/world")
     parser.add_argument("--assets", type=Path, required=True, help=".../@pmndrs/assets/hdri")
+    parser.add_argument("--open3d", type=Path, required=True, help=".../open3d/resources")
+    parser.add_argument("--qt3d", type=Path, required=True, help=".../exampleresources/assets/envmaps/cedar-bridge")
+    parser.add_argument("--maniskill", type=Path, required=True, help=".../mani_skill/assets/environment_maps")
+
+
+def given_folders(given: argparse.Namespace) -> dict[str, Path]:
+    """Folder of each source, from the options of :func:`add_folders`."""
+    return {"folder": given.panoramas, "blender": given.blender, "assets": given.assets, "open3d": given.open3d,
+            "qt3d": given.qt3d, "maniskill": given.maniskill}  # fmt: skip
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    add_folders(parser)
     parser.add_argument("-o", "--output", type=Path, default=Path(".train"))
     given = parser.parse_args()
     cv2.setNumThreads(1)
-    folders = {"folder": given.panoramas, "blender": given.blender, "assets": given.assets}
+    folders = given_folders(given)
     given.output.mkdir(parents=True, exist_ok=True)
     verticals = true_verticals(given.panoramas)
     index = []
@@ -148,7 +173,7 @@ def main() -> None:
         stops = np.log2(np.maximum(radiance / middle, 1e-6)) + LOG_STOPS_BELOW
         code = (np.clip(stops / LOG_STOPS_TOTAL, 0, 1) * 65535).astype(np.uint16)
         key = f"{place.source}_{place.name}"
-        cv2.imwrite(str(given.output / f"{key}.jp2"), code[..., ::-1], [cv2.IMWRITE_JPEG2000_COMPRESSION_X1000, 200])
+        cv2.imwrite(str(given.output / f"{key}.jp2"), code[..., ::-1], [cv2.IMWRITE_JPEG2000_COMPRESSION_X1000, 110])
         if mask is not None:
             cv2.imwrite(str(given.output / f"{key}.png"), mask)
         index.append(
@@ -156,7 +181,7 @@ def main() -> None:
                 "key": key, "name": place.name, "kind": place.kind, "split": "held out" if place.name in HELD_OUT
                 and place.source == "folder" else "train", "sky": mask is not None,
                 "outdoor": place.sky not in ("none", "unknown"),
-                "axis": verticals.get(place.name) if place.source == "folder" else None,
+                "axis": verticals.get(place.name) if place.source == "folder" else place.axis,
             }
         )  # fmt: skip
     (given.output / "places.json").write_text(json.dumps(index, indent=1))
