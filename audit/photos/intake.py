@@ -159,12 +159,22 @@ def open_photo(
         photo, pixels = _opened(data, shown, max_side_px)
         return OpenedPhoto(photo, pixels, data)
     try:
-        answer, body = guard_of_this_process().call(
-            "audit.photos.intake:open_in_worker", data, {"name": shown, "max_side_px": max_side_px}
-        )
+        answer, body = _ask_worker(data, {"name": shown, "max_side_px": max_side_px})
     except GuardFailure as failure:
         raise _given_up(shown, failure.kind) from failure
     return _from_worker(answer, body, shown, data)
+
+
+def _ask_worker(data: bytes, options: Mapping[str, object]) -> tuple[dict[str, object], bytearray]:
+    """The worker's answer. A worker that dies is asked once more, anew: the system may have ended it for its memory, or
+    somebody by hand, and that is not the photo's fault."""
+    task = "audit.photos.intake:open_in_worker"
+    try:
+        return guard_of_this_process().call(task, data, options)
+    except GuardFailure as failure:
+        if failure.kind != "died":
+            raise
+        return guard_of_this_process().call(task, data, options)
 
 
 def open_in_worker(data: bytes, options: Mapping[str, Any]) -> tuple[dict[str, object], memoryview | bytes]:
