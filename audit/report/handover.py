@@ -38,6 +38,10 @@ __all__ = ["write_handover"]
 _PAGE_PICTURE_PX = 760
 _QUALITY = 68
 _BAND = 1.96
+_PICTURE_MM = 84.0
+#: Where there is much to tell, so that a camera keeps to its page.
+_SMALL_PICTURE_MM = 50.0
+_FINDINGS_BESIDE_LARGE = 2
 _REFUSALS_TOLD = 40
 CAUTIONS = (
     "Work at height, near traffic, on mains or beside infrared emitters is for trained people under the site's own "
@@ -339,12 +343,13 @@ def _camera_pictures(
     if other is not None and other.day is not None:
         words = f"On the record of {other.camera.camera}: {other.day.photo.name}"
         beside.insert(0, (_plain_jpeg(logbook, other.day.photo.sha256, private), words))
+    high = _PICTURE_MM if sum(map(asks, case.verdict.findings)) <= _FINDINGS_BESIDE_LARGE else _SMALL_PICTURE_MM
     top, left, gap = document.get_y() + 1, document.l_margin, 4.0
     wide = document.inner_mm * (0.62 if beside else 1.0)
-    used = document.picture(_evidence_jpeg(logbook, case, first, private), caption, left, top, wide, 84)
+    used = document.picture(_evidence_jpeg(logbook, case, first, private), caption, left, top, wide, high)
     x, y = left + wide + gap, top
     for jpeg, words in beside[:3]:
-        y += document.picture(jpeg, words, x, y, document.inner_mm - wide - gap, 84 / len(beside[:3]) - 8) + 1.5
+        y += document.picture(jpeg, words, x, y, document.inner_mm - wide - gap, high / len(beside[:3]) - 8) + 1.5
     document.set_y(max(top + used, y) + 1)
 
 

@@ -5,19 +5,27 @@ from __future__ import annotations
 import csv
 import io
 import json
+import tempfile
+from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
 
+import numpy as np
 import pytest
 from openpyxl import load_workbook
 from PIL import Image
 from pypdf import PdfReader
 
+from audit.judge.finding import Verdict
+from audit.judge.intended import intended_pose
 from audit.judge.limits import load_limits
 from audit.logbook import Logbook, verify_package
+from audit.plan.files import read_plan
+from audit.plan.model import Camera
+from audit.report import pictures
 from audit.report.handover import write_handover
 from audit.report.sheets import defused
-from tests.desk_samples import CAUTION, HOSTILE_NAME, judged_logbook, photograph
+from tests.desk_samples import CAUTION, HOSTILE_NAME, judged_logbook, measured, photograph, write_plan_of
 
 
 @pytest.fixture(scope="module")
@@ -171,3 +179,55 @@ def _nodes(node: object) -> list:
             found.append(child)
             found += _nodes(child)
     return found
+
+
+def test_report_reads_without_colour(report: PdfReader) -> None:
+    """ISO 14289-1 and WCAG 2.2, 1.4.1 and 1.4.3: nothing by colour alone, text at 4.5:1 or more."""
+    marks = {"put right": "▲", "look again": "◆", "meets plan": "●", "no evidence": "○"}
+    text = "\n".join(page.extract_text() for page in report.pages)
+    for state, mark in marks.items():
+        assert f"{mark} {state}" in text or mark in text and state in text
+    for page in report.pages:
+        for line in page.get_contents().get_data().decode("latin-1").splitlines():
+            words = line.split()
+            if len(words) >= 4 and words[-1] in ("rg", "RG"):
+                assert len(set(words[-4:-1])) == 1, "a coloured text or line"
+            if len(words) >= 2 and words[-1] == "g":
+                assert _contrast_on_white(float(words[-2])) >= 4.5
+
+
+def _contrast_on_white(grey: float) -> float:
+    """WCAG 2.2's contrast ratio of a grey on white."""
+    linear = grey / 12.92 if grey <= 0.04045 else ((grey + 0.055) / 1.055) ** 2.4
+    return 1.05 / (linear + 0.05)
+
+
+def test_horizons_differ_by_their_line_not_by_colour_alone() -> None:
+    """Planned is dashed, measured is solid: told apart in a grey print."""
+    camera = read_plan_of_one()
+    flat = np.full((360, 640, 3), 128, np.uint8)
+    drawn = {
+        layer: pictures.evidence_picture(flat.copy(), camera, intended_pose(camera).pose, measured(camera, -10.0), (), (layer,))
+        for layer in ("planned horizon", "measured horizon")
+    }
+    share = {layer: float((picture != 128).any(axis=2).any(axis=0).mean()) for layer, picture in drawn.items()}
+    assert 0.3 < share["planned horizon"] < 0.8 and share["measured horizon"] > 0.95
+
+
+def read_plan_of_one() -> Camera:
+    with tempfile.TemporaryDirectory() as place:
+        return read_plan(write_plan_of(Path(place) / "plan.csv", 1)).cameras[0]
+
+
+def test_a_camera_with_much_to_tell_keeps_to_its_page(tmp_path: Path) -> None:
+    book = judged_logbook(tmp_path)
+    first = book.verdicts(2, "C-1")[0]
+    many = book.verdicts(1, "C-1")[0].findings[0]
+    asking = tuple(replace(many, check=check, why=many.why * 24) for check in ("aim", "level", "target"))
+    rest = tuple(replace(first.findings[0], check=check) for check in ("clean", "sharp", "sky", "present", "night", "moved"))
+    with book.writing(2):
+        book.put_verdicts(2, [Verdict("C-1", "put right", (*asking, *rest), first.photos)])
+    write_handover(book, book.visit(2), tmp_path / "out")
+    pages = [p.extract_text() for p in PdfReader(tmp_path / "out" / "report.pdf").pages]
+    at = next(n for n, text in enumerate(pages) if text.startswith("C-1"))
+    assert pages[at + 1].startswith("How it was measured")
