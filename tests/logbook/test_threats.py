@@ -18,3 +18,11 @@ def test_every_test_named_among_the_threats_exists() -> None:
         if not (ROOT / path).is_file() or (name and f"def {name}(" not in (ROOT / path).read_text())
     ]
     assert missing == []
+
+
+def test_every_attack_names_a_test_that_shows_it() -> None:
+    page = (ROOT / "docs" / "threats.md").read_text()
+    rows = [line for line in page.partition("## Attacks")[2].partition("\n## ")[0].splitlines() if line.startswith("| ")]
+    attacks = [row.strip("| ").split(" | ") for row in rows[1:]]
+    assert len(attacks) > 20
+    assert [cells for cells in attacks if len(cells) != 4 or "`tests/" not in cells[3]] == []
