@@ -76,6 +76,7 @@ def decide(desk: Desk, finding: Finding, decision: str, field: str | None = None
     try:
         _keep(desk, finding, decision, why)
     except AuditError as error:
+        choose(desk, finding)
         st.session_state["notice"] = error.message
         return
     never_mind()
@@ -90,6 +91,7 @@ def accept_and_go_on(desk: Desk, order: list[str]) -> None:
         try:
             _keep(desk, finding, "accept", word("review.seen"))
         except AuditError as error:
+            choose(desk, finding)
             st.session_state["notice"] = error.message
             return
     go(order, 1)

@@ -1,0 +1,89 @@
+"""Signing on the desk: wrong passphrase, a record that was changed, two reviewers at once."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import streamlit as st
+from streamlit.testing.v1 import AppTest
+
+from audit.logbook import Logbook
+from tests.desk_samples import judged_logbook
+
+APP = Path(__file__).resolve().parents[2] / "ui" / "app.py"
+
+
+@pytest.fixture
+def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[AppTest]:
+    st.cache_resource.clear()
+    judged_logbook(tmp_path, cameras=4, visits=1).close()
+    monkeypatch.setenv("PHOTO_AUDIT_LOGBOOK", str(tmp_path / "logbook"))
+    yield opened("sign")
+
+
+def opened(page: str) -> AppTest:
+    desk = AppTest.from_file(str(APP), default_timeout=60)
+    desk.session_state["name"] = "Ada Example"
+    desk.run()
+    return desk.switch_page(f"desk_pages/{page}.py").run()
+
+
+def sign(desk: AppTest, passphrase: str) -> AppTest:
+    desk.text_input(key="passphrase").input(passphrase)
+    return next(b for b in desk.button if b.label.startswith("Sign off as")).click().run()
+
+
+def said(desk: AppTest) -> str:
+    assert not desk.exception
+    return " ".join(e.value.replace("\\", "") for e in (*desk.error, *desk.warning, *desk.success))
+
+
+def test_a_wrong_passphrase_signs_nothing(desk: AppTest, tmp_path: Path) -> None:
+    assert "Signed by Ada Example" in said(sign(desk, "the right passphrase"))
+    with Logbook.open(str(tmp_path / "logbook")) as book:
+        book.open_visit("maintenance", book.visit().on.replace(year=2027))
+    second = opened("sign")
+    text = said(sign(second, "the wrong passphrase"))
+    assert "passphrase" in text and "Signed by" not in text
+    with Logbook.open(str(tmp_path / "logbook")) as book:
+        assert book.visit(2).signed_at is None
+    assert "Signed by Ada Example" in said(sign(second, "the right passphrase"))
+
+
+def test_a_wrong_passphrase_writes_no_package(desk: AppTest) -> None:
+    sign(desk, "the right passphrase")
+    desk.text_input(key="passphrase").input("the wrong passphrase").run()
+    desk.button(key="handover").click().run()
+    assert "passphrase" in said(desk) and "package" not in desk.session_state
+
+
+def test_one_changed_byte_is_named(desk: AppTest, tmp_path: Path) -> None:
+    sign(desk, "")
+    desk.button(key="verify").click().run()
+    assert "Nothing changed" in said(desk)
+    path = tmp_path / "logbook" / "logbook.sqlite"
+    with sqlite3.connect(path) as database:
+        changed = database.execute(
+            "UPDATE verdicts SET body = replace(body, 'Looks 8.0', 'Looks 2.0') WHERE camera = 'C-1'"
+        ).rowcount
+    assert changed == 1
+    desk.button(key="verify").click().run()
+    text = said(desk)
+    assert "C-1" in text and "Nothing changed" not in text
+
+
+def test_two_reviewers_on_one_camera(desk: AppTest, tmp_path: Path) -> None:
+    ada, ben = opened("review"), opened("review")
+    ben.session_state["name"] = "Ben Example"
+    ben.run()
+    ada.button(key="accept").click().run()
+    ben.button(key="accept").click().run()
+    assert "Ada Example decided 'accept'" in said(ben)
+    ben.button(key="waive").click().run()
+    ben.text_input(key="why-1-C-1-aim").input("agreed with Ada")
+    next(b for b in ben.button if b.label == "Keep the reason").click().run()
+    with Logbook.open(str(tmp_path / "logbook")) as book:
+        assert [(d.by, d.decision) for d in book.decisions(1, "C-1")] == [("Ada Example", "accept"), ("Ben Example", "waive")]
