@@ -24,5 +24,5 @@ def test_every_attack_names_a_test_that_shows_it() -> None:
     page = (ROOT / "docs" / "threats.md").read_text()
     rows = [line for line in page.partition("## Attacks")[2].partition("\n## ")[0].splitlines() if line.startswith("| ")]
     attacks = [row.strip("| ").split(" | ") for row in rows[1:]]
-    assert len(attacks) > 20
+    assert len(attacks) >= 20
     assert [cells for cells in attacks if len(cells) != 4 or "`tests/" not in cells[3]] == []
