@@ -50,7 +50,7 @@ def current(desk: Desk) -> Finding | None:
 
 def choose(desk: Desk, finding: Finding) -> None:
     """Turn the keys to another finding of this camera."""
-    st.session_state["chosen"] = (desk.visit.number, desk.camera, finding.check)
+    _stay(desk, finding)
     never_mind()
 
 
@@ -76,7 +76,7 @@ def decide(desk: Desk, finding: Finding, decision: str, field: str | None = None
     try:
         _keep(desk, finding, decision, why)
     except AuditError as error:
-        choose(desk, finding)
+        _stay(desk, finding)
         st.session_state["notice"] = error.message
         return
     never_mind()
@@ -91,7 +91,7 @@ def accept_and_go_on(desk: Desk, order: list[str]) -> None:
         try:
             _keep(desk, finding, "accept", word("review.seen"))
         except AuditError as error:
-            choose(desk, finding)
+            _stay(desk, finding)
             st.session_state["notice"] = error.message
             return
     go(order, 1)
@@ -125,6 +125,11 @@ def _keep(desk: Desk, finding: Finding, decision: str, why: str) -> None:
     by = asked_name()
     desk.book.decide(desk.visit, desk.camera, finding.check, decision, by, why, latest_seen=desk.latest(finding.check))
     st.session_state.setdefault("trail", []).append((desk.visit.number, desk.camera, finding.check))
+
+
+def _stay(desk: Desk, finding: Finding) -> None:
+    """Keep the keys on a finding; a reason that is being typed stays."""
+    st.session_state["chosen"] = (desk.visit.number, desk.camera, finding.check)
 
 
 def _named() -> bool:
