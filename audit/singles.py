@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -21,7 +19,7 @@ from audit.lens import Lens, Projection
 from audit.match.assign import match_photos
 from audit.match.labels import read_codes
 from audit.match.placement import Placement
-from audit.match.table import read_answers, read_metadata_table
+from audit.match.table import read_answers, read_metadata_table, table_rows
 from audit.measure.image import MEASURE_SIDE_PX, measure_image
 from audit.measure.record import change_line, measure_line
 from audit.measure.view import compare
@@ -488,21 +486,9 @@ def _reason(error: BaseException) -> str:
 
 
 def _rows(path: Path, needed: tuple[str, ...]) -> Iterator[tuple[str, dict[str, str]]]:
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise AuditError(f"{path}: is not a UTF-8 text; save the list as CSV in UTF-8.") from None
-    except OSError as error:
-        raise AuditError(f"{path}: can't be read ({error.strerror}); name a CSV list.") from None
-    separator = ";" if ";" in text.split("\n", 1)[0] else ","
-    reader = csv.DictReader(io.StringIO(text, newline=""), delimiter=separator, skipinitialspace=True)
-    missing = [name for name in needed if name not in (reader.fieldnames or ())]
-    if missing:
-        raise AuditError(f"{path}: column '{missing[0]}' is missing; the first row names the columns.")
-    for row in reader:
-        clean = {key: (value or "").strip() for key, value in row.items() if key is not None}
-        if all(clean[name] for name in needed):
-            yield f"{path.name}, row {reader.line_num}", clean
+    for line, row in table_rows(path, needed, "list"):
+        if all(row[name] for name in needed):
+            yield f"{path.name}, row {line}", row
 
 
 def _beside(list_file: Path, name: str) -> Path:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import io
 import math
 from dataclasses import dataclass
 from datetime import datetime
@@ -12,7 +13,7 @@ from pathlib import Path
 from audit.errors import AuditError
 from audit.photos.photo import BearingReference, Metadata, Photo
 
-__all__ = ["COLUMNS", "RowError", "read_answers", "read_metadata_table"]
+__all__ = ["COLUMNS", "RowError", "read_answers", "read_metadata_table", "table_rows"]
 
 COLUMNS = ("photo", "taken_at", "latitude", "longitude", "position_error_m", "bearing_deg", "bearing_reference",
            "altitude_m", "device", "serial", "text", "picture_hash")
@@ -29,25 +30,48 @@ class RowError:
     message: str
 
 
-def _rows(path: Path, required: tuple[str, ...], what: str) -> list[tuple[int, dict[str, str]]]:
+def table_rows(path: Path, required: tuple[str, ...], what: str) -> list[tuple[int, dict[str, str]]]:
+    """Rows of a CSV table (commas or semicolons, first line naming the columns) with their line numbers.
+
+    Parameters
+    ----------
+    path : Path
+    required : tuple of str
+        Columns that the table must have, in lower case.
+    what : str
+        What the table is, for a person.
+
+    Returns
+    -------
+    list of (int, dict)
+        Line number, and stripped cells by lower-case column; rows without any text are passed over.
+
+    Raises
+    ------
+    AuditError
+        The file can't be read, is no UTF-8 text, or lacks a column. Text in another encoding is refused whole: a
+        photo's name that was half read would be taken for another photo.
+    """
     try:
-        with path.open(encoding="utf-8-sig", errors="replace", newline="") as stream:
-            text = stream.read().replace("\0", "")
+        text = path.read_bytes().decode("utf-8-sig").replace("\0", "")
+    except UnicodeDecodeError:
+        raise AuditError(f"{path}: the {what} is not UTF-8 text; save it as CSV in UTF-8.") from None
     except OSError as error:
         raise AuditError(f"{path}: the {what} can't be read ({error.strerror}); check the path.") from error
     first = text.split("\n", 1)[0]
     delimiter = ";" if first.count(";") > first.count(",") else ","
     try:
-        reader = csv.reader(text.splitlines(keepends=True), delimiter=delimiter)
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True)
         header = [name.strip().lower() for name in next(reader, [])]
         missing = [name for name in required if name not in header]
         if missing:
             raise AuditError(f"{path}: the {what} lacks the column {', '.join(missing)}; "
                              f"its first line must name the columns.")
         rows = []
-        for number, cells in enumerate(reader, start=2):
+        for cells in reader:
             if any(cell.strip() for cell in cells):
-                rows.append((number, {k: v.strip() for k, v in zip(header, cells, strict=False)}))
+                clean = [cell.strip() for cell in cells] + [""] * (len(header) - len(cells))
+                rows.append((reader.line_num, dict(zip(header, clean, strict=False))))
         return rows
     except csv.Error as error:
         raise AuditError(f"{path}: the {what} is not a readable CSV file ({error}); save it as CSV again.") from error
@@ -153,7 +177,7 @@ def read_metadata_table(path: str | Path) -> tuple[tuple[Photo, ...], tuple[RowE
     photos: list[Photo] = []
     errors: list[RowError] = []
     seen: set[str] = set()
-    for number, row in _rows(path, ("photo",), "table of photos"):
+    for number, row in table_rows(path, ("photo",), "table of photos"):
         name = row.get("photo", "")
         if not name:
             errors.append(RowError(number, "", f"{path.name}, row {number}: the photo has no name; give it one."))
@@ -181,5 +205,5 @@ def read_answers(path: str | Path) -> dict[str, str | None]:
         The file can't be read or lacks a column.
     """
     path = Path(path)
-    return {row["photo"]: row.get("camera") or None for _, row in _rows(path, ("photo", "camera"), "answers")
+    return {row["photo"]: row.get("camera") or None for _, row in table_rows(path, ("photo", "camera"), "answers")
             if row.get("photo")}

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from audit.errors import AuditError
-from audit.match.table import COLUMNS, read_answers, read_metadata_table
+from audit.match.table import COLUMNS, read_answers, read_metadata_table, table_rows
 
 HEADER = ",".join(COLUMNS)
 
@@ -62,6 +62,26 @@ def test_answers_take_an_empty_camera_as_none(tmp_path: Path) -> None:
     path = tmp_path / "answers.csv"
     path.write_text("photo,camera\na.jpg,TH-1\nb.jpg,\n", encoding="utf-8")
     assert read_answers(path) == {"a.jpg": "TH-1", "b.jpg": None}
+
+
+def test_every_table_refuses_text_that_is_not_utf8_by_name(tmp_path: Path) -> None:
+    from audit.singles import measure_jobs
+
+    photos, answers, images = (tmp_path / name for name in ("photos.csv", "answers.csv", "images.csv"))
+    photos.write_bytes(b"photo\nb\xfcro.jpg\n")
+    answers.write_bytes(b"photo,camera\nb\xfcro.jpg,TH-1\n")
+    images.write_bytes(b"file\nb\xfcro.jpg\n")
+    for path, read in ((photos, read_metadata_table), (answers, read_answers),
+                       (images, lambda path: measure_jobs((), path, None, None))):
+        with pytest.raises(AuditError, match=rf"{path.name}: the .* is not UTF-8 text; save it as CSV in UTF-8"):
+            read(path)
+
+
+def test_one_reader_takes_commas_semicolons_and_quoted_lines(tmp_path: Path) -> None:
+    path = tmp_path / "list.csv"
+    path.write_bytes(b'\xef\xbb\xbfFile; note\r\n"a.jpg";"two\r\nlines"\r\n;\r\nb.jpg\r\n')
+    assert table_rows(path, ("file",), "list") == [(3, {"file": "a.jpg", "note": "two\r\nlines"}),
+                                                   (5, {"file": "b.jpg", "note": ""})]
 
 
 @settings(max_examples=60, deadline=None)
