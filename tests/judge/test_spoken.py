@@ -244,7 +244,8 @@ def spoken() -> str:
 
 
 def test_every_sentence_figure_and_remedy_is_as_it_was_read() -> None:
-    assert spoken().splitlines() == FILE.read_text(encoding="utf-8").splitlines()
+    known = FILE.read_text(encoding="utf-8").splitlines()
+    assert spoken().splitlines() == known, "after a wanted change: python -m tests.judge.test_spoken"
 
 
 @pytest.mark.parametrize(("case", "camera", "given"), [*cases()], ids=lambda v: v if isinstance(v, str) else "")

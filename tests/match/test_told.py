@@ -68,7 +68,7 @@ def test_every_photo_is_told_as_it_was_read(name: str) -> None:
     lines = [*told(name)]
     for kept, (text, values) in zip(known[start : start + len(lines)], lines, strict=True):
         numbers, _, words = kept.partition(" | ")
-        assert words == text
+        assert words == text, "after a wanted change: python -m tests.match.test_told"
         assert values == pytest.approx([float(n) for n in numbers.split()], abs=TOLERANCE), text
 
 
