@@ -17,7 +17,7 @@ from audit.match.placement import Alternative, Decision, Placement
 from audit.match.questions import ask_order, stay_groups
 from audit.match.reasons import reasons
 from audit.match.roles import role_of
-from audit.match.solve import Known, gather, solve_alone, solve_walks, sure_cameras
+from audit.match.solve import Known, Result, gather, solve_alone, solve_walks, sure_cameras
 from audit.match.streams import Stream, shared_by_crews, split_streams
 from audit.photos.photo import Photo
 from audit.plan.model import Site
@@ -30,27 +30,31 @@ IntArray = NDArray[np.int64]
 _BURST_S = 3.0
 _FAR_M = 12.0
 #: How far the draws' probabilities are believed (a power, renormalised), with and without a good position: on
-#: simulated walks that nothing had been tuned on they came out too sure by about this much.
-_NEAR_TRUST, _FAR_TRUST = 0.75, 0.65
+#: simulated walks that nothing had been tuned on they came out too sure by about this much. Where every stay shows
+#: its label nothing is left but where one stay ends and the next begins, and the draws come out right.
+_NEAR_TRUST, _FAR_TRUST, _LABELLED_TRUST = 0.75, 0.55, 0.95
 _TOLD = 0.01
+#: Share of draws in which a camera must have a photo of its own, lest strays taken beside it pass for its evidence.
+_COVERED = 0.99
 _ALTERNATIVES = 4
 
 
 @dataclass(slots=True)
 class _Belief:
-    """What is believed of one photo: cameras with probabilities, the rest being none; and its group."""
+    """What is believed of one photo: cameras with probabilities, the rest being none; its group, and its step."""
 
     cameras: list[int] = field(default_factory=list)
     probabilities: list[float] = field(default_factory=list)
     stray: float = 1.0
     group: int = 0
     note: str = ""
+    step: int = -1
 
 
 def _beliefs(
     site: Site, arrays: PhotoArrays, photos: Sequence[Photo], known: Known, heads: IntArray, at_least: float
-) -> tuple[dict[int, _Belief], list[int]]:
-    """Beliefs of all photos that are no copies, and their groups, the best question first."""
+) -> tuple[dict[int, _Belief], list[int], Result | None]:
+    """Beliefs of all photos that are no copies, their groups, the best question first, and the walks' result."""
     plan = site_arrays(site)
     sure = sure_cameras(known)
     lone: list[tuple[int, str]] = []
@@ -69,17 +73,21 @@ def _beliefs(
             walks.append(part)
     beliefs: dict[int, _Belief] = {}
     order: list[int] = []
+    result: Result | None = None
     if walks:
         result = solve_walks(plan, arrays, walks, known)
         belongs = result.real + result.surplus
         groups = stay_groups(result.together, at_least)
         poor = np.isnan(arrays.east_m) | (arrays.position_m > _FAR_M)
         count = len(result.draws.place)
+        labelled = result.settings.habit.share
         for step, photo in enumerate(result.chain.photo):
             named = known.factors[photo] is not None or known.answered[photo]
             trust = _FAR_TRUST if poor[photo] else _NEAR_TRUST
+            trust += (_LABELLED_TRUST - trust) * labelled
             share = belongs[step] if named else _sobered(belongs[step], count, trust)
             beliefs[int(photo)] = _belief(result.chain.candidates[step], share, int(groups[step]))
+            beliefs[int(photo)].step = step
         first = np.flatnonzero(np.diff(groups, prepend=-1))
         sizes = np.bincount(groups)
         open_ = np.array([max(max(b.probabilities, default=0.0), b.stray) < at_least
@@ -98,7 +106,7 @@ def _beliefs(
             beliefs[photo] = _belief(lists[step], probability[step], number + step)
             beliefs[photo].note = why
             order.append(number + step)
-    return beliefs, order
+    return beliefs, order, result
 
 
 def _sobered(belongs: FloatArray, count: int, trust: float) -> FloatArray:
@@ -124,15 +132,17 @@ def _belief(cameras: IntArray, belongs: FloatArray, group: int) -> _Belief:
 
 
 def _vouched(
-    members: Sequence[int], photos: Sequence[Photo], arrays: PhotoArrays, known: Known, camera: int
+    members: Sequence[int], arrays: PhotoArrays, known: Known, camera: int, beliefs: Mapping[int, _Belief],
+    result: Result | None,
 ) -> bool:
-    """Whether photos are evidence of a camera by more than one unlabelled shot, which may be a stray."""
+    """Whether photos are evidence of a camera: by a label or an answer, or by shots that can't all be strays."""
     if any(known.answer[i] == camera or (known.factors[i] or {}).get(camera, -math.inf) > known.otherwise[i] + 1
            for i in members):
         return True
     times = sorted(float(arrays.time_s[i]) for i in members)
     apart = 1 + sum(b - a > _BURST_S for a, b in zip(times, times[1:], strict=False))
-    return apart >= 2
+    steps = np.array([beliefs[i].step for i in members if beliefs[i].step >= 0], dtype=np.int64)
+    return apart >= 2 and result is not None and steps.size > 0 and result.seen(steps, camera) >= _COVERED
 
 
 def match_photos(
@@ -156,7 +166,7 @@ def match_photos(
     -------
     tuple of Placement
         In the order of ``photos``. Groups are named in the order in which a person should be asked: the question that
-        settles most photos is ``g00001``. A stray within a stay counts as that camera's surplus; a lone photo that
+        settles most photos is ``g00001``. A stray taken beside a camera counts as that camera's surplus; a lone photo that
         nothing names is never a camera's only evidence.
 
     Raises
@@ -177,7 +187,7 @@ def match_photos(
     arrays = photo_arrays(site, photos)
     known = gather(site, photos, answers)
     heads = _heads(copies(photos, arrays), known)
-    beliefs, order = _beliefs(site, arrays, photos, known, heads, at_least)
+    beliefs, order, result = _beliefs(site, arrays, photos, known, heads, at_least)
     number = {group: i + 1 for i, group in enumerate(order)}
 
     decided: dict[int, tuple[Decision, int, float]] = {}
@@ -196,7 +206,7 @@ def match_photos(
             placed.setdefault(decided[i][1], []).append(i)
     alone: set[int] = set()
     for camera, members in placed.items():
-        if not _vouched(members, photos, arrays, known, camera):
+        if not _vouched(members, arrays, known, camera, beliefs, result):
             alone.update(members)
             for i in members:
                 decided[i] = ("unsure", -1, decided[i][2])

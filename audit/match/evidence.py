@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
@@ -16,6 +16,7 @@ import numpy as np
 import pygeomag
 from numpy.typing import NDArray
 
+from audit.match.stays import CodeHabit
 from audit.photos.photo import Metadata, Photo
 from audit.plan.model import Site
 
@@ -77,12 +78,14 @@ class Settings:
         Shares of stays with 1, 2, … photos (bursts counted once); the last holds all longer ones.
     walk_scale_m : float or None
         Scale of the distance between cameras visited one after the other (None: from the plan's spacing).
-    order_share : float
-        Share of moves to the next camera of the plan's order.
+    order_share, back_share : float
+        Share of moves to the next and to the last camera of the plan's order, over what nearness alone gives.
     stray_share : float
         Share of photos that belong to no camera.
     missed_share, again_share : float
         Share of cameras without any photo, and of cameras that are visited again.
+    habit : CodeHabit
+        How labels are photographed.
     """
 
     position_scale: float = 1.0
@@ -109,9 +112,11 @@ class Settings:
     stay_share: float = 0.65
     walk_scale_m: float | None = None
     order_share: float = 0.1
+    back_share: float = 0.03
     stray_share: float = 0.1
     missed_share: float = 0.04
     again_share: float = 0.03
+    habit: CodeHabit = field(default_factory=CodeHabit)
 
 
 @dataclass(frozen=True, slots=True)

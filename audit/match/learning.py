@@ -20,7 +20,8 @@ from audit.match.evidence import (
     position_log_density,
 )
 from audit.match.sampling import Draws, Rule
-from audit.match.walk import WALK_M_PER_S, Chain, position_residuals
+from audit.match.stays import learn_habit, stays_of
+from audit.match.walk import WALK_M_PER_S, Chain, move_chance, position_residuals
 
 __all__ = ["burst_steps", "first_settings", "learn", "rule_of"]
 
@@ -35,9 +36,9 @@ _LEARN_PHOTOS = 30_000
 _GRID_PHOTOS = 20_000
 
 
-def _pull(values: FloatArray, prior: float, weight: float) -> float:
-    """Mean of values, held to a prior worth ``weight`` values."""
-    return float((values.sum() + prior * weight) / (values.size + weight))
+def _pull(values: FloatArray, trust: FloatArray, prior: float, weight: float) -> float:
+    """Weighted mean of values, held to a prior worth ``weight`` values."""
+    return float(((values * trust).sum() + prior * weight) / (trust.sum() + weight))
 
 
 def burst_steps(photos: PhotoArrays, chain: Chain, settings: Settings) -> NDArray[np.bool_]:
@@ -51,7 +52,7 @@ def rule_of(settings: Settings) -> Rule:
     n = np.arange(len(settings.lengths))
     plain = settings.stay_share**n * (1 - settings.stay_share)
     plain[-1] = settings.stay_share ** n[-1]
-    return Rule(settings.missed_share, settings.again_share, np.array(settings.lengths) / plain)
+    return Rule(settings.missed_share, settings.again_share, np.array(settings.lengths) / plain, settings.habit)
 
 
 def first_settings(photos: PhotoArrays, chain: Chain) -> Settings:
@@ -87,7 +88,7 @@ def first_settings(photos: PhotoArrays, chain: Chain) -> Settings:
 
 
 def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings, draws: Draws,
-          wanted: FloatArray, start: Settings) -> Settings:
+          wanted: FloatArray, start: Settings, coded: IntArray) -> Settings:
     """Settings that fit the drawn walks.
 
     Parameters
@@ -100,6 +101,8 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
         Expected stays at each camera without the one-visit rule: tells which cameras lie on the walk at all.
     start : Settings
         What the pace is held to.
+    coded : int array (T,)
+        Camera whose label each photo shows, -1 for none.
     """
     kept = int(np.clip(_LEARN_PHOTOS // draws.place.shape[1], 2, 24))
     use = slice(None, None, max(1, len(draws.place) // kept))
@@ -155,52 +158,60 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
     gaps = np.broadcast_to(np.maximum(gap, 0.5)[None, :], real.shape)
     before = np.concatenate([np.full((len(camera), 1), -1), camera[:, :-1]], axis=1)
     before_real = np.concatenate([np.zeros((len(camera), 1), dtype=bool), real[:, :-1]], axis=1)
-    stays = timed & real & before_real & ~begins & (camera >= 0)
+    held = timed & real & before_real & ~begins & (camera >= 0)
     moves = timed & begins & (before >= 0)
     hold = _HOLD * len(place)
+    size = chain.candidates.shape[1]
+    found = np.bincount((steps * size + draws.place).ravel(), minlength=steps.size * size).reshape(-1, size)
+    sure = (found / len(draws.place))[steps[None, :], place]
+    sure[:, 1:] *= sure[:, :-1]
+    trust = sure**2
     calm = gaps > 0.25 * settings.stay_gap_s
-    stay_log = np.log(gaps[stays & calm])
-    burst = float(np.clip(((stays & ~calm).sum() + start.burst_share * hold) / (stays.sum() + hold), 0.01, 0.5))
+    stay_log = np.log(gaps[held & calm])
+    stay_trust, move_trust = trust[held & calm], trust[moves]
+    burst = float(np.clip(((held & ~calm).sum() + start.burst_share * hold) / (held.sum() + hold), 0.01, 0.5))
     a, b = np.maximum(before, 0)[moves], np.maximum(camera, 0)[moves]
     where = site.walk_coordinates
     far = np.sqrt(((where[a] - where[b]) ** 2).sum(axis=1))
     move_log = np.log(np.maximum(gaps[moves] - 0.7 * far / WALK_M_PER_S, 1.0))
 
-    def bell(values: FloatArray, median: float, spread: float) -> tuple[float, float]:
+    def bell(values: FloatArray, weights: FloatArray, median: float, spread: float) -> tuple[float, float]:
         if not values.size:
             return median, spread
         trimmed = np.clip(values, np.quantile(values, 0.02), np.quantile(values, 0.98))
-        middle = _pull(trimmed, math.log(median), hold)
-        variance = _pull((trimmed - middle) ** 2, spread**2, hold)
+        middle = _pull(trimmed, weights, math.log(median), hold)
+        variance = _pull((trimmed - middle) ** 2, weights, spread**2, hold)
         return math.exp(middle), float(np.clip(math.sqrt(variance) * 1.05, 0.3, 1.4))
 
-    stay_gap, stay_spread = bell(stay_log, start.stay_gap_s, start.stay_gap_spread)
-    move_gap, move_spread = bell(move_log, start.move_gap_s, start.move_gap_spread)
-    stay_share = (stays.sum() + start.stay_share * hold) / (stays.sum() + moves.sum() + hold)
+    stay_gap, stay_spread = bell(stay_log, stay_trust, start.stay_gap_s, start.stay_gap_spread)
+    move_gap, move_spread = bell(move_log, move_trust, start.move_gap_s, start.move_gap_spread)
+    stay_share = (held.sum() + start.stay_share * hold) / (held.sum() + moves.sum() + hold)
     walk_scale = settings.walk_scale_m
-    order = settings.order_share
+    order, back = settings.order_share, settings.back_share
     if moves.any():
         prior = 1.5 * site.spacing_m
-        walk_scale = float(np.clip(_pull(np.minimum(far, 10 * prior), prior, hold), 0.5 * prior, 4 * prior))
-        order = float(np.clip(_pull((b - a == 1).astype(np.float64), base.order_share, hold), 0.02, 0.9))
+        walk_scale = float(np.clip(_pull(np.minimum(far, 10 * prior), move_trust, prior, hold), 0.5 * prior, 4 * prior))
+        chance = move_chance(site, far, b - a, settings)
+        order = float(np.clip(_pull(settings.order_share * (b - a == 1) / chance, move_trust, base.order_share, hold),
+                              0.02, 0.9))
+        back = float(np.clip(_pull(settings.back_share * (b - a == -1) / chance, move_trust, base.back_share, hold),
+                             0.01, 0.5))
+        order, back = order * min(1.0, 0.92 / (order + back)), back * min(1.0, 0.92 / (order + back))
     reach = wanted > 0.25
     missed = settings.missed_share
     if reach.any():
         rows = np.broadcast_to(np.arange(len(camera))[:, None], camera.shape)[begins]
         visited = np.zeros((len(camera), site.size), dtype=bool)
         visited[rows, camera[begins]] = True
-        found = float((~visited[:, reach]).mean())
-        missed = float(np.clip(missed * (base.missed_share + 0.002) / (found + 0.002), 0.015, 0.1))
-    shots = np.cumsum(real & ~burst_steps(photos, chain, settings)[None, :], axis=1)
-    counts = np.zeros(len(base.lengths))
-    for line, starts in zip(shots, begins, strict=True):
-        at = np.flatnonzero(starts)
-        stays_of = np.diff(np.append(line[at] - 1, line[-1]))
-        counts += np.bincount(np.clip(stays_of, 1, counts.size) - 1, minlength=counts.size)
+        unseen = float((~visited[:, reach]).mean())
+        missed = float(np.clip(missed * (base.missed_share + 0.002) / (unseen + 0.002), 0.015, 0.1))
+    stays = stays_of(begins, away, ~burst_steps(photos, chain, settings))
+    counts = np.bincount(np.minimum(stays.count[begins], len(base.lengths)) - 1, minlength=len(base.lengths))
+    habit = learn_habit(stays, real & (coded >= 0)[None, :] & (camera == coded[None, :]), steps.size)
     lengths = (counts + np.array(base.lengths) * hold) / (counts.sum() + hold)
     return replace(
         settings, position_scale=position_scale, standoff_m=standoff, front_share=front, direction_sd_deg=direction,
         stay_gap_s=stay_gap, stay_gap_spread=stay_spread, move_gap_s=move_gap, move_gap_spread=move_spread,
-        stay_share=float(stay_share), walk_scale_m=walk_scale, order_share=order,
-        burst_share=burst, missed_share=missed,
+        stay_share=float(stay_share), walk_scale_m=walk_scale, order_share=order, back_share=back,
+        burst_share=burst, missed_share=missed, habit=habit,
         lengths=tuple(lengths.tolist()))

@@ -14,9 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from audit.match.stays import CodeHabit, stay_log_weights, stays_of
 from audit.match.walk import LEAK, Chain, Tables
 
 __all__ = ["Draws", "Rule", "draw_walks"]
+
+_LONGEST = 48
 
 Float32Array = NDArray[np.float32]
 FloatArray = NDArray[np.float64]
@@ -34,11 +37,14 @@ class Rule:
         Weights of a camera without any visit, and of each further visit, where one visit weighs 1.
     lengths : float array (n,)
         Weights of stays with 1, 2, … photos over what the chain's steps say already; empty for none.
+    habit : CodeHabit
+        How labels are photographed.
     """
 
     missed: float
     again: float
     lengths: FloatArray = field(default_factory=lambda: np.zeros(0))
+    habit: CodeHabit = field(default_factory=CodeHabit)
 
     def log_weight(self, visits: IntArray) -> FloatArray:
         """Log weight of numbers of visits."""
@@ -67,7 +73,8 @@ class Draws:
 class _Padded:
     """The chain's tables with idle steps before and after, so that every block is whole."""
 
-    def __init__(self, chain: Chain, tables: Tables, idle: int, follows: BoolArray | None) -> None:
+    def __init__(self, chain: Chain, tables: Tables, idle: int, follows: BoolArray | None,
+                 coded: IntArray | None) -> None:
         steps, size = tables.real.shape
 
         def pad(values: NDArray[Any], fill: float) -> NDArray[Any]:
@@ -86,6 +93,7 @@ class _Padded:
         self.cut[idle] = True
         self.candidates = pad(chain.candidates, -1)
         self.counted: BoolArray = ~pad(np.zeros(steps, dtype=bool) if follows is None else follows, 1)
+        self.coded: IntArray | None = None if coded is None or (coded < 0).all() else pad(coded, -1)
         self.restart = tables.restart
         self.steps, self.size, self.idle = steps, size, idle
 
@@ -130,20 +138,15 @@ class _Walks:
         return np.concatenate([np.zeros((len(found), 1), dtype=bool), found], axis=1)
 
 
-def _length_sums(p: _Padded, place: IntArray, away: BoolArray, rule: Rule) -> FloatArray:
-    """Running sums (R, T) along each walk of the log weights of its stays' lengths, each booked where it begins."""
-    total = place.shape[1]
-    at = np.arange(total)
+def _stay_sums(p: _Padded, place: IntArray, away: BoolArray, rule: Rule) -> FloatArray:
+    """Running sums (R, T) along each walk of the log weights of its stays, each booked where it begins."""
+    at = np.arange(place.shape[1])
     before = np.concatenate([place[:, :1], place[:, :-1]], axis=1)
-    begins = _begins(p, np.broadcast_to(at, place.shape), place, away, before)
-    shots = np.cumsum(~away & p.counted[None, :], axis=1)
-    later = np.where(begins, at[None, :], total)
-    following = np.minimum.accumulate(later[:, ::-1], axis=1)[:, ::-1]
-    end = np.concatenate([following[:, 1:], np.full((len(place), 1), total)], axis=1) - 1
-    earlier = np.concatenate([np.zeros((len(place), 1), dtype=shots.dtype), shots[:, :-1]], axis=1)
-    count = np.take_along_axis(shots, np.minimum(end, total - 1), axis=1) - earlier
-    score = np.where(begins, np.log(rule.lengths)[np.clip(count, 1, rule.lengths.size) - 1], 0.0)
-    return np.asarray(np.cumsum(score, axis=1))
+    stays = stays_of(_begins(p, np.broadcast_to(at, place.shape), place, away, before), away, p.counted)
+    own = None
+    if p.coded is not None:
+        own = ~away & (p.coded >= 0)[None, :] & (p.candidates[at[None, :], place] == p.coded[None, :])
+    return np.asarray(np.cumsum(stay_log_weights(stays, rule.lengths, own, rule.habit), axis=1))
 
 
 def _units(p: _Padded, starts: IntArray, length: int, rng: np.random.Generator) -> tuple[IntArray, int]:
@@ -308,8 +311,8 @@ def _renew(walks: _Walks, starts: IntArray, length: int, rule: Rule) -> None:
         begun = np.maximum.accumulate(np.where(walks.begins(), np.arange(total)[None, :], 0), axis=1)
         low = np.maximum(begun[:, starts - 1] - 1, 0)
         gained = np.zeros((replicates, blocks))
-        for sums, sign in ((_length_sums(p, new_place, new_away, rule), 1.0),
-                           (_length_sums(p, walks.place, walks.away, rule), -1.0)):
+        for sums, sign in ((_stay_sums(p, new_place, new_away, rule), 1.0),
+                           (_stay_sums(p, walks.place, walks.away, rule), -1.0)):
             gained += sign * (sums[:, starts + length] - np.take_along_axis(sums, low, axis=1))
         np.add.at(log_ratio, (np.arange(replicates)[:, None], unit[None, :]), gained)
     accept = np.log(rng.random(log_ratio.shape) + 1e-300) < log_ratio
@@ -340,6 +343,7 @@ def draw_walks(
     settle: int,
     seed: int = 0,
     follows: BoolArray | None = None,
+    coded: IntArray | None = None,
 ) -> Draws:
     """Draws walks from their joint distribution.
 
@@ -355,6 +359,8 @@ def draw_walks(
         Walks drawn side by side, how often all are renewed, and how many renewals are dropped at the start.
     follows : bool array (T,), optional
         Photos that follow at once on the one before; they don't count for a stay's length.
+    coded : int array (T,), optional
+        Camera whose label each photo shows, -1 for none.
 
     Returns
     -------
@@ -362,13 +368,13 @@ def draw_walks(
         ``replicates * (sweeps - settle)`` walks.
     """
     rng = np.random.default_rng(seed)
-    longest = 14
-    p = _Padded(chain, tables, 2 * longest + 2, follows)
+    p = _Padded(chain, tables, 2 * _LONGEST + 2, follows, coded)
     walks = _Walks(p, cameras, replicates, score, rng)
     inner = slice(p.idle, p.idle + p.steps)
     place, away, begins = [], [], []
     for sweep in range(sweeps):
-        length = int(rng.integers(6, longest + 1))
+        low, high = (20, _LONGEST) if sweep % 3 == 2 else (6, 14)
+        length = int(rng.integers(low, high + 1))
         offset = p.idle - int(rng.integers(0, length))
         starts = np.arange(offset, p.idle + p.steps, length)
         for parity in (0, 1):

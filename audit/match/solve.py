@@ -158,9 +158,9 @@ def _exclusion(chain: Chain, new_stay: Float32Array, size: int, settings: Settin
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """Probabilities of each step and candidate (T, K): its photo belongs there, or is a stray within a stay there.
+    """Probabilities of each step and candidate (T, K): its photo belongs there, or is a stray taken beside it.
 
-    ``together`` (T,) is the probability that the photo belongs to the same camera as the one before it.
+    ``together`` (T,) is the probability that the photo was taken at the same camera as the one before it.
     """
 
     chain: Chain
@@ -169,6 +169,11 @@ class Result:
     together: FloatArray
     draws: Draws
     settings: Settings
+
+    def seen(self, steps: IntArray, camera: int) -> float:
+        """Probability that at least one photo of these steps belongs to the camera."""
+        there = self.chain.candidates[steps[None, :], self.draws.place[:, steps]] == camera
+        return float((there & ~self.draws.away[:, steps]).any(axis=1).mean())
 
 
 def _steady(photos: PhotoArrays, order: IntArray) -> PhotoArrays:
@@ -198,13 +203,14 @@ def solve_walks(
         at += stream.photos.size
     labelled = _labelled(known, order)
     sure = sure_cameras(known)[order]
+    coded = np.where(known.answered[order], -1, sure)
     wide = int(np.clip(math.sqrt(_TABLE_CELLS / max(order.size, 1)), 24, 100))
     chain = Chain(order, cut, first_lists(site, photos, order, cut, sure, labelled, min(wide, site.size + 1)))
     start = settings = first_settings(photos, chain)
     score = _first_look(site, photos, chain, settings, known)
-    narrow = int(np.clip(math.sqrt(_NARROW_CELLS / order.size), 13, 20))
+    narrow = int(np.clip(math.sqrt(_NARROW_CELLS / order.size), 13, 44))
     replicates = int(np.clip(_REPLICATE_STEPS // order.size, 2, 16))
-    sweeps = int(np.clip(_SWEEP_STEPS / (order.size * replicates), 24, 80))
+    sweeps = int(np.clip(_SWEEP_STEPS / (order.size * replicates), 24, 120))
     rounds = _ROUNDS if sweeps > 60 else _ROUNDS - 1
     left: FloatArray | None = None
     draws: Draws | None = None
@@ -219,9 +225,9 @@ def solve_walks(
         draws = draw_walks(
             chain, tables, site.size, rule_of(settings), posterior.real, seed=round_,
             replicates=replicates if last else max(2, replicates // 2), sweeps=sweeps if last else 10,
-            settle=sweeps // 4 if last else 6, follows=burst_steps(photos, chain, settings))
+            settle=sweeps // 4 if last else 6, follows=burst_steps(photos, chain, settings), coded=coded)
         if not last:
-            settings = learn(site, photos, chain, settings, draws, wanted, start)
+            settings = learn(site, photos, chain, settings, draws, wanted, start, coded)
             left = _unvisited(chain, draws, site.size)
     assert draws is not None
     result = _summary(chain, draws, settings)
@@ -257,14 +263,6 @@ def _summary(chain: Chain, draws: Draws, settings: Settings) -> Result:
     """Probabilities from drawn walks."""
     steps, size = chain.candidates.shape
     count = len(draws.place)
-    within = np.zeros_like(draws.away)
-    goes_on = np.zeros(count, dtype=bool)
-    for t in range(steps - 1, -1, -1):
-        within[:, t] = draws.away[:, t] & goes_on
-        goes_on = np.where(draws.away[:, t], goes_on, ~draws.begins[:, t])
-        if chain.cut[t]:
-            goes_on[:] = False
-    within &= draws.place < size - 1
     at = np.arange(steps)[None, :] * size + draws.place
 
     def share(which: NDArray[np.bool_]) -> FloatArray:
@@ -272,10 +270,9 @@ def _summary(chain: Chain, draws: Draws, settings: Settings) -> Result:
 
     camera = chain.candidates[np.arange(steps)[None, :], draws.place]
     together = np.zeros(steps)
-    together[1:] = ((camera[:, 1:] == camera[:, :-1]) & (camera[:, 1:] >= 0)
-                    & ~draws.away[:, 1:] & ~draws.away[:, :-1]).mean(axis=0)
+    together[1:] = ((camera[:, 1:] == camera[:, :-1]) & (camera[:, 1:] >= 0)).mean(axis=0)
     together[chain.cut] = 0.0
-    return Result(chain, share(~draws.away), share(within), together, draws, settings)
+    return Result(chain, share(~draws.away), share(draws.away & (draws.place < size - 1)), together, draws, settings)
 
 
 def _unvisited(chain: Chain, draws: Draws, size: int) -> FloatArray:

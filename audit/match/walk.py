@@ -25,7 +25,7 @@ from audit.match.evidence import (
 )
 
 __all__ = ["LEAK", "WALK_M_PER_S", "Chain", "Posterior", "Tables", "build_tables", "emissions", "forward_backward",
-           "position_residuals"]
+           "move_chance", "position_residuals"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -185,6 +185,17 @@ def _log_stay_gap(gap_s: FloatArray, settings: Settings) -> FloatArray:
     return np.asarray(np.logaddexp(math.log(1 - share) + calm, math.log(share) + burst))
 
 
+def move_chance(site: SiteArrays, distance_m: AnyArray, ahead: IntArray, settings: Settings) -> AnyArray:
+    """Chance of going on to a camera at some distance that lies ``ahead`` in the plan's order."""
+    scale = settings.walk_scale_m if settings.walk_scale_m is not None else 1.5 * site.spacing_m
+    neighbours = 2 * np.pi * scale**2 / (np.pi * site.spacing_m**2) * 3
+    near = np.exp(-distance_m / np.float32(scale)) / np.float32(max(neighbours, 1.0))
+    listed = (ahead == 1) * np.float32(settings.order_share) + (ahead == -1) * np.float32(settings.back_share)
+    listed += (ahead == 2) * np.float32(settings.order_share * settings.missed_share)
+    share = np.float32(0.97 - settings.order_share - settings.back_share)
+    return np.asarray(share * near + np.float32(0.03 / site.size) + listed)
+
+
 def build_tables(
     site: SiteArrays,
     photos: PhotoArrays,
@@ -227,12 +238,7 @@ def build_tables(
     timed = ~np.isnan(gap) & ~cut
     gap = np.where(timed, gap, 30.0)
 
-    scale = settings.walk_scale_m if settings.walk_scale_m is not None else 1.5 * site.spacing_m
-    neighbours = 2 * np.pi * scale**2 / (np.pi * site.spacing_m**2) * 3
-    near = np.exp(-distance / np.float32(scale)) / np.float32(max(neighbours, 1.0))
-    in_order = here[:, None, :] - there[:, :, None] == 1
-    order = settings.order_share
-    chance = (0.97 - order) * near + np.float32(0.03 / site.size) + order * in_order.astype(np.float32)
+    chance = move_chance(site, distance, here[:, None, :] - there[:, :, None], settings)
     log_move = np.log(chance)
     if unvisited is not None:
         chance[same | (here < 0)[:, None, :]] = 0.0
@@ -240,7 +246,7 @@ def build_tables(
         left = (chance * unvisited[first:last].astype(np.float32)[:, None, :]).sum(axis=2)
         left = (left + 0.02) / (listed + 0.02)
         log_move -= np.log(np.clip(left, 0.1, 1.0))[:, :, None]
-    del near, in_order, chance
+    del chance
     gap32 = gap.astype(np.float32)[:, None, None]
     spare = np.maximum(gap32 - np.float32(0.7 / WALK_M_PER_S) * distance, np.float32(1.0))
     move_gap = _log_gap(spare, settings.move_gap_s, settings.move_gap_spread)

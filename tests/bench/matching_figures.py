@@ -38,16 +38,24 @@ def tally(walk: Walk, found: tuple[Placement, ...]) -> dict[str, int]:
     return counts
 
 
-def questions(walk: Walk, most: int = 1000) -> int:
-    """Questions until all is decided: each time the first group is answered with the truth, and all is run again."""
+def questions(walk: Walk, at_once: float = 0.1) -> int:
+    """Questions until all is decided: the first groups are answered with the truth, and all is run again.
+
+    Parameters
+    ----------
+    at_once : float
+        Share of the open groups that are answered before the next run, at least one.
+    """
     answers: dict[str, str | None] = {}
-    while len(answers) < most:
-        unsure = [p for p in match_photos(walk.site, walk.photos, answers) if p.decision == "unsure"]
-        if not unsure:
-            break
-        first = min(unsure, key=lambda p: p.group)
-        answers[first.photo] = walk.truth[first.photo]
-    return len(answers)
+    while True:
+        groups: dict[str, str] = {}
+        for placement in match_photos(walk.site, walk.photos, answers):
+            if placement.decision == "unsure":
+                groups.setdefault(placement.group, placement.photo)
+        if not groups:
+            return len(answers)
+        for group in sorted(groups)[: max(1, int(at_once * len(groups)))]:
+            answers[groups[group]] = walk.truth[groups[group]]
 
 
 def main() -> None:
