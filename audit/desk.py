@@ -56,6 +56,7 @@ def command(address: str, port: int, browser: bool) -> list[str]:
         "server.headless": "false" if browser else "true",
         "server.maxUploadSize": str(UPLOAD_MIB),
         "server.fileWatcherType": "none",
+        "runner.magicEnabled": "false",
         "browser.gatherUsageStats": "false",
         "client.toolbarMode": "viewer",
         "client.showErrorDetails": "none",

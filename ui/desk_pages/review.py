@@ -105,7 +105,7 @@ def page() -> None:
     """One camera, its pictures, findings and decisions."""
     book, visit = logbook(), current_visit()
     every = [camera for camera, _ in book.verdict_order(visit)]
-    order = chosen_order(book, visit)
+    order = chosen_order(book, visit, every)
     if order:
         _camera(book, visit, order, every)
     elif every:

@@ -14,10 +14,11 @@ __all__ = ["chosen_order", "show_all", "show_choice"]
 _FIELDS: dict[str, object] = {"only_states": [], "only_floor": None, "only_text": "", "only_waiting": False}
 
 
-def chosen_order(book: Logbook, visit: VisitRecord) -> list[str]:
-    """The cameras chosen, worst first."""
+def chosen_order(book: Logbook, visit: VisitRecord, every: list[str]) -> list[str]:
+    """The cameras chosen of all, worst first."""
     states, floor, text, waiting = (st.session_state.get(field) for field in _FIELDS)
-    return selected(book, visit, Selection(tuple(states or ()), floor, text or "", bool(waiting)))
+    selection = Selection(tuple(states or ()), floor, text or "", bool(waiting))
+    return every if selection.everything else selected(book, visit, selection)
 
 
 def show_all() -> None:
