@@ -7,14 +7,18 @@ Against the reference (:mod:`audit.measure.view`) or over several images of one 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from audit.measure.dirt_model import KINDS, Verdict, load_dirt_model
+from audit.measure.dirt_network import series_verdict
+from audit.measure.lasting import Lasting, lasting, measure_lasting
 from audit.measure.measurement import Clarity, DirtCause, Sky
 from audit.measure.outlines import outlines
+from audit.measure.overlay import burnt_in_text
 from audit.measure.single import single_layers
 from audit.measure.transfer import at_measure_size, bands_of, log_luminance
 from audit.measure.trend import trend
@@ -27,6 +31,10 @@ _PLAIN_CELLS = 0.04
 _TEXTURE = 0.03
 _PATCH_FROM = 0.5
 _SERIES_GAIN, _SERIES_LASTING, _SERIES_BASE = 0.9, 1.0, -0.5
+_ONE_SCENE = 0.45
+_STAYS_OFFSET = 0.4
+_FROM_ONE = "from one image alone: fog, darkness or a plain scene can look alike"
+_FROM_SEVERAL = "from several images of this camera: it stays while the scene changes"
 
 
 def measure_clarity(pixels: NDArray[np.uint8], sky: Sky | None = None) -> Clarity:
@@ -56,13 +64,12 @@ def measure_clarity(pixels: NDArray[np.uint8], sky: Sky | None = None) -> Clarit
     return clarity_from(verdict, sharpness_of(log, sky), night)
 
 
-def clarity_from(verdict: Verdict, sharpness: float | None, night: bool) -> Clarity:
-    """A network's verdict as a measurement."""
+def clarity_from(verdict: Verdict, sharpness: float | None, night: bool, note: str = _FROM_ONE) -> Clarity:
+    """A verdict as a measurement; ``note`` says what dirt was seen from."""
     dirty = verdict.dirty
     if dirty < _PATCH_FROM:
         return Clarity(dirty, "clear", None, sharpness, night)
-    return Clarity(dirty, cause_of(verdict), "from one image alone: fog, darkness or a plain scene can look alike",
-                   sharpness, night, outlines(1.0 - verdict.cells[0]))
+    return Clarity(dirty, cause_of(verdict), note, sharpness, night, outlines(1.0 - verdict.cells[0]))
 
 
 def cause_of(verdict: Verdict) -> DirtCause:
@@ -151,14 +158,40 @@ def measure_series(images: Sequence[NDArray[np.uint8]], sky: Sky | None = None) 
         return measure_clarity(images[0], sky)
     sharpness = sharpness_of(logs[0], sky)
     night = all(is_night(small[index]) for index in usable)
-    verdicts = [single_verdict(small[index]) for index in usable]
     if len(usable) == 1:
-        return clarity_from(verdicts[0], sharpness, night)
-    return clarity_from(together(verdicts), sharpness, night)
+        return clarity_from(single_verdict(small[usable[0]]), sharpness, night)
+    pictures = [_sized(small[index], small[usable[0]].shape) for index in usable]
+    logs = [_sized(logs[index], small[usable[0]].shape) for index in usable]
+    text = [burnt_in_text(np.asarray(cv2.cvtColor(p, cv2.COLOR_RGB2GRAY), np.uint8)) > 0 for p in pictures]
+    common = measure_lasting(logs, np.any(text, axis=0))
+    if common.alike > _ONE_SCENE:
+        return clarity_from(together([single_verdict(p) for p in pictures]), sharpness, night)
+    return clarity_from(what_stays(series_verdict(pictures, logs), common), sharpness, night, _FROM_SEVERAL)
+
+
+def _sized(image: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
+    if image.shape[:2] == shape[:2]:
+        return image
+    return np.asarray(cv2.resize(image, (shape[1], shape[0]), interpolation=cv2.INTER_AREA), image.dtype)
+
+
+def what_stays(seen: Verdict, common: Lasting) -> Verdict:
+    """A network's verdict on several pictures of different scenes joined with what they have in common at equal places.
+
+    The surer of the two decides: blur and haze show in every picture, spots and strands only in what stays.
+    """
+    by_network = float(np.log(max(seen.dirty, 1e-6) / max(float(seen.kinds[0]), 1e-6))) + _STAYS_OFFSET
+    by_place = lasting(common) + _STAYS_OFFSET
+    dirty = float(1 / (1 + np.exp(-np.clip(max(by_network, by_place), -20, 20))))
+    others = seen.kinds[1:] / max(float(seen.kinds[1:].sum()), 1e-6)
+    clear = seen.cells[0] * (1 - common.places) if by_place > 0 else seen.cells[0]
+    rest = seen.cells[1:] / np.maximum(seen.cells[1:].sum(axis=0), 1e-6) * (1 - clear)
+    return Verdict(np.concatenate([[1 - dirty], dirty * others]).astype(np.float32),
+                   np.concatenate([clear[None], rest]).astype(np.float32))
 
 
 def together(verdicts: Sequence[Verdict]) -> Verdict:
-    """Verdicts on several images of one camera as one.
+    """Verdicts on several images of one camera and one scene as one.
 
     Log odds are averaged and steepened with the number of images, less than independent images would allow (the
     scene is often the same); places spoiled in every image count further, places spoiled in one alone don't.

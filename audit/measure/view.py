@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from audit.lens import Lens
 from audit.measure.clarity import cause_of, emptiness, is_night, single_verdict
-from audit.measure.dirt_model import load_dirt_model
+from audit.measure.dirt_model import Verdict, load_dirt_model
+from audit.measure.dirt_network import pair_verdict
 from audit.measure.measurement import DirtCause, ViewChange
 from audit.measure.outlines import outlines
 from audit.measure.overlay import burnt_in_text
@@ -45,6 +46,8 @@ _SOILED = 0.5
 _SAME_PLACE_INLIERS = 14
 _FOG_LEAN, _FOG_NEAR = 0.3, 0.8
 _SILENT = 0.05
+_CLEARLY_CLEAN = -3.5
+_NETWORK_OFFSET = -1.0
 _IN_COMMON = 0.1
 
 
@@ -117,18 +120,57 @@ class _Loss:
 
 def evidence_of(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: Registration) -> PairEvidence:
     """Evidence of a pair at measuring size; ``found`` may have been found at any size."""
+    return _laid_over(reference, today, found).evidence()
+
+
+@dataclass(frozen=True, slots=True)
+class _LaidOver:
+    """The reference as today's camera would see it, both log luminances, and the pixels that both show."""
+
+    reference: NDArray[np.uint8]
+    today: NDArray[np.uint8]
+    reference_log: NDArray[np.float32]
+    today_log: NDArray[np.float32]
+    seen: NDArray[np.bool_]
+
+    def evidence(self) -> PairEvidence:
+        maps = band_maps(self.reference_log, self.today_log, self.seen)
+        return pair_evidence(self.reference, self.today, self.reference_log, self.today_log, maps)
+
+
+def _laid_over(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: Registration) -> _LaidOver:
     placed = replace(found, reference_lens=found.reference_lens.resized(reference.shape[1], reference.shape[0]),
                      today_lens=found.today_lens.resized(today.shape[1], today.shape[0]))
     moved, valid = reference_in_today(placed, reference)
     text = burnt_in_text(np.asarray(cv2.cvtColor(today, cv2.COLOR_RGB2GRAY), np.uint8))
     text |= burnt_in_text(np.asarray(cv2.cvtColor(moved, cv2.COLOR_RGB2GRAY), np.uint8))
-    before, after = log_luminance(moved), log_luminance(today)
-    return pair_evidence(moved, today, before, after, band_maps(before, after, valid & (text == 0)))
+    return _LaidOver(moved, today, log_luminance(moved), log_luminance(today), valid & (text == 0))
+
+
+def _verdict(pair: _LaidOver, evidence: PairEvidence) -> Verdict:
+    """What spoils the picture, where two judges agree that something does.
+
+    Trees on the layers of evidence come first; unless they find the picture clearly clean, the network looks at the
+    pair itself, and the less sure of the two decides. Kinds and places are the mean of both.
+    """
+    first = load_dirt_model("dirt_pair").verdict(evidence.layers, evidence.maps.valid)
+    if _log_odds(first) < _CLEARLY_CLEAN:
+        return first
+    second = pair_verdict(pair.reference, pair.today, pair.reference_log, pair.today_log, pair.seen)
+    dirty = 1 / (1 + np.exp(-min(_log_odds(first), _log_odds(second) + _NETWORK_OFFSET)))
+    others = sum(v.kinds[1:] / max(float(v.kinds[1:].sum()), 1e-6) for v in (first, second)) / 2
+    return Verdict(np.concatenate([[1 - dirty], dirty * others]).astype(np.float32),
+                   np.asarray((first.cells + second.cells) / 2, np.float32))
+
+
+def _log_odds(verdict: Verdict) -> float:
+    return float(np.log(max(verdict.dirty, 1e-6) / max(float(verdict.kinds[0]), 1e-6)))
 
 
 def _loss(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: Registration) -> _Loss:
-    evidence = evidence_of(reference, today, found)
-    verdict = load_dirt_model("dirt_pair").verdict(evidence.layers, evidence.maps.valid)
+    pair = _laid_over(reference, today, found)
+    evidence = pair.evidence()
+    verdict = _verdict(pair, evidence)
     contrast, contrast_sd, sharp = _ratios(evidence.maps)
     note = None if contrast is not None else "contrast not measured: the reference shows too little texture"
     if evidence.night and note is None:

@@ -10,9 +10,12 @@ from skimage import data
 from audit.errors import AuditError
 from audit.measure.clarity import measure_clarity, measure_series
 from audit.measure.dirt_model import KINDS, load_dirt_model
+from audit.measure.dirt_network import load_network, pair_verdict, series_verdict
+from audit.measure.lasting import lasting, measure_lasting
 from audit.measure.measurement import Sky
 from audit.measure.single import SINGLE_NAMES
 from audit.measure.soiling import PAIR_NAMES
+from audit.measure.transfer import grid_size, log_luminance
 
 
 @pytest.fixture(scope="module")
@@ -81,3 +84,62 @@ def test_the_weights_fit_the_layers():
 def test_missing_weights_are_one_clear_error():
     with pytest.raises(AuditError, match="install the package again"):
         load_dirt_model("no_such_model")
+    with pytest.raises(AuditError, match="install the package again"):
+        load_network("no_such_model")
+
+
+@pytest.mark.parametrize("size", [(640, 427), (641, 355), (320, 240)])
+def test_the_networks_answer_on_the_grid_for_any_size(photo, size):
+    small = cv2.resize(photo, size)
+    log = log_luminance(small)
+    for verdict in (pair_verdict(small, small, log, log, np.ones(log.shape, bool)), series_verdict([small, small], [log, log])):
+        assert verdict.kinds.shape == (len(KINDS),) and verdict.kinds.sum() == pytest.approx(1.0, abs=1e-5)
+        assert verdict.cells.shape == (len(KINDS), *grid_size(log.shape))
+        assert verdict.cells.sum(axis=0) == pytest.approx(1.0, abs=1e-4)
+
+
+def spotted(image: np.ndarray, share: float = 0.8) -> np.ndarray:
+    """The same forty soft grey spots on whatever the picture shows."""
+    rng = np.random.default_rng(5)
+    mask = np.zeros((360, 640), np.float32)
+    for _ in range(40):
+        cv2.circle(mask, (int(rng.integers(640)), int(rng.integers(360))), int(rng.integers(5, 13)), 1.0, -1)
+    mask = cv2.GaussianBlur(mask, (0, 0), 2.0)[..., None] * share
+    return (image * (1 - mask) + 90 * mask).astype(np.uint8)
+
+
+@pytest.fixture(scope="module")
+def scenes() -> list[np.ndarray]:
+    """Three real photographs of different places (scikit-image), 640 x 360."""
+    return [cv2.resize(image, (640, 360), interpolation=cv2.INTER_AREA)
+            for image in (data.rocket(), data.coffee(), data.stereo_motorcycle()[0])]
+
+
+def test_spots_are_found_by_staying_while_the_scene_changes(scenes):
+    clean = measure_series(scenes)
+    assert clean.dirt_probability < 0.5 and clean.cause == "clear"
+    found = measure_series([spotted(s) for s in scenes])
+    assert found.dirt_probability > 0.5 and "stays" in found.note
+    assert found.dirt_probability > max(measure_clarity(spotted(s)).dirt_probability for s in scenes)
+
+
+def test_what_is_common_to_different_scenes_peaks_at_no_shift_and_the_more_the_stronger(scenes):
+    found = [measure_lasting([log_luminance(spotted(s, share)) for s in scenes]) for share in (0.0, 0.45, 0.9)]
+    odds = [lasting(f) for f in found]
+    assert odds == sorted(odds) and odds[0] < 0 < odds[2]
+    assert abs(found[0].alike) < 0.1
+
+
+def test_one_scene_shown_twice_is_known_as_one_scene(photo):
+    log = log_luminance(photo)
+    assert measure_lasting([log, log]).alike == pytest.approx(1.0, abs=0.01)
+
+
+def test_a_burnt_in_clock_stays_without_being_dirt(scenes):
+    stamped = []
+    for scene in scenes:
+        out = scene.copy()
+        for colour, thick in (((0, 0, 0), 4), ((255, 255, 255), 2)):
+            cv2.putText(out, "2026-05-02 11:58:03", (16, 28), cv2.FONT_HERSHEY_SIMPLEX, 0.7, colour, thick, cv2.LINE_AA)
+        stamped.append(out)
+    assert measure_series(stamped).dirt_probability < 0.5

@@ -145,7 +145,7 @@ def _film(g: Glass, h: int, w: int, night: Tensor) -> None:
 def _spots(g: Glass, h: int, w: int, night: Tensor) -> None:
     n, dev = len(g.kind), g.kind.device
     form = torch.randint(5, (n,), device=dev)
-    specks, drops, rims, splash = (form <= 1) & (torch.rand(n, device=dev) < 0.8), form == 2, form == 3, form == 4
+    drops, rims, splash = form == 2, form == 3, form == 4
     drops = drops | (form == 4) & (torch.rand(n, device=dev) < 0.5)
     count = log_uniform(6, 180, n, device=dev)
     k = int(count.max()) + 1

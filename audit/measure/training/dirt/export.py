@@ -1,0 +1,100 @@
+"""Writes trained networks as ONNX: weights in 16-bit floats, arithmetic in 32-bit, any size whose sides divide by 16.
+
+    python -m audit.measure.training.dirt.export STATES OUT [--set pair=T,O series=T,O]
+
+STATES holds what :mod:`.fit` left. A temperature T divides the picture's logits and an offset O is added to the one of
+"clear"; both are written into the last layer, so that 0.5 means what the card says.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+import numpy as np
+import onnx
+import torch
+from onnx import TensorProto, helper, numpy_helper
+from torch import Tensor, nn
+
+from audit.measure.training.dirt.networks import Head, PairNetwork, PictureNetwork
+
+__all__ = ["export"]
+
+
+class _Series(nn.Module):
+    """Pictures of one camera, first axis of both inputs."""
+
+    def __init__(self, network: PictureNetwork) -> None:
+        super().__init__()
+        self.network = network
+
+    def forward(self, logs: Tensor, colours: Tensor) -> tuple[Tensor, Tensor]:
+        x, bands = self.network.encode(logs, colours)
+        return self.network.together(x, bands, 1, -1)
+
+
+def set_scale(head: Head, temperature: float, offset: float) -> None:
+    with torch.no_grad():
+        head.image.weight /= temperature
+        head.image.bias /= temperature
+        head.image.bias[0] += offset
+
+
+def _halved(path: Path) -> None:
+    model = onnx.load(str(path))
+    casts, kept = [], []
+    for tensor in model.graph.initializer:
+        values = numpy_helper.to_array(tensor)
+        if values.dtype == np.float32 and values.size > 256:
+            half = numpy_helper.from_array(values.astype(np.float16), tensor.name + "_half")
+            kept.append(half)
+            casts.append(helper.make_node("Cast", [half.name], [tensor.name], to=TensorProto.FLOAT))
+        else:
+            kept.append(tensor)
+    nodes = casts + list(model.graph.node)
+    del model.graph.initializer[:], model.graph.node[:]
+    model.graph.initializer.extend(kept)
+    model.graph.node.extend(nodes)
+    onnx.checker.check_model(model)
+    onnx.save(model, str(path))
+
+
+def export(states: Path, out: Path, scales: dict[str, tuple[float, float]]) -> None:
+    """Writes ``dirt_pair.onnx`` and ``dirt_series.onnx``; what the second says of one picture alone is not used."""
+    pair, picture = PairNetwork().eval(), PictureNetwork().eval()
+    for network, name in ((pair, "pair"), (picture, "picture")):
+        state = torch.load(states / f"dirt_{name}_state.pt", map_location="cpu")
+        network.load_state_dict({k: v.float() if v.is_floating_point() else v for k, v in state.items()})
+    for head, name in ((pair.head, "pair"), (picture.many.head, "series")):
+        set_scale(head, *scales.get(name, (1.0, 0.0)))
+    axes = {"logs": {2: "height", 3: "width"}, "colours": {2: "half_height", 3: "half_width"},
+            "cells": {2: "rows", 3: "columns"}}
+    several = {"logs": {0: "pictures", **axes["logs"]}, "colours": {0: "pictures", **axes["colours"]}, "cells": axes["cells"]}
+    h, w = 368, 640
+    for name, network, n, channels, names in (("pair", pair, 1, (3, 6), axes),
+                                              ("series", _Series(picture), 3, (1, 3), several)):
+        path = out / f"dirt_{name}.onnx"
+        sample = (torch.randn(n, channels[0], h, w), torch.rand(n, channels[1], h // 2, w // 2))
+        torch.onnx.export(network.eval(), sample, str(path), input_names=["logs", "colours"], output_names=["cells", "image"],
+                          dynamic_axes=names, opset_version=17, dynamo=False)
+        _halved(path)
+        print(path, path.stat().st_size)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("states", type=Path)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--set", nargs="*", default=[])
+    arguments = parser.parse_args()
+    scales = {}
+    for item in arguments.set:
+        name, values = item.split("=")
+        temperature, offset = values.split(",")
+        scales[name] = (float(temperature), float(offset))
+    export(arguments.states, arguments.out, scales)
+
+
+if __name__ == "__main__":
+    main()
