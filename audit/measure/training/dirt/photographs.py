@@ -1,7 +1,7 @@
 """Photographs that installed packages carry, and views cut from panoramas, split by photograph or place.
 
-Debian: lomiri-wallpapers-16.04 and -20.04, mate-backgrounds, plasma-workspace-wallpapers, opencv-doc; PyPI:
-scikit-image and scikit-learn. Their licences are in each package's copyright file.
+Debian: lomiri-wallpapers-16.04 and -20.04, mate-backgrounds, plasma-workspace-wallpapers, opencv-doc, palapeli-data,
+gcompris-qt-data (see :mod:`.gather`); PyPI: scikit-image and scikit-learn. Their licences are in each package's copyright file.
 """
 
 from __future__ import annotations
