@@ -1,0 +1,144 @@
+"""The commands' lines as the contract writes them, on small pictures and a small plan."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.conftest import Ran
+
+Audit = Callable[..., Ran]
+
+MEASURE = (
+    "file width height hfov_deg hfov_source roll_deg roll_sd_deg pitch_deg pitch_sd_deg orientation_note sky_fraction "
+    "sky_sd sky_note dirt_probability dirt_cause dirt_note sharpness elapsed_ms error"
+).split()
+COMPARE = (
+    "reference today same_view_probability pan_change_deg pan_change_sd_deg pitch_change_deg pitch_change_sd_deg "
+    "roll_change_deg roll_change_sd_deg contrast_ratio sharpness_ratio soiled_fraction blocked_fraction "
+    "dirt_probability dirt_cause note error"
+).split()
+MATCH = "photo camera probability decision group alternatives role evidence error".split()
+GEOMETRY = (
+    "camera vfov_deg horizon_row_px open_sky_fraction nearest_ground_m farthest_ground_m targets"
+).split()
+
+
+@pytest.fixture
+def picture(tmp_path: Path, picture_bytes: bytes) -> Path:
+    path = tmp_path / "C-1 day.jpg"
+    path.write_bytes(picture_bytes)
+    return path
+
+
+@pytest.fixture
+def book(audit: Audit, plan: Path, tmp_path: Path, picture_bytes: bytes) -> Path:
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    (photos / "C-1_day.jpg").write_bytes(picture_bytes)
+    assert audit("start", tmp_path / "book", "--plan", plan).code == 0
+    ran = audit("visit", tmp_path / "book", photos, "--kind", "commissioning", "--on", "2026-06-16", "--json")
+    assert ran.code == 0 and [line["camera"] for line in ran.lines if line["photos"]] == ["C-1"]
+    return tmp_path / "book"
+
+
+def test_measure_prints_the_contracts_line_and_a_sentence(audit: Audit, picture: Path) -> None:
+    ran = audit("measure", picture, "--hfov", "56", "--json")
+    (line,) = ran.lines
+    assert ran.code == 0 and set(MEASURE) <= set(line)
+    assert (line["width"], line["height"], line["hfov_deg"], line["hfov_source"]) == (640, 360, 56, "given")
+    assert line["error"] is None and (line["roll_deg"] is None) == (line["orientation_note"] is not None)
+    said = audit("measure", picture, "--hfov", "56")
+    assert said.code == 0 and "C-1 day.jpg" in said.out
+
+
+def test_measure_takes_a_list_and_writes_masks(audit: Audit, picture: Path, tmp_path: Path) -> None:
+    (tmp_path / "broken.jpg").write_bytes(b"\xff\xd8\xff nothing")
+    listed = tmp_path / "list.csv"
+    listed.write_text("file,hfov_deg,projection\nC-1 day.jpg,60,rectilinear\nbroken.jpg,60,\n")
+    ran = audit("measure", "--list", listed, "--masks", tmp_path / "masks", "--workers", "2", "--json")
+    first, second = ran.lines
+    assert ran.code == 3 and first["hfov_deg"] == 60 and "broken.jpg" in second["error"]
+    mask = cv2.imread(str(tmp_path / "masks" / "C-1 day.png"), cv2.IMREAD_UNCHANGED)
+    if first["sky_fraction"] is not None:
+        assert mask.shape == (360, 640) and set(np.unique(mask)) <= {0, 255}
+
+
+def test_compare_prints_the_contracts_line_and_a_sentence(audit: Audit, picture: Path, tmp_path: Path) -> None:
+    ran = audit("compare", picture, picture, "--hfov", "56", "--json")
+    (line,) = ran.lines
+    assert ran.code == 0 and set(COMPARE) <= set(line)
+    assert line["same_view_probability"] > 0.9 and abs(line["pan_change_deg"]) < 0.1
+    listed = tmp_path / "pairs.csv"
+    listed.write_text("reference,today,hfov_deg\nC-1 day.jpg,C-1 day.jpg,56\nC-1 day.jpg,gone.jpg,56\n")
+    ran = audit("compare", "--list", listed, "--json")
+    assert ran.code == 3 and "gone.jpg" in ran.lines[1]["error"] and ran.lines[0]["error"] is None
+    assert "C-1 day.jpg" in audit("compare", picture, picture).out
+
+
+def test_match_prints_the_contracts_line_from_a_folder_and_a_table(
+    audit: Audit, plan: Path, picture: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "crew"
+    folder.mkdir()
+    picture.rename(folder / "C-2_day.jpg")
+    ran = audit("match", plan, folder, "--json")
+    (line,) = ran.lines
+    assert ran.code == 0 and set(line) == set(MATCH) and line["decision"] in ("placed", "stray", "unsure")
+    table = tmp_path / "photos.csv"
+    table.write_text("photo,taken_at,latitude,longitude,position_error_m,serial\na.jpg,,46.5,-18.0,4,SN0001\n")
+    answers = tmp_path / "answers.csv"
+    answers.write_text("photo,camera\na.jpg,C-2\n")
+    assert audit("match", plan, table, "--json").lines[0]["camera"] == "C-1"
+    answered = audit("match", plan, table, "--answers", answers, "--json").lines[0]
+    assert (answered["camera"], answered["probability"]) == ("C-2", 1.0)
+    assert "a.jpg" in audit("match", plan, table).out
+
+
+def test_plan_commands_print_problems_geometry_and_parts(audit: Audit, plan: Path) -> None:
+    lines = audit("plan", "geometry", plan, "--json").lines
+    assert [line["camera"] for line in lines] == ["C-1", "C-2"] and set(GEOMETRY) <= set(lines[0])
+    assert set("target in_frame column_px row_px distance_m px_per_m required_px_per_m met".split()) <= set(
+        lines[0]["targets"][0]
+    )
+    assert "C-1" in audit("plan", "geometry", plan).out
+    assert audit("plan", "check", plan).code == 0
+    parts = audit("plan", "parts", plan)
+    assert parts.code == 0 and "junction box" in parts.out
+    assert any("junction box" in line["part"] for line in audit("plan", "parts", plan, "--json").lines)
+
+
+def test_decisions_signing_handing_over_and_moving(audit: Audit, book: Path, tmp_path: Path) -> None:
+    for word in ("accept", "waive"):
+        assert audit("decide", book, "C-1", "evidence", word, "--by", "Ada Example", "--why", "seen").code == 0
+    assert audit("undo", book, "C-1", "evidence", "--by", "Ada Example").code == 0
+    assert audit("trip", book).code == 0
+    assert all("cameras" in line for line in audit("trip", book, "--json").lines)
+    shown = audit("show", book, "--json").lines
+    assert {"camera", "visit", "state", "findings", "photos"} <= set(shown[0])
+    assert shown[0]["camera"] in audit("show", book).out
+    assert audit("sign", book, "--by", "Ada Example").code == 0
+    assert audit("verify", book).code == 0
+    assert audit("handover", book, "-o", tmp_path / "package").code == 0
+    assert audit("verify", tmp_path / "package").code == 0
+    (tmp_path / "package" / "record.json").write_bytes(b"{}")
+    changed = audit("verify", tmp_path / "package", "--json")
+    assert changed.code == 2 and changed.lines[0]["name"] == "record.json"
+    assert audit("export", book, tmp_path / "book.zip").code == 0
+    assert audit("import", tmp_path / "book.zip", tmp_path / "moved").code == 0
+    assert audit("verify", tmp_path / "moved").code == 0
+    assert audit("show", tmp_path / "moved", "--json").lines == shown
+    assert audit("show", book, "--progress", "--json").lines[0]["judged"] == 2
+    assert audit("methods", book, "--measure").code == 0
+    assert "well" in audit("health", book).out and audit("health", book, "--counters").out.endswith("# EOF\n")
+
+
+def test_json_in_front_and_the_version(audit: Audit, plan: Path) -> None:
+    assert json.loads(audit("--json", "plan", "geometry", plan).out.splitlines()[0])["camera"] == "C-1"
+    assert audit("--version").out.strip()
+    assert audit("nonsense").code == 2
