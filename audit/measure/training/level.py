@@ -1,8 +1,9 @@
 """Fits a panorama's true vertical to its upright edges, for sources that don't say it.
 
 ``python -m audit.measure.training.level --panoramas FOLDER --open3d FOLDER … NAME …`` prints the axis that
-``places.py`` keeps. Against the measured verticals of ``level.csv`` the fit was off by 0.1° in the median of 18
-panoramas, and by 1.1° in one: panoramas with few upright edges (below some 150) are better taken as level.
+``places.py`` keeps. Against the measured verticals of ``level.csv`` it is off by 0.27° in the median of 30 panoramas
+and by less than 0.6° in nine of ten: a check on panoramas that lean, no substitute for a measured vertical. With
+fewer than about 150 upright edges a panorama is better taken as level.
 """
 
 from __future__ import annotations
@@ -22,12 +23,14 @@ from audit.measure.training.prepare import add_folders, given_folders, read_pano
 __all__ = ["fit_vertical", "main"]
 
 NEAR_UPRIGHT_DEG, SHORTEST_DEG = 6.0, 4.0
+VIEW_PX, VIEW_DEG = 224, 75.0
+"""No finer than a panorama of 1024 pixels round: stretched pixels show stairs, whose steps are upright however the edge leans."""
 
 
 def fit_vertical(radiance: NDArray[np.float32]) -> tuple[NDArray[np.float64], int]:
     """True vertical (3) in the panorama's own frame (x east, y north, z up), and how many edges agree within 0.8°."""
     stops = np.log2(np.maximum(radiance, 1e-5)).astype(np.float32)
-    lens = Lens(640, 640, 75.0)
+    lens = Lens(VIEW_PX, VIEW_PX, VIEW_DEG)
     finder = cv2.createLineSegmentDetector()
     planes = []
     for bearing in range(0, 360, 30):

@@ -38,8 +38,8 @@ class Place:
     not_sky : tuple
         Rectangles (left, top, right, bottom) in a 1024 by 512 panorama that are mended to "not sky".
     axis : tuple or None
-        True vertical (x east, y north, z up) in the panorama's own frame, fitted to its upright edges (about 0.1°
-        from the measured ones where both are known), for sources without ``level.csv``.
+        True vertical (x east, y north, z up) in the panorama's own frame, fitted to its upright edges to about 0.3°
+        (see ``level.py``), for sources without ``level.csv``.
     """
 
     name: str
