@@ -35,7 +35,7 @@ _NARROW_CELLS = 4e6
 _SPAN_CELLS = 4_000_000
 _OVERLAP = 32
 _REPLICATE_STEPS = 24_000
-_SWEEP_STEPS = 6e6
+_SWEEP_STEPS = 4e6
 #: With fewer walks side by side, a photo is sure of its camera where sums and draws agree.
 _ENOUGH_REPLICATES = 4
 _LABELS_KEPT = 4
@@ -210,7 +210,7 @@ def solve_walks(
     score = _first_look(site, photos, chain, settings, known)
     narrow = int(np.clip(math.sqrt(_NARROW_CELLS / order.size), 13, 44))
     replicates = int(np.clip(_REPLICATE_STEPS // order.size, 2, 16))
-    sweeps = int(np.clip(_SWEEP_STEPS / (order.size * replicates), 24, 120))
+    sweeps = int(np.clip(_SWEEP_STEPS / (order.size * replicates), 20, 120))
     rounds = _ROUNDS if sweeps > 60 else _ROUNDS - 1
     left: FloatArray | None = None
     draws: Draws | None = None
