@@ -1,7 +1,7 @@
 """How far the best up direction may be off, as one standard deviation of roll and of pitch.
 
 Curvature says how sharp a maximum is, not whether it is the right one, nor whether what looks upright is. The stated
-sd is a power law of three plain facts of the fit; its exponents are measured (``orientation.toml``), one table
+sd is a power law of four plain facts of the fit; its exponents are measured (``orientation.toml``), one table
 with the learned view and one for straight edges alone.
 """
 
@@ -21,14 +21,14 @@ _CALM = 4.0
 
 
 def scatter_facts(evidence: Evidence) -> FloatArray:
-    """Facts of roll and of pitch, shape (2, 4).
+    """Facts of roll and of pitch, shape (2, 5).
 
-    1, log of the curvature's sd (wider where the cues disagree), log of the spread of all hypotheses, and the upright
-    edges' own scatter over that of buildings.
+    1, log of the curvature's sd (wider where the cues disagree), log of the spread of all hypotheses, the upright
+    edges' own scatter over that of buildings, and log of one more than their number.
     """
     apart = 0.5 * np.log(max(evidence.disagreement / _CALM, 1.0))
     rows = [[1.0, float(np.log(np.sqrt(variance) + 0.02) + apart), float(np.log(evidence.spread_deg + 0.1)),
-             evidence.fit.scatter] for variance in np.diag(evidence.covariance_deg2)]
+             evidence.fit.scatter, float(np.log1p(evidence.fit.upright.sum()))] for variance in np.diag(evidence.covariance_deg2)]
     return np.array(rows)
 
 

@@ -38,8 +38,10 @@ _DARK, _DARK_SHARE, _DARK_SHARE_GREY, _GREY_CHROMA = 48, 0.6, 0.3, 5.0
 _PLAIN_STEP, _PLAIN_SHARE = 0.012, 0.002
 _SD_FLOOR, _SD_PER_DOUBT, _SD_PER_SIZE = 0.004, 0.8, 0.02
 _SMOOTH_STEP, _REGION, _SEEDED, _VOTE, _VOTED, _UNDECIDED = 0.012, 0.02, 0.2, 0.3, 0.75, 0.1
-_MOST_SD = 0.2
+_FAINT_VOTE, _FAINT_ELSEWHERE = 0.15, 0.1
+_MOST_SD, _LEAST_UPRIGHT, _BOTTOM_SKY = 0.2, 0.3, 0.5
 _SAID_AT_ONCE, _LOST_DEG = 0.02, 15.0
+_TURNED = "The picture seems turned; check its rotation."
 
 
 class SkyView(Protocol):
@@ -53,6 +55,9 @@ class SkyView(Protocol):
 
     @property
     def latitude_sd_rad(self) -> NDArray[np.float32]: ...
+
+    @property
+    def turned(self) -> tuple[float, float, float, float] | None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +90,8 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     -------
     Sky
         ``fraction`` of the image, for an equidistant lens of the image circle. None with a note for pictures of
-        less than 16 px, plain surfaces, night pictures, views that don't tell which way is up, and answers with an sd
-        above 0.2.
+        less than 16 px, plain surfaces, night pictures, turned pictures, views that don't tell which way is up, and
+        answers with an sd above 0.2.
     """
     height, width = np.shape(pixels)[:2]
     if min(height, width) < 16:
@@ -102,6 +107,8 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
         return Sky(None, None, dark)
     if _plain(small):
         return Sky(None, None, "The picture shows one plain surface, which may be sky, a wall or a cover.")
+    if network.turned is not None and network.turned[0] < _LEAST_UPRIGHT:
+        return Sky(None, None, _TURNED)
     rows, columns = small.shade.shape
     logit = cv2.resize(network.sky_logit, (columns, rows), interpolation=cv2.INTER_LINEAR)
     raw = 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
@@ -123,8 +130,10 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     disputed = float((raw * (1 - above))[small.inside & (raw > 0.5)].sum()) / count
     sd = float(np.sqrt(_SD_FLOOR**2 + (_SD_PER_DOUBT * doubt) ** 2 + (0.5 * dropped) ** 2 + (0.3 * disputed) ** 2 + undecided**2
                        + (_SD_PER_SIZE**2) * fraction * (1 - fraction)))
-    if sd > _MOST_SD:
+    if sd > _MOST_SD or sd > fraction > _SAID_AT_ONCE:
         return Sky(None, None, "Too much of the picture is as likely sky as not.")
+    if float(kept[-1].mean()) > _BOTTOM_SKY > float(kept[0].mean()):
+        return Sky(None, None, _TURNED)
     if fraction > _SAID_AT_ONCE and not _posed(lens, orientation):
         size = (kept.shape[1], kept.shape[0])
         spread = cv2.resize(network.latitude_sd_rad, size, interpolation=cv2.INTER_LINEAR)
@@ -194,6 +203,12 @@ def _voted(small: _Small, belief: FloatImage, above: FloatImage) -> tuple[FloatI
     hangs[0] = False
     hangs &= areas >= _REGION * belief.size
     good = hangs & (seeded >= _SEEDED) & (mean >= _VOTE)
+    # Fog or a plain gradient may leave the network at even odds; then a region that ends above ground in which it
+    # sees no sky at all is sky, and snow or a wall that fills the picture is not.
+    ends = np.ones(count, dtype=bool)
+    ends[np.unique(labels[-3:])] = False
+    elsewhere = float(np.median(belief[~hangs[labels] & small.inside])) if (~hangs[labels] & small.inside).any() else 1.0
+    good |= hangs & ends & (mean >= _FAINT_VOTE) & (elsewhere < _FAINT_VOTE * _FAINT_ELSEWHERE)
     open_question = hangs & ~good & (mean >= _UNDECIDED)
     share = areas[open_question] / max(int(small.inside.sum()), 1)
     undecided = float(np.sqrt(np.sum(share**2 * mean[open_question] * (1 - mean[open_question]))))

@@ -32,7 +32,7 @@ _CLIMBS = 5
 _WRONG_DEG = 5.0
 _CHOOSING_EDGES = 250
 """Edges that competing directions are compared with; the winner is fitted to all."""
-_QUICK_CLIMBS, _QUICK_EDGES = 2, 150
+_QUICK_CLIMBS, _QUICK_EDGES = 2, 250
 
 
 @lru_cache(maxsize=1)
@@ -174,7 +174,7 @@ def solve(seen: Seen, lens: Lens, quick: bool = False) -> Evidence:
         starts.append(horizon.up)
     few = edges.longest(_QUICK_EDGES if quick else _CHOOSING_EDGES)
     edges = few if quick else edges
-    climbed = [climb(few, cues, start, pull, 1 if quick else 2 if cues else 3) for start in starts]
+    climbed = [climb(few, cues, start, pull, 2 if cues else 3) for start in starts]
     scores = [score for _, score in climbed]
     best = int(np.argmax(scores))
     fit = climbed[best][0]

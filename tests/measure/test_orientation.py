@@ -63,7 +63,10 @@ def test_doubt_about_the_lens_widens_the_pitch():
     image = town(WIDE, 1.0, -20.0, seed=5)
     sure = measure_orientation(image, WIDE)
     doubtful = measure_orientation(image, Lens(640, 360, 95.0, hfov_sd_deg=3.0))
-    assert doubtful.pitch_sd_deg > 1.5 * sure.pitch_sd_deg
+    # The vertical vanishing point keeps its pixel, so tan(pitch) goes with the focal length: 98 for 95 deg.
+    ratio = np.tan(np.radians(95.0 / 2)) / np.tan(np.radians(98.0 / 2))
+    alone = 20.0 - np.degrees(np.arctan(np.tan(np.radians(20.0)) * ratio))
+    assert np.sqrt(doubtful.pitch_sd_deg**2 - sure.pitch_sd_deg**2) > 0.9 * alone
     wrong = measure_orientation(image, Lens(640, 360, 92.0, hfov_sd_deg=3.0))
     assert abs(wrong.pitch_deg + 20.0) < 2.5 * wrong.pitch_sd_deg
 

@@ -29,6 +29,7 @@ class Answer:
     sky_logit: NDArray[np.float32]
     latitude_rad: NDArray[np.float32]
     latitude_sd_rad: NDArray[np.float32]
+    turned: tuple[float, float, float, float] | None = None
 
 
 def answer(sky_rows: slice, latitude_deg: float = 10.0, sd_deg: float = 3.0) -> Answer:

@@ -29,12 +29,14 @@ FloatArray = NDArray[np.float64]
 
 WRONG_DEG = 5.0
 FREEDOM = 4.0
-NAMES = ("always", "curvature", "spread", "scatter")
+NAMES = ("always", "curvature", "spread", "scatter", "uprights")
+COUNTRY_WEIGHT = 3.0
+"""Views of the countryside count threefold: they are fewer, and their cues less alike."""
 
 
 @dataclass(frozen=True, slots=True)
 class Views:
-    """Facts (N, 2, 4) and absolute errors (N, 2) in degrees of roll and pitch, place and kind of N views."""
+    """Facts (N, 2, 5) and absolute errors (N, 2) in degrees of roll and pitch, place and kind of N views."""
 
     facts: FloatArray
     error: FloatArray
@@ -61,19 +63,29 @@ def gather(folder: Path, splits: set[str], with_network: bool) -> Views:
     return Views(np.array(facts), np.array(errors), np.array(places), np.array(built))
 
 
-def fitted(facts: FloatArray, error: FloatArray, floor: float) -> FloatArray:
-    """Exponents (4,) of the sd; the first is set so that 95 % of the errors lie within 1.96 sd."""
+def fitted(views: Views, k: int, use: NDArray[np.bool_]) -> FloatArray:
+    """Exponents (5,) of the sd of roll (k = 0) or pitch (1); the first sets that 95 % of errors lie within 1.96 sd."""
+    facts, error, floor = views.facts[use, k], views.error[use, k], floors()[k]
+    worth = np.where(views.built[use], 1.0, COUNTRY_WEIGHT)
 
     def loss(weights: FloatArray) -> float:
-        sd = np.hypot(np.exp(np.clip(facts @ weights, -6.0, 6.0)), floor)
-        return float((np.log(sd) - student.logpdf(error / sd, FREEDOM)).mean() + 0.002 * (weights[2:] ** 2).sum())
+        sd = stated(facts, weights, floor)
+        each = np.log(sd) - student.logpdf(error / sd, FREEDOM)
+        return float(each @ worth / worth.sum() + 0.002 * (weights[2:] ** 2).sum())
 
-    weights = np.asarray(minimize(loss, np.array([0.0, 1.0, 0.0, 0.0]), method="BFGS").x, dtype=np.float64)
+    weights = np.asarray(minimize(loss, np.array([0.0, 1.0, 0.0, 0.0, 0.0]), method="BFGS").x, dtype=np.float64)
     sure = stated(facts, weights, floor) <= constants()["answer"]["most_pitch_sd_deg"]
-    for _ in range(20):
-        miss = np.quantile(error[sure] / stated(facts[sure], weights, floor), 0.95) / 1.96
-        weights[0] += np.log(miss)
+    for _ in range(15):
+        miss = error[sure] / stated(facts[sure], weights, floor)
+        order = np.argsort(miss)
+        share = np.cumsum(worth[sure][order]) / worth[sure].sum()
+        weights[0] += np.log(miss[order][np.searchsorted(share, 0.95)] / 1.96)
     return weights
+
+
+def floors() -> tuple[float, float]:
+    """Least sd of roll and pitch in degrees."""
+    return constants()["answer"]["roll_floor_deg"], constants()["answer"]["pitch_floor_deg"]
 
 
 def stated(facts: FloatArray, weights: FloatArray, floor: float) -> FloatArray:
@@ -92,12 +104,11 @@ def main() -> None:
     cv2.setNumThreads(1)
     fit = gather(args.folder, set(args.fit.split(",")), not args.no_network)
     check = fit if args.check == args.fit else gather(args.folder, set(args.check.split(",")), not args.no_network)
-    floors = constants()["answer"]["roll_floor_deg"], constants()["answer"]["pitch_floor_deg"]
     sd = np.zeros_like(check.error)
     for name in np.unique(check.place):
         use, here = fit.place != name, check.place == name
         for k in (0, 1):
-            sd[here, k] = stated(check.facts[here, k], fitted(fit.facts[use, k], fit.error[use, k], floors[k]), floors[k])
+            sd[here, k] = stated(check.facts[here, k], fitted(fit, k, use), floors()[k])
     for title, group in (("man-made", check.built), ("countryside", ~check.built)):
         order = np.flatnonzero(group)
         order = order[np.argsort(sd[order, 1])]
@@ -114,7 +125,7 @@ def main() -> None:
     suffix = "edges" if args.no_network else "all"
     for k, name in enumerate(("roll", "pitch")):
         print(f"[sd_{name}_{suffix}]")
-        for key, value in zip(NAMES, fitted(fit.facts[:, k], fit.error[:, k], floors[k]), strict=True):
+        for key, value in zip(NAMES, fitted(fit, k, np.ones(len(fit.place), dtype=bool)), strict=True):
             print(f"{key} = {value:.3f}")
 
 
