@@ -98,7 +98,7 @@ def test_the_networks_answer_on_the_grid_for_any_size(photo, size):
         assert verdict.cells.sum(axis=0) == pytest.approx(1.0, abs=1e-4)
 
 
-def spotted(image: np.ndarray, share: float = 0.8) -> np.ndarray:
+def spotted(image: np.ndarray, share: float = 0.95) -> np.ndarray:
     """The same forty soft grey spots on whatever the picture shows."""
     rng = np.random.default_rng(5)
     mask = np.zeros((360, 640), np.float32)
