@@ -23,7 +23,7 @@ from audit.measure.up_direction import Evidence, Seen, climb, constants, cues_th
 __all__ = ["combine_orientations", "measure_orientation"]
 
 _TOO_LITTLE = "Too little in the picture tells which way is up, or it fits more than one answer."
-_TURNED = "The picture seems turned, or aimed as no fixed camera is; check its rotation."
+_TURNED = "The picture seems turned, or looks straight up or down; check its rotation."
 
 
 def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,

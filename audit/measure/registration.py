@@ -34,6 +34,7 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 WORK_SIDE_PX = 384
+_STEEP_DEG = 80.0
 _FEATURES = 500
 _RATIO = 0.82
 _INLIER_PX = 2.5
@@ -155,7 +156,18 @@ def pose_change_deg(rotation: FloatArray, rotation_sd_deg: FloatArray, pitch_deg
         Standard deviation of the turn about today's x, y and z axes.
     pitch_deg, roll_deg : float
         Pose of the reference; level if unknown. It decides how a turn splits into pan and roll.
+
+    Notes
+    -----
+    Straight down (or up) pan and roll are one turn, and no picture tells them apart: beyond 80 degrees of pitch the turn
+    about the optical axis counts as pan, and roll is the lean sideways (+ where today's picture shows more of what lay
+    right of it).
     """
+    if abs(pitch_deg) > _STEEP_DEG:
+        vector = np.degrees(cv2.Rodrigues(rotation)[0].ravel())
+        downward = -np.sign(pitch_deg)
+        return (np.array([-downward * vector[2], -vector[0], -vector[1]]),
+                np.array([rotation_sd_deg[2], rotation_sd_deg[0], rotation_sd_deg[1]]))
     before = camera_from_world(0.0, pitch_deg, roll_deg)
 
     def change(turn: FloatArray) -> FloatArray:

@@ -107,8 +107,6 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
         return Sky(None, None, dark)
     if _plain(small):
         return Sky(None, None, "The picture shows one plain surface, which may be sky, a wall or a cover.")
-    if network.turned is not None and network.turned[0] < _LEAST_UPRIGHT:
-        return Sky(None, None, _TURNED)
     rows, columns = small.shade.shape
     logit = cv2.resize(network.sky_logit, (columns, rows), interpolation=cv2.INTER_LINEAR)
     raw = 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
@@ -132,7 +130,8 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
                        + (_SD_PER_SIZE**2) * fraction * (1 - fraction)))
     if sd > _MOST_SD or sd > fraction > _SAID_AT_ONCE:
         return Sky(None, None, "Too much of the picture is as likely sky as not.")
-    if float(kept[-1].mean()) > _BOTTOM_SKY > float(kept[0].mean()):
+    turned = network.turned is not None and network.turned[0] < _LEAST_UPRIGHT
+    if float(kept[-1].mean()) > _BOTTOM_SKY > float(kept[0].mean()) or (turned and fraction > _SAID_AT_ONCE):
         return Sky(None, None, _TURNED)
     if fraction > _SAID_AT_ONCE and not _posed(lens, orientation):
         size = (kept.shape[1], kept.shape[0])
