@@ -32,7 +32,7 @@ _TEXTURE = 0.03
 _PATCH_FROM = 0.5
 _SERIES_GAIN, _SERIES_LASTING, _SERIES_BASE = 0.9, 1.0, -0.5
 _ONE_SCENE = 0.45
-_STAYS_OFFSET = 0.0
+_STAYS_OFFSET = -0.2
 _FROM_ONE = "from one image alone: fog, darkness or a plain scene can look alike"
 _FROM_SEVERAL = "from several images of this camera: it stays while the scene changes"
 
