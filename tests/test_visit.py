@@ -100,7 +100,10 @@ def test_a_signed_visit_is_measured_anew_and_nothing_else_of_it_changes(
         monkeypatch.setattr(image, "METHOD", "later")
         measure_anew(book, book.visit(1))
         (anew,) = book.remeasured(1)
-        assert (anew.photo, anew.old_method) == (photo.name, old) and anew.new_method == old.replace("1-", "later-", 1)
+        assert (anew.photo, anew.old_method) == (
+            photo.name,
+            old,
+        ) and anew.new_method == f"later-{old.partition('-')[2]}"
         assert anew.old["orientation.pitch_deg"] == anew.new["orientation.pitch_deg"]
         assert book.verdicts(1) == verdicts and book.verify() == ()
 
