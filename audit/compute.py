@@ -78,7 +78,10 @@ class LocalProcesses(Executor):
 
     def rebuild(self) -> None:
         """New workers in place of a pool that a dead worker has broken."""
-        self._pool.shutdown(wait=True, cancel_futures=True)
+        # a worker started while the pool was breaking is told by nobody to end, and waiting for it would never end
+        for process in tuple((self._pool._processes or {}).values()):
+            process.terminate()
+        self._pool.shutdown(wait=False, cancel_futures=True)
         self._pool = self._start()
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
