@@ -487,14 +487,12 @@ def trip(
     as_json: Json = False,
 ) -> int:
     """Plan one trip for the crew: stops in walking order, what to do, which parts to bring."""
-    from audit.judge.trip import plan_trip
     from audit.logbook import Logbook
+    from audit.report.worklist import trip_of
     from audit.singles import trip_sentences
 
     book = Logbook.open(logbook, images=images)
-    record = book.visit(visit)
-    settled = [(d.camera, d.check) for d in book.decisions(record) if d.settles]
-    planned = plan_trip(book.site(record), book.verdicts(record), settled=settled)
+    planned = trip_of(book, book.visit(visit))
     if as_json:
         for stop in planned.stops:
             _emit(asdict(stop))

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from audit.judge.finding import STATES, State, Verdict
+from audit.judge.finding import STATES, State
 from audit.logbook import Logbook, VisitRecord
-from audit.report.worklist import asks
+from audit.report.worklist import asking, asks
 
 __all__ = ["Change", "changes", "signed_before"]
 
@@ -56,7 +56,4 @@ def _rank(state: State | None) -> int:
 
 def _asked(logbook: Logbook, visit: VisitRecord) -> dict[str, tuple[str, ...]]:
     """Checks that ask for something, by camera; only the cameras that ask are read."""
-    verdicts: list[Verdict] = []
-    for state in ("put right", "look again"):
-        verdicts += logbook.verdicts(visit, state=state)
-    return {v.camera: tuple(f.check for f in v.findings if asks(f)) for v in verdicts}
+    return {v.camera: tuple(f.check for f in v.findings if asks(f)) for v in asking(logbook, visit)}

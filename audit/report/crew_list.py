@@ -10,15 +10,15 @@ from typing import Any
 
 from jinja2 import Environment, Template
 
-from audit.judge.finding import STATE_MARKS, Verdict
-from audit.judge.trip import Stop, Task, Trip, plan_trip
+from audit.judge.finding import STATE_MARKS
+from audit.judge.trip import Stop, Task, Trip
 from audit.logbook import Logbook, VisitRecord
 from audit.plan.model import Camera, Site
 from audit.report import pictures
 from audit.report.case import case_of, open_findings, preview_of, turned_by
-from audit.report.worklist import asks, missing_work
+from audit.report.worklist import asks, missing_work, trip_of
 
-__all__ = ["bring_words", "crew_list", "trip_of"]
+__all__ = ["bring_words", "crew_list"]
 
 _PICTURE_PX = 480
 _QUALITY = 60
@@ -27,15 +27,6 @@ _CAUTIONS = (
     "rules; local codes and licensed practice decide, not this list.",
     "No photo is worth an unsafe ladder: a pole or a photo from the ground serves.",
 )
-
-
-def trip_of(logbook: Logbook, visit: VisitRecord) -> Trip:
-    """One trip through every finding that asks for work or a look and is neither rejected nor waived."""
-    settled = [(d.camera, d.check) for d in logbook.decisions(visit) if d.in_force and d.settles]
-    verdicts: list[Verdict] = []
-    for state in ("put right", "look again"):
-        verdicts += logbook.verdicts(visit, state=state)
-    return plan_trip(logbook.site(visit), verdicts, settled=settled)
 
 
 def bring_words(trip: Trip) -> tuple[str, ...]:

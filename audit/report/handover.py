@@ -12,7 +12,6 @@ from audit import __version__
 from audit.judge.finding import STATE_MARKS, STATES, Finding, State
 from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits
-from audit.judge.trip import plan_trip
 from audit.logbook import Logbook, VisitRecord
 from audit.logbook.package import zip_package
 from audit.plan.files import write_plan
@@ -23,7 +22,6 @@ from audit.report.case import (
     Shot,
     cases,
     evidence_of,
-    open_findings,
     preview_of,
 )
 from audit.report.changes import changes, signed_before
@@ -31,7 +29,7 @@ from audit.report.crew_list import bring_words, crew_list
 from audit.report.document import Document
 from audit.report.private import faces_blurred, without_position
 from audit.report.sheets import repair_rows, table_csv, write_repairs_csv, write_repairs_xlsx
-from audit.report.worklist import asks
+from audit.report.worklist import asks, trip_of
 
 __all__ = ["write_handover"]
 
@@ -169,7 +167,7 @@ def _report(
     document = Document(title, f"{title} - visit {visit.number} - {signed}")
     document.add_page()
     _cover(document, logbook, visit, site, found)
-    _repairs(document, site, found)
+    _repairs(document, logbook, visit)
     _settled(document, logbook, visit)
     _changes(document, logbook, visit)
     by_name = {case.camera.camera: case for case in found}
@@ -254,11 +252,8 @@ def _cover(document: Document, logbook: Logbook, visit: VisitRecord, site: Site,
             document.sentence(f"{rest} more are listed in refused.csv of this package.", 8, bold=True)
 
 
-def _repairs(document: Document, site: Site, found: Sequence[Case]) -> None:
-    asked = {(case.camera.camera, finding.check) for case in found for finding in open_findings(case)}
-    settled = [(c.camera.camera, f.check) for c in found for f in c.verdict.findings
-               if (c.camera.camera, f.check) not in asked]  # fmt: skip
-    trip = plan_trip(site, [case.verdict for case in found], settled=settled)
+def _repairs(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
+    trip = trip_of(logbook, visit)
     document.heading("What is to be done")
     if not trip.stops:
         document.sentence("Nothing: no finding asks for work or for a look.")

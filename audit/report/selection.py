@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from audit.judge.finding import State
 from audit.logbook import Logbook, VisitRecord
 from audit.plan.model import Camera
-from audit.report.worklist import asks
+from audit.report.worklist import asking, asks
 
 __all__ = ["Selection", "selected"]
 
@@ -68,7 +68,6 @@ def _waiting(logbook: Logbook, visit: VisitRecord) -> frozenset[str]:
     decided = {(d.camera, d.check) for d in logbook.decisions(visit) if d.in_force}
     return frozenset(
         verdict.camera
-        for state in ("put right", "look again")
-        for verdict in logbook.verdicts(visit, state=state)
+        for verdict in asking(logbook, visit)
         if any(asks(f) and (verdict.camera, f.check) not in decided for f in verdict.findings)
     )

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from audit.judge.finding import Finding, Verdict
+from audit.judge.trip import Trip, plan_trip
 from audit.logbook import DecisionRecord, Logbook, VisitRecord
 from audit.match import roles as crew
 from audit.plan.model import Camera
 
-__all__ = ["SHOTS", "asks", "lacking_shots", "missing_work", "open_work", "shots_wanted"]
+__all__ = ["SHOTS", "asking", "asks", "lacking_shots", "missing_work", "open_work", "shots_wanted", "trip_of"]
 
 #: What a crew photographs at every camera, in the order of the work (common practice, no source).
 SHOTS = (*crew.CREW_SHOTS, "day snapshot", "night snapshot")
@@ -20,13 +21,23 @@ def asks(finding: Finding) -> bool:
     return finding.state in ("put right", "look again")
 
 
+def asking(logbook: Logbook, visit: VisitRecord) -> list[Verdict]:
+    """Verdicts of the cameras that ask for work or for a look, worst first; no others are read."""
+    return [v for state in ("put right", "look again") for v in logbook.verdicts(visit, state=state)]
+
+
 def open_work(logbook: Logbook, visit: VisitRecord) -> list[dict[str, str]]:
     """Findings that ask for something and are neither rejected nor waived, worst first.
 
     An exchange of two cameras is one row, at the first of the two.
     """
-    verdicts = [v for state in ("put right", "look again") for v in logbook.verdicts(visit, state=state)]
-    return list(_rows(verdicts, [d for d in logbook.decisions(visit) if d.in_force]))
+    return list(_rows(asking(logbook, visit), [d for d in logbook.decisions(visit) if d.in_force]))
+
+
+def trip_of(logbook: Logbook, visit: VisitRecord) -> Trip:
+    """One trip through every finding that asks for work or a look and is neither rejected nor waived."""
+    settled = [(d.camera, d.check) for d in logbook.decisions(visit) if d.settles]
+    return plan_trip(logbook.site(visit), asking(logbook, visit), settled=settled)
 
 
 def _rows(verdicts: Iterable[Verdict], decisions: Iterable[DecisionRecord]) -> Iterable[dict[str, str]]:
