@@ -14,6 +14,7 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,6 +73,7 @@ _MOST_STRANGE = 60
 
 Report = Callable[["Progress"], None]
 Ask = Callable[[], bool]
+Job = TypeVar("Job")
 References = Mapping[tuple[str, str], ReferenceRecord]
 
 
@@ -253,7 +255,7 @@ def _from_photos(
     placements = match_photos(site, tuple(photos.values()), logbook.answers(visit), at_least)
     logbook.put_placements(visit, placements)
     progress(Progress("place", 1, 1))
-    snapshots = [p for p in placements if p.decision == "placed" and p.role == "snapshot" and p.camera is not None]
+    snapshots = _placed_snapshots(placements)
     _measure(logbook, site, photos, snapshots, limits, executor, progress, stop)
     known = _snapshots_by_camera(logbook, site, photos, snapshots, limits)
     references: References = {
@@ -281,9 +283,13 @@ def measure_anew(
 ) -> None:
     """Measure a visit's placed snapshots by this program's version, signed or not; nothing else of it changes."""
     photos = {photo.name: photo for photo in logbook.photos(visit)}
-    placed = [p for p in logbook.placements(visit) if p.decision == "placed" and p.role == "snapshot" and p.camera]
+    placed = _placed_snapshots(logbook.placements(visit))
     with compute.executor(workers, cluster) as executor:
         _measure(logbook, logbook.site(visit), photos, placed, logbook.limits(visit), executor, progress, stop)
+
+
+def _placed_snapshots(placements: Iterable[Placement]) -> list[Placement]:
+    return [p for p in placements if p.decision == "placed" and p.role == "snapshot" and p.camera is not None]
 
 
 def summary_of(logbook: Logbook, visit: VisitRecord) -> VisitSummary:
@@ -395,6 +401,31 @@ def _stop_if_asked(stop: Ask) -> None:
         raise Stopped("The visit was stopped; run it again to go on where it was.")
 
 
+def _work(
+    executor: Executor,
+    do: Callable[[Job], Record],
+    jobs: Iterator[Job],
+    keep: Callable[[Job, Record], None],
+    name: Callable[[Job], str],
+    failed: str,
+    step: str,
+    total: int,
+    progress: Report,
+    stop: Ask,
+) -> None:
+    """Do every job and keep each result as it comes; one that fails is logged and the rest goes on."""
+    done = 0
+    for outcome in compute.each(executor, do, jobs, stop=stop):
+        job = outcome.item
+        if outcome.value is not None:
+            keep(job, outcome.value)
+        else:
+            log.warning("%s: %s (%s)", name(job), failed, _first_line(outcome.error))
+        done += 1
+        progress(Progress(step, done, total, name(job)))
+    _stop_if_asked(stop)
+
+
 def _measure(
     logbook: Logbook,
     site: Site,
@@ -415,16 +446,11 @@ def _measure(
             if logbook.measurement(photo.sha256, method) is None:
                 yield _MeasureJob(photo.name, _kept(logbook, photo.sha256, executor), lens, method)
 
-    done = 0
-    for outcome in compute.each(executor, _measure_one, waiting(), stop=stop):
-        job = outcome.item
-        if outcome.value is not None:
-            logbook.put_measurement(job.image.sha256, job.method, outcome.value)
-        else:
-            log.warning("%s: could not be measured (%s)", job.name, _first_line(outcome.error))
-        done += 1
-        progress(Progress("measure", done, len(snapshots), job.name))
-    _stop_if_asked(stop)
+    def keep(job: _MeasureJob, record: Record) -> None:
+        logbook.put_measurement(job.image.sha256, job.method, record)
+
+    _work(executor, _measure_one, waiting(), keep, lambda job: job.name, "could not be measured",
+          "measure", len(snapshots), progress, stop)  # fmt: skip
     progress(Progress("measure", len(snapshots), len(snapshots)))
 
 
@@ -476,16 +502,11 @@ def _series(
             if logbook.series(visit, camera, hashes, METHOD) is None:
                 yield _SeriesJob(camera, hashes, tuple(_kept(logbook, sha256, executor) for sha256 in hashes))
 
-    done = 0
-    for outcome in compute.each(executor, _series_of_one, waiting(), stop=stop):
-        job = outcome.item
-        if outcome.value is not None:
-            logbook.put_series(visit, job.camera, job.hashes, METHOD, outcome.value)
-        else:
-            log.warning("%s: its pictures could not be seen together (%s)", job.camera, _first_line(outcome.error))
-        done += 1
-        progress(Progress("measure", done, len(several), job.camera))
-    _stop_if_asked(stop)
+    def keep(job: _SeriesJob, record: Record) -> None:
+        logbook.put_series(visit, job.camera, job.hashes, METHOD, record)
+
+    _work(executor, _series_of_one, waiting(), keep, lambda job: job.camera, "its pictures could not be seen together",
+          "measure", len(several), progress, stop)  # fmt: skip
     kept = {camera: logbook.series(visit, camera, hashes, METHOD) for camera, hashes in several.items()}
     return {camera: clarity_from_record(record) for camera, record in kept.items() if record is not None}
 
@@ -520,16 +541,11 @@ def _compare(
                 pitch, roll = _reference_pose(logbook, site.camera(camera), reference, lens)
                 yield _CompareJob(shot.photo, reference, then, now, lens, pitch, roll)
 
-    done = 0
-    for outcome in compute.each(executor, _compare_one, waiting(), stop=stop):
-        job = outcome.item
-        if outcome.value is not None:
-            logbook.put_comparison(job.reference.sha256, job.today.sha256, METHOD, outcome.value)
-        else:
-            log.warning("%s: could not be compared (%s)", job.name, _first_line(outcome.error))
-        done += 1
-        progress(Progress("compare", done, len(pairs), job.name))
-    _stop_if_asked(stop)
+    def keep(job: _CompareJob, record: Record) -> None:
+        logbook.put_comparison(job.reference.sha256, job.today.sha256, METHOD, record)
+
+    _work(executor, _compare_one, waiting(), keep, lambda job: job.name, "could not be compared",
+          "compare", len(pairs), progress, stop)  # fmt: skip
     progress(Progress("compare", len(pairs), len(pairs)))
     found: dict[str, list[Comparison]] = {}
     for camera, shot, reference in pairs:

@@ -17,15 +17,27 @@ from audit.report.case import case_of
 from audit.visit import judge_again, measure_anew, run_visit
 
 
+@pytest.fixture
+def photos(tmp_path: Path, picture_bytes: bytes) -> Path:
+    """A folder with one day snapshot of C-1."""
+    folder = tmp_path / "photos"
+    folder.mkdir()
+    (folder / "C-1_day.jpg").write_bytes(picture_bytes)
+    return folder
+
+
+@pytest.fixture
+def book(tmp_path: Path, plan: Path) -> Logbook:
+    """An empty logbook of the two planned cameras."""
+    return Logbook.create(str(tmp_path / "book"), read_plan(plan), plan.name, plan.read_bytes())
+
+
 def test_limits_of_ones_own_measure_once_and_still_show_what_was_measured(
-    tmp_path: Path, plan: Path, picture_bytes: bytes
+    tmp_path: Path, book: Logbook, photos: Path
 ) -> None:
-    photos = tmp_path / "photos"
-    photos.mkdir()
-    (photos / "C-1_day.jpg").write_bytes(picture_bytes)
     own = tmp_path / "own.toml"
     own.write_text("[lens]\nhfov_sd_fraction = 0.05\n")
-    with Logbook.create(str(tmp_path / "book"), read_plan(plan), plan.name, plan.read_bytes()) as book:
+    with book:
         summary = run_visit(book, photos, "commissioning", date(2026, 6, 16), limits=load_limits(own))
         (photo,) = book.photos(summary.visit)
         assert len(book.methods(photo.sha256)) == 1
@@ -45,28 +57,22 @@ def test_limits_of_ones_own_measure_once_and_still_show_what_was_measured(
 
 
 def test_pictures_of_one_camera_are_seen_together_once(
-    tmp_path: Path, plan: Path, picture_bytes: bytes, monkeypatch: pytest.MonkeyPatch
+    book: Logbook, photos: Path, picture_bytes: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    photos = tmp_path / "photos"
-    photos.mkdir()
-    (photos / "C-1_day.jpg").write_bytes(picture_bytes)
     (photos / "C-1_day_2.jpg").write_bytes(picture_bytes[:-2] + b"\xff\xfe\x00\x04ab\xff\xd9")
     seen: list[int] = []
     really = visit.measure_series
     monkeypatch.setattr(visit, "measure_series", lambda pixels: (seen.append(len(pixels)), really(pixels))[1])
-    with Logbook.create(str(tmp_path / "book"), read_plan(plan), plan.name, plan.read_bytes()) as book:
+    with book:
         summary = run_visit(book, photos, "commissioning", date(2026, 6, 16))
         judge_again(book, summary.visit)
     assert seen == [2]
 
 
 def test_a_signed_visit_shows_what_it_was_signed_with_under_a_later_method(
-    tmp_path: Path, plan: Path, picture_bytes: bytes, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, book: Logbook, photos: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    photos = tmp_path / "photos"
-    photos.mkdir()
-    (photos / "C-1_day.jpg").write_bytes(picture_bytes)
-    with Logbook.create(str(tmp_path / "book"), read_plan(plan), plan.name, plan.read_bytes()) as book:
+    with book:
         first = run_visit(book, photos, "commissioning", date(2026, 6, 16)).visit
         book.sign(first, "R. Example", keys=tmp_path / "keys")
         camera = book.site().camera("C-1")
@@ -85,12 +91,9 @@ def test_a_signed_visit_shows_what_it_was_signed_with_under_a_later_method(
 
 
 def test_a_signed_visit_is_measured_anew_and_nothing_else_of_it_changes(
-    tmp_path: Path, plan: Path, picture_bytes: bytes, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, book: Logbook, photos: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    photos = tmp_path / "photos"
-    photos.mkdir()
-    (photos / "C-1_day.jpg").write_bytes(picture_bytes)
-    with Logbook.create(str(tmp_path / "book"), read_plan(plan), plan.name, plan.read_bytes()) as book:
+    with book:
         first = run_visit(book, photos, "commissioning", date(2026, 6, 16)).visit
         book.sign(first, "R. Example", keys=tmp_path / "keys")
         verdicts, (photo,) = book.verdicts(1), book.photos(1)
