@@ -10,7 +10,7 @@ from torch import Tensor, nn
 
 from audit.measure.training.model import FieldNetwork
 
-__all__ = ["export_onnx"]
+__all__ = ["export_onnx", "halve_weights"]
 
 
 class _Deployed(nn.Module):
@@ -50,9 +50,6 @@ def export_onnx(network: FieldNetwork, mean: Tensor, precision: Tensor, path: Pa
     """
     import copy
 
-    import onnx
-    from onnx import TensorProto, helper, numpy_helper
-
     deployed = _Deployed(copy.deepcopy(network).cpu().eval().float(), mean.cpu().float(), precision.cpu().float())
     sample = torch.randint(0, 255, (1, 224, 384, 3), dtype=torch.uint8)
     names = ["up", "kappa", "latitude", "latitude_sd", "sky", "strange", "view", "turned"]
@@ -60,6 +57,14 @@ def export_onnx(network: FieldNetwork, mean: Tensor, precision: Tensor, path: Pa
     axes |= {name: {1: f"{name}_rows", 2: f"{name}_columns"} for name in names[:5]}
     torch.onnx.export(deployed, (sample, torch.zeros(1, 2)), str(path), input_names=["pixels", "hint"], output_names=names, dynamic_axes=axes,
                       opset_version=17, dynamo=False)  # fmt: skip
+    halve_weights(path)
+
+
+def halve_weights(path: Path) -> None:
+    """Rewrites a model so that its large weights are kept as 16-bit floats; arithmetic stays in 32 bits."""
+    import onnx
+    from onnx import TensorProto, helper, numpy_helper
+
     model = onnx.load(str(path))
     casts, kept = [], []
     for tensor in model.graph.initializer:

@@ -11,13 +11,11 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-import numpy as np
-import onnx
 import torch
-from onnx import TensorProto, helper, numpy_helper
 from torch import Tensor, nn
 
 from audit.measure.training.dirt.networks import Head, PairNetwork, PictureNetwork
+from audit.measure.training.export import halve_weights
 
 __all__ = ["export"]
 
@@ -41,25 +39,6 @@ def set_scale(head: Head, temperature: float, offset: float) -> None:
         head.image.bias[0] += offset
 
 
-def _halved(path: Path) -> None:
-    model = onnx.load(str(path))
-    casts, kept = [], []
-    for tensor in model.graph.initializer:
-        values = numpy_helper.to_array(tensor)
-        if values.dtype == np.float32 and values.size > 256:
-            half = numpy_helper.from_array(values.astype(np.float16), tensor.name + "_half")
-            kept.append(half)
-            casts.append(helper.make_node("Cast", [half.name], [tensor.name], to=TensorProto.FLOAT))
-        else:
-            kept.append(tensor)
-    nodes = casts + list(model.graph.node)
-    del model.graph.initializer[:], model.graph.node[:]
-    model.graph.initializer.extend(kept)
-    model.graph.node.extend(nodes)
-    onnx.checker.check_model(model)
-    onnx.save(model, str(path))
-
-
 def export(states: Path, out: Path, scales: dict[str, tuple[float, float]]) -> None:
     """Writes ``dirt_pair.onnx`` and ``dirt_series.onnx``; what the second says of one picture alone is not used."""
     pair, picture = PairNetwork().eval(), PictureNetwork().eval()
@@ -78,7 +57,7 @@ def export(states: Path, out: Path, scales: dict[str, tuple[float, float]]) -> N
         sample = (torch.randn(n, channels[0], h, w), torch.rand(n, channels[1], h // 2, w // 2))
         torch.onnx.export(network.eval(), sample, str(path), input_names=["logs", "colours"], output_names=["cells", "image"],
                           dynamic_axes=names, opset_version=17, dynamo=False)
-        _halved(path)
+        halve_weights(path)
         print(path, path.stat().st_size)
 
 
