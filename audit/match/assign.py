@@ -36,6 +36,8 @@ _NEAR_TRUST, _FAR_TRUST, _LABELLED_TRUST = 0.75, 0.55, 0.95
 _TOLD = 0.01
 #: Share of draws in which a camera must have a photo of its own, lest strays taken beside it pass for its evidence.
 _COVERED = 0.99
+#: Log odds from which one label settles a photo: an id in its name or a code it shows does, a folder's name doesn't.
+_NAMED = 6.0
 _ALTERNATIVES = 4
 
 
@@ -67,7 +69,7 @@ def _beliefs(
         why = part.note if not part.ordered else shared_by_crews(plan, arrays, part, sure)
         if why:
             lone += [(int(i), why) for i in members]
-        elif members.size < 3 and np.isnan(arrays.east_m[members]).all():
+        elif (members.size < 3 and np.isnan(arrays.east_m[members]).all()) or _all_named(known, members):
             lone += [(int(i), "") for i in members]
         else:
             walks.append(part)
@@ -107,6 +109,14 @@ def _beliefs(
             beliefs[photo].note = why
             order.append(number + step)
     return beliefs, order, result
+
+
+def _all_named(known: Known, members: IntArray) -> bool:
+    """Whether each photo bears the label of one camera, so that their order has nothing to add."""
+    tables = [(known.factors[i], known.otherwise[i]) for i in members]
+    return all(
+        table is not None and len(table) == 1 and next(iter(table.values())) - other > _NAMED for table, other in tables
+    )
 
 
 def _sobered(belongs: FloatArray, count: int, trust: float) -> FloatArray:

@@ -86,6 +86,16 @@ def test_a_snapshot_is_placed_by_the_serial_in_its_file_and_a_copy_with_its_orig
     assert {*missing, *by_look} == {"overview", "mount"}
 
 
+def test_photos_that_each_bear_their_own_id_need_no_walk(monkeypatch: pytest.MonkeyPatch) -> None:
+    def no_walk(*_: object) -> None:
+        raise AssertionError("no walk is drawn for photos that all bear an id")
+
+    monkeypatch.setattr("audit.match.assign.solve_walks", no_walk)
+    ids = ["TH-2", "TH-10", "TH-2", "TH-1", "TH-11", "TH-1"]
+    photos = [photo(f"{name}_{i}.jpg", 5.0 * i) for i, name in enumerate(ids)]
+    assert [(p.camera, p.decision) for p in match_photos(SITE, photos)] == [(name, "placed") for name in ids]
+
+
 def test_a_label_that_names_two_cameras_decides_nothing_by_itself() -> None:
     found = match_photos(SITE, [photo("TH-1/x.jpg", device="a", text="TH0010 TH0011")])
     assert found[0].decision == "unsure"
