@@ -16,6 +16,8 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any, Generic, ParamSpec, TypeVar
 
+from threadpoolctl import threadpool_limits
+
 from audit.errors import AuditError
 
 __all__ = ["InProcess", "LocalProcesses", "Outcome", "WorkerLost", "each", "executor", "shares_files", "usable_cores"]
@@ -124,7 +126,9 @@ def executor(workers: int = 0, cluster: str | None = None) -> Iterator[Executor]
         with _dask(cluster) as dask:
             yield dask
     elif workers <= 1:
-        yield InProcess()
+        # more threads in the small matrix products of a measurement burn two thirds more processor time, and gain none
+        with threadpool_limits(1, "blas"):
+            yield InProcess()
     else:
         with _one_thread_environment():
             pool = LocalProcesses(workers)

@@ -8,7 +8,9 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from audit import compute
 from audit.errors import AuditError, PhotoRefused, PlanError, PlanProblem
@@ -98,6 +100,18 @@ def test_an_error_comes_back_whole_from_a_process(processes: compute.LocalProces
 
 def test_workers_use_one_thread(processes: compute.LocalProcesses) -> None:
     assert all(o.value == ("1", 1) for o in compute.each(processes, threads, range(3)))
+
+
+def test_this_process_uses_one_thread_for_matrices_while_it_works_and_has_its_own_number_back() -> None:
+    def threads() -> set[int]:
+        return {pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"}
+
+    np.linalg.inv(np.eye(3))
+    with threadpool_limits(2, "blas"):
+        before = threads()
+        with compute.executor() as pool:
+            assert pool.submit(threads).result() == {1}
+        assert threads() == before
 
 
 def test_only_a_window_of_items_is_taken_from_the_source(processes: compute.LocalProcesses) -> None:
