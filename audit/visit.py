@@ -267,7 +267,9 @@ def _from_photos(
         *swapped_pairs(site, photos.values()),
         *_swaps_by_picture(logbook, references, site, known, comparisons, limits),
     )
-    verdicts = _judge(logbook, visit, site, placements, known, series, comparisons, swaps, limits, progress)
+    verdicts = _judge(
+        logbook, visit, site, placements, known, series, comparisons, references, swaps, limits, progress
+    )
     logbook.put_verdicts(visit, verdicts)
     return summary_of(logbook, visit)
 
@@ -538,7 +540,7 @@ def _compare(
             if logbook.comparison(reference.sha256, shot.sha256, METHOD) is None:
                 lens = planned_lens(site.camera(camera), limits)
                 then, now = (_kept(logbook, sha256, executor) for sha256 in (reference.sha256, shot.sha256))
-                pitch, roll = _reference_pose(logbook, site.camera(camera), reference, lens)
+                pitch, roll = _reference_pose(logbook, site.camera(camera), reference, limits)
                 yield _CompareJob(shot.photo, reference, then, now, lens, pitch, roll)
 
     def keep(job: _CompareJob, record: Record) -> None:
@@ -601,10 +603,21 @@ def _compare_one(job: _CompareJob) -> Record:
     return change_to_record(compare(reference, today, lens, **pose))
 
 
-def _reference_pose(logbook: Logbook, camera: Camera, reference: ReferenceRecord, lens: Lens) -> tuple[float, float]:
+def _reference_orientation(
+    logbook: Logbook, reference: ReferenceRecord | None, camera: Camera, limits: Limits
+) -> Orientation | None:
+    """What was measured in a signed reference by the camera's planned lens, if it was."""
+    if reference is None:
+        return None
+    record = logbook.measurement(reference.sha256, measurement_method(planned_lens(camera, limits)))
+    return None if record is None else measurement_from_record(record).orientation
+
+
+def _reference_pose(
+    logbook: Logbook, camera: Camera, reference: ReferenceRecord, limits: Limits
+) -> tuple[float, float]:
     """Pitch and roll of the reference, which split a turn into pan and roll: as measured, else as intended."""
-    record = logbook.measurement(reference.sha256, measurement_method(lens))
-    measured = None if record is None else measurement_from_record(record).orientation
+    measured = _reference_orientation(logbook, reference, camera, limits)
     if measured is not None and measured.pitch_deg is not None and measured.roll_deg is not None:
         return measured.pitch_deg, measured.roll_deg
     intended = intended_pose(camera)
@@ -625,6 +638,7 @@ def _judge(
     snapshots: dict[str, tuple[Snapshot, ...]],
     series: Mapping[str, Clarity],
     comparisons: dict[str, list[Comparison]],
+    references: References,
     swaps: Sequence[Swap],
     limits: Limits,
     progress: Report,
@@ -651,6 +665,7 @@ def _judge(
             orientation=_combined(shots),
             series=series.get(name),
             comparisons=tuple(comparisons.get(name, ())),
+            reference_orientation=_reference_orientation(logbook, references.get((name, "day")), camera, limits),
             swapped_with=other,
             swap_evidence=swap.evidence if swap is not None else (),
             swap_certain=swap is None or swap.certain,

@@ -59,6 +59,8 @@ class CameraEvidence:
     series : Clarity or None
         What stays on the glass over several snapshots, where there are enough.
     comparisons : tuple of Comparison
+    reference_orientation : Orientation or None
+        What was measured in the signed day reference that the comparisons look at.
     swapped_with : str or None
         The camera whose record holds this camera's pictures, and the reverse.
     swap_evidence : tuple of str
@@ -75,6 +77,7 @@ class CameraEvidence:
     orientation: Orientation | None = None
     series: Clarity | None = None
     comparisons: tuple[Comparison, ...] = ()
+    reference_orientation: Orientation | None = None
     swapped_with: str | None = None
     swap_evidence: tuple[str, ...] = ()
     swap_certain: bool = True

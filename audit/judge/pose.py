@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from audit.judge import remedies
+from audit.judge.carried import SIGNED_REFERENCE, todays_orientation
 from audit.judge.chances import (
     PoseBelief,
     TargetChance,
@@ -54,14 +55,14 @@ def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> l
     if day is None:
         return [Finding(camera.camera, "aim", "no evidence", "Not measured: no day snapshot.",
                         planned=intended.pitch_deg, unit="deg")]  # fmt: skip
-    measured = evidence.orientation or day.measured.orientation
+    measured = todays_orientation(evidence, limits) or day.measured.orientation
     belief = _belief(intended, measured, limits)
     if belief is not None and _straight_down(camera, intended) and belief.pose.pitch_deg > _LOOKS_DOWN_DEG:
         belief = None
     if belief is None:
         found = [_aim_not_measured(camera, day, intended, measured)]
     else:
-        found = [_aim(camera, day, intended, belief, limits)]
+        found = [_aim(camera, day, intended, belief, measured.cues, limits)]
         found += _level(camera, day, intended, measured, limits)
         found += _targets(camera, day, intended, belief, limits)
     return found + _sky(camera, day, intended, belief, limits)
@@ -95,7 +96,9 @@ def _aim_not_measured(camera: Camera, day: Snapshot, intended: Intended, measure
                    planned=intended.pitch_deg, unit="deg", photo=day.photo)  # fmt: skip
 
 
-def _aim(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief, limits: Limits) -> Finding:
+def _aim(
+    camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief, cues: tuple[str, ...], limits: Limits
+) -> Finding:
     pitch, sd = belief.pose.pitch_deg, belief.pitch_sd_deg
     off, tolerance = pitch - intended.pitch_deg, limits.aim.pitch_tolerance_deg
     probability = outside(off, sd, -tolerance, tolerance)
@@ -119,6 +122,8 @@ def _aim(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief, 
         missing = remedies.missing_tilt_part(camera, pitch, sd)
         if missing is not None:
             why += f"; it stands as it would without the {missing} of the plan"
+    if SIGNED_REFERENCE in cues:
+        why += "; measured in the signed reference, with the turn since"
     if intended.note:
         why += f"; agreed: {intended.note.rstrip('.')}"
     remedy = remedies.aim_remedy(camera, intended.pose, -off, sd, missing) if state in _ASKING else None
@@ -135,7 +140,7 @@ def _aim(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief, 
         probability_bad=probability,
         remedy=remedy,
         photo=day.photo,
-        evidence={"cues": list(day.measured.orientation.cues), "roll_deg": belief.pose.roll_deg},
+        evidence={"cues": list(cues), "roll_deg": belief.pose.roll_deg},
     )
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 
 from audit.judge import remedies
+from audit.judge.carried import shows_the_view
 from audit.judge.chances import PoseBelief, outside, target_chances, weighed
 from audit.judge.evidence import CameraEvidence, Comparison
 from audit.judge.finding import Check, Finding, Remedy, State
@@ -20,19 +21,21 @@ from audit.plan.optics import Pose
 __all__ = ["reference_findings"]
 
 _TWO_SIDED_95 = 1.96
+#: Smaller turns are not worth a direction.
+_SAID_TURN_DEG = 0.1
 
 
 def reference_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
     """Each comparison with the reference of the same light."""
     found: list[Finding] = []
-    known = [c for c in evidence.comparisons if _shows_the_view(c, limits)]
+    known = [c for c in evidence.comparisons if shows_the_view(c, limits)]
     for comparison in evidence.comparisons:
         change = comparison.change
         if change.same_view_probability is None:
             note = (change.note or "no answer").rstrip(".")
             found.append(Finding(camera.camera, "moved", "no evidence", f"Not compared with the reference: {note}.",
                                  photo=comparison.photo))  # fmt: skip
-        elif not _shows_the_view(comparison, limits):
+        elif not shows_the_view(comparison, limits):
             found.append(_another_scene(camera, comparison, change.same_view_probability, bool(known)))
         else:
             others = [c for c in known if c is not comparison]
@@ -40,11 +43,6 @@ def reference_findings(camera: Camera, evidence: CameraEvidence, limits: Limits)
             found += _hidden(camera, comparison, limits)
             found += _soiled(camera, comparison, others, limits)
     return worst_per_check(found)
-
-
-def _shows_the_view(comparison: Comparison, limits: Limits) -> bool:
-    probability = comparison.change.same_view_probability
-    return probability is not None and probability >= limits.moved.same_view_probability
 
 
 def _another_scene(camera: Camera, comparison: Comparison, probability: float, known_otherwise: bool) -> Finding:
@@ -84,6 +82,9 @@ def _moved(camera: Camera, comparison: Comparison, limits: Limits) -> list[Findi
     )
     if abs(roll) > max(0.5, _TWO_SIDED_95 * roll_sd):
         why += f", rolled {abs(roll):.1f}° {'clockwise' if roll > 0 else 'counter-clockwise'}"
+    elif state == "meets plan" and max(abs(turn), abs(tip)) < _SAID_TURN_DEG and "rolled" not in why:
+        bound = max(abs(turn), abs(tip)) + _TWO_SIDED_95 * sd
+        why = f"Stands as in the signed reference, within {max(bound, _SAID_TURN_DEG):.1f}°"
     why += "."
     found = []
     asking = state in ("put right", "look again")

@@ -1,0 +1,71 @@
+"""Where a camera looks today by way of its signed reference: the reference's pose, and the turn measured since."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from audit.judge.evidence import CameraEvidence, Comparison
+from audit.judge.limits import Limits
+from audit.measure.measurement import Orientation
+
+__all__ = ["SIGNED_REFERENCE", "shows_the_view", "todays_orientation"]
+
+SIGNED_REFERENCE = "signed reference"
+"""The cue that names this way in a finding."""
+#: Standard deviations from which today's own answer and the carried one contradict each other.
+_CONTRADICT_SD = 3.0
+
+
+def shows_the_view(comparison: Comparison, limits: Limits) -> bool:
+    """Whether a comparison is sure enough that it shows the reference's view for its turn to count."""
+    probability = comparison.change.same_view_probability
+    return probability is not None and probability >= limits.moved.same_view_probability
+
+
+def todays_orientation(evidence: CameraEvidence, limits: Limits) -> Orientation | None:
+    """The surer of what today's day pictures say alone and what the signed reference says with the turn since.
+
+    The two look at the same scene and share its errors, so they are never averaged. Where they contradict each
+    other, today's own answer stands with an sd wide enough to hold both.
+
+    Returns
+    -------
+    Orientation or None
+        None without a day snapshot. Angles in degrees, conventions of :mod:`audit.frames`.
+    """
+    day = evidence.day
+    if day is None:
+        return None
+    own = evidence.orientation or day.measured.orientation
+    carried = _carried(evidence, limits, own)
+    if carried is None or carried.pitch_deg is None or carried.pitch_sd_deg is None:
+        return own
+    if own.pitch_deg is None or own.pitch_sd_deg is None:
+        return carried
+    apart, sd = abs(own.pitch_deg - carried.pitch_deg), math.hypot(own.pitch_sd_deg, carried.pitch_sd_deg)
+    if apart > _CONTRADICT_SD * sd:
+        return replace(own, pitch_sd_deg=max(own.pitch_sd_deg, apart / _CONTRADICT_SD))
+    return carried if carried.pitch_sd_deg < own.pitch_sd_deg else own
+
+
+def _carried(evidence: CameraEvidence, limits: Limits, own: Orientation) -> Orientation | None:
+    then = evidence.reference_orientation
+    since = next((c.change for c in evidence.comparisons if not c.night and shows_the_view(c, limits)), None)
+    if then is None or then.pitch_deg is None or then.pitch_sd_deg is None or since is None:
+        return None
+    if since.pitch_change_deg is None or since.pitch_change_sd_deg is None:
+        return None
+    roll = roll_sd = None
+    if None not in (then.roll_deg, then.roll_sd_deg, since.roll_change_deg, since.roll_change_sd_deg):
+        roll = (float(then.roll_deg or 0.0) + float(since.roll_change_deg or 0.0) + 180.0) % 360.0 - 180.0
+        roll_sd = math.hypot(float(then.roll_sd_deg or 0.0), float(since.roll_change_sd_deg or 0.0))
+    return Orientation(
+        roll,
+        roll_sd,
+        then.pitch_deg + since.pitch_change_deg,
+        math.hypot(then.pitch_sd_deg, since.pitch_change_sd_deg),
+        None,
+        own.lens,
+        (SIGNED_REFERENCE, "turn against it"),
+    )

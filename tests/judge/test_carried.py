@@ -1,0 +1,96 @@
+"""Today's pose by way of the signed reference: chosen, never averaged, never over a contradiction."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from audit.judge.carried import todays_orientation
+from audit.judge.evidence import Comparison
+from audit.judge.findings import judge_camera
+from audit.measure.measurement import Orientation, ViewChange
+from tests.judge_samples import LIMITS, SITE, evidence, only, snapshot
+
+CAMERA = SITE.camera("TH-10")
+PLANNED = CAMERA.pitch_deg
+
+
+def then(pitch: float | None, sd: float = 0.4) -> Orientation:
+    known = pitch is not None
+    return Orientation(
+        0.5 if known else None,
+        sd if known else None,
+        pitch,
+        sd if known else None,
+        None,
+        CAMERA.lens,
+        ("open horizon",),
+    )
+
+
+def turned(tip: float, sd: float = 0.1, same: float = 0.99, night: bool = False, roll: float = 0.0) -> Comparison:
+    change = ViewChange(same, 0.0, sd, tip, sd, roll, sd)
+    return Comparison("then.jpg", "day.jpg", night, change)
+
+
+def test_an_unmeasured_picture_takes_the_reference_s_pose_and_the_turn_since() -> None:
+    case = evidence(
+        CAMERA, snapshot(CAMERA), comparisons=(turned(-1.5, roll=0.25),), reference_orientation=then(PLANNED)
+    )
+    found = todays_orientation(case, LIMITS)
+    assert found is not None and found.pitch_deg == pytest.approx(PLANNED - 1.5)
+    assert found.roll_deg == pytest.approx(0.75)
+    assert found.pitch_sd_deg == pytest.approx(math.hypot(0.4, 0.1))
+    aim = only(judge_camera(CAMERA, case, LIMITS), "aim")
+    assert aim.state == "meets plan" and "measured in the signed reference, with the turn since" in aim.why
+    assert aim.evidence["cues"][0] == "signed reference"
+
+
+def test_a_turn_beyond_the_tolerance_is_put_right_though_today_s_picture_alone_says_nothing() -> None:
+    case = evidence(CAMERA, snapshot(CAMERA), comparisons=(turned(9.0),), reference_orientation=then(PLANNED))
+    aim = only(judge_camera(CAMERA, case, LIMITS), "aim")
+    assert aim.state == "put right" and aim.measured == pytest.approx(PLANNED + 9.0)
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"comparisons": (turned(0.0),)},
+        {"comparisons": (turned(0.0),), "reference_orientation": then(None)},
+        {"comparisons": (turned(0.0, same=0.4),), "reference_orientation": then(PLANNED)},
+        {"comparisons": (turned(0.0, night=True),), "reference_orientation": then(PLANNED)},
+        {"comparisons": (Comparison("a", "b", False, ViewChange(0.99)),), "reference_orientation": then(PLANNED)},
+        {"reference_orientation": then(PLANNED)},
+    ],
+)
+def test_without_a_measured_reference_or_a_sure_turn_nothing_is_carried(more: dict[str, object]) -> None:
+    case = evidence(CAMERA, snapshot(CAMERA), **more)
+    assert only(judge_camera(CAMERA, case, LIMITS), "aim").state == "no evidence"
+
+
+def test_the_surer_of_both_counts_and_their_shared_errors_are_not_averaged_away() -> None:
+    vague = evidence(
+        CAMERA, snapshot(CAMERA, PLANNED + 1.0, sd=2.0), comparisons=(turned(0.0),), reference_orientation=then(PLANNED)
+    )
+    sharp = evidence(
+        CAMERA, snapshot(CAMERA, PLANNED + 0.3, sd=0.2), comparisons=(turned(0.0),), reference_orientation=then(PLANNED)
+    )
+    by_reference, own = todays_orientation(vague, LIMITS), todays_orientation(sharp, LIMITS)
+    assert by_reference is not None and by_reference.pitch_deg == pytest.approx(PLANNED)
+    assert by_reference.pitch_sd_deg == pytest.approx(math.hypot(0.4, 0.1))
+    assert own is not None and own.pitch_deg == pytest.approx(PLANNED + 0.3) and own.pitch_sd_deg == 0.2
+
+
+def test_a_contradiction_widens_today_s_answer_until_it_holds_both() -> None:
+    case = evidence(
+        CAMERA, snapshot(CAMERA, PLANNED + 6.0, sd=0.4), comparisons=(turned(0.0),), reference_orientation=then(PLANNED)
+    )
+    found = todays_orientation(case, LIMITS)
+    assert found is not None and found.pitch_deg == pytest.approx(PLANNED + 6.0)
+    assert found.pitch_sd_deg is not None and found.pitch_sd_deg == pytest.approx(2.0)
+    assert only(judge_camera(CAMERA, case, LIMITS), "aim").state != "put right"
+
+
+def test_without_a_day_picture_there_is_nothing_to_carry_to() -> None:
+    assert todays_orientation(evidence(CAMERA, reference_orientation=then(PLANNED)), LIMITS) is None
