@@ -220,7 +220,10 @@ def _cover(document: Document, logbook: Logbook, visit: VisitRecord, site: Site,
         document.sentence(f"Signed off by {visit.signed_by} on {visit.signed_at:%Y-%m-%d %H:%M} UTC.", 11)
     photos = logbook.photos(visit)
     refusals = logbook.refusals(visit)
-    document.sentence(f"{len(site.cameras)} planned cameras, {len(photos)} photos, {len(refusals)} files refused.")
+    document.sentence(
+        f"{len(site.cameras)} planned cameras, {len(photos)} photos, "
+        f"{len(refusals)} file{'' if len(refusals) == 1 else 's'} refused."
+    )
     sure = _percent(logbook.limits(visit).put_right_at_least)
     counts = {state: sum(case.verdict.state == state for case in found) for state in STATES}
     document.rows(
