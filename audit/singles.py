@@ -223,10 +223,10 @@ def measure_sentence(line: Line) -> str:
     if line["pitch_deg"] is None:
         pose = f"pose not measured ({line['orientation_note']})"
     else:
-        pose = (
-            f"roll {line['roll_deg']:+.2f}° ± {1.96 * line['roll_sd_deg']:.2f}°, "
-            f"pitch {line['pitch_deg']:+.2f}° ± {1.96 * line['pitch_sd_deg']:.2f}°"
-        )
+        turn = "turn about the plumb line not measured"
+        if line["roll_deg"] is not None:
+            turn = f"roll {line['roll_deg']:+.2f}° ± {1.96 * line['roll_sd_deg']:.2f}°"
+        pose = f"{turn}, pitch {line['pitch_deg']:+.2f}° ± {1.96 * line['pitch_sd_deg']:.2f}°"
     sky = (
         f"sky not measured ({line['sky_note']})"
         if line["sky_fraction"] is None

@@ -8,7 +8,10 @@ from dataclasses import dataclass
 from audit.plan.model import Camera
 from audit.plan.optics import Pose
 
-__all__ = ["Intended", "intended_pose"]
+__all__ = ["Intended", "intended_pose", "straight_down"]
+
+#: Pitch beyond which a fisheye is taken to look straight down: no horizon crosses its circle.
+_STRAIGHT_DOWN_DEG = -60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,3 +50,8 @@ def intended_pose(camera: Camera) -> Intended:
         number("agreed_roll_deg", camera.roll_deg),
         extra.get("agreed_note") or None,
     )
+
+
+def straight_down(camera: Camera, pitch_deg: float) -> bool:
+    """Whether a fisheye is held to look straight down; then its turn about the plumb line is one with its bearing."""
+    return camera.lens.projection == "equidistant" and pitch_deg <= _STRAIGHT_DOWN_DEG

@@ -17,7 +17,7 @@ from audit.judge.chances import (
 )
 from audit.judge.evidence import CameraEvidence, Snapshot
 from audit.judge.finding import Finding, Remedy
-from audit.judge.intended import Intended, intended_pose
+from audit.judge.intended import Intended, intended_pose, straight_down
 from audit.judge.limits import Limits
 from audit.measure.measurement import Orientation
 from audit.plan.model import Camera
@@ -35,13 +35,13 @@ from audit.plan.optics import (
 __all__ = ["lost_targets", "pose_findings"]
 
 _TWO_SIDED_95 = 1.96
-#: Pitch beyond which a fisheye is taken to look straight down: no horizon crosses its circle.
-_STRAIGHT_DOWN_DEG = -60.0
 #: Open sky that exceeds what the measured pose can show by this much is no sky (our default).
 _IMPOSSIBLE_SKY = 0.05
 #: Smaller changes of near ground and of the share above the horizon are not worth a word.
 _SAID_GROUND_M = 0.3
 _SAID_SHARE = 0.02
+#: A planned tilt off plumb that is worth a word.
+_SAID_TILT_DEG = 0.5
 #: A fisheye planned to look straight down shows no horizon; a pitch measured this far from it is a misreading.
 _LOOKS_DOWN_DEG = -45.0
 _TOO_VAGUE = "measured too vaguely to decide"
@@ -56,15 +56,18 @@ def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> l
         return [Finding(camera.camera, "aim", "no evidence", "Not measured: no day snapshot.",
                         planned=intended.pitch_deg, unit="deg")]  # fmt: skip
     measured = todays_orientation(evidence, limits) or day.measured.orientation
-    belief = _belief(intended, measured, limits)
-    if belief is not None and _straight_down(camera, intended) and belief.pose.pitch_deg > _LOOKS_DOWN_DEG:
+    plumb = straight_down(camera, intended.pitch_deg)
+    # about the plumb line roll and bearing are one turn, which a picture alone can't tell
+    belief = _belief(intended, replace(measured, roll_deg=None) if plumb else measured, limits)
+    if belief is not None and plumb and belief.pose.pitch_deg > _LOOKS_DOWN_DEG:
         belief = None
     if belief is None:
         found = [_aim_not_measured(camera, day, intended, measured)]
     else:
         found = [_aim(camera, day, intended, belief, measured.cues, limits)]
-        found += _level(camera, day, intended, measured, limits)
-        found += _targets(camera, day, intended, belief, limits)
+        if not plumb:
+            found += _level(camera, day, intended, measured, limits)
+            found += _targets(camera, day, intended, belief, limits)
     return found + _sky(camera, day, intended, belief, limits)
 
 
@@ -84,14 +87,10 @@ def _belief(intended: Intended, measured: Orientation, limits: Limits) -> PoseBe
     )
 
 
-def _straight_down(camera: Camera, intended: Intended) -> bool:
-    return camera.lens.projection == "equidistant" and intended.pitch_deg <= _STRAIGHT_DOWN_DEG
-
-
 def _aim_not_measured(camera: Camera, day: Snapshot, intended: Intended, measured: Orientation) -> Finding:
     note = measured.note or "the picture does not carry it"
-    if _straight_down(camera, intended):
-        note = "it looks straight down, so no horizon is in the picture"
+    if straight_down(camera, intended.pitch_deg):
+        note = "it looks straight down, and too few upright edges meet below it"
     return Finding(camera.camera, "aim", "no evidence", f"Not measured: {note.rstrip('.')}.",
                    planned=intended.pitch_deg, unit="deg", photo=day.photo)  # fmt: skip
 
@@ -103,12 +102,18 @@ def _aim(
     off, tolerance = pitch - intended.pitch_deg, limits.aim.pitch_tolerance_deg
     probability = outside(off, sd, -tolerance, tolerance)
     state = weighed(probability, outside(0.0, sd, -tolerance, tolerance), limits)
+    plumb = straight_down(camera, intended.pitch_deg)
     direction = "too high" if off > 0 else "too low"
     why = (
         f"Looks {abs(off):.1f}° {direction} (pitch {pitch:+.1f}° ± {_TWO_SIDED_95 * sd:.1f}°, "
         f"planned {intended.pitch_deg:+.1f}°)"
     )
-    if state == "meets plan":
+    if plumb:
+        within = f": within {tolerance:g}°" if state == "meets plan" else ""
+        why = f"Hangs {abs(90 + pitch):.1f}° ± {_TWO_SIDED_95 * sd:.1f}° off plumb{within}"
+        if abs(90 + intended.pitch_deg) >= _SAID_TILT_DEG:
+            why += f", planned {abs(90 + intended.pitch_deg):.1f}°"
+    elif state == "meets plan":
         why = (
             f"Pitch {pitch:+.1f}° ± {_TWO_SIDED_95 * sd:.1f}°, planned {intended.pitch_deg:+.1f}°: within "
             f"±{tolerance:g}°"
@@ -116,7 +121,7 @@ def _aim(
     missing = None
     if state == "no evidence":
         why += f": {_TOO_VAGUE}"
-    elif state != "meets plan":
+    elif state != "meets plan" and not plumb:
         spread = uncertainty(camera, belief.pose, (belief.bearing_sd_deg, sd, belief.roll_sd_deg))
         why += _consequence(geometry(camera, intended.pose), geometry(camera, belief.pose), spread)
         missing = remedies.missing_tilt_part(camera, pitch, sd)
@@ -126,7 +131,10 @@ def _aim(
         why += "; measured in the signed reference, with the turn since"
     if intended.note:
         why += f"; agreed: {intended.note.rstrip('.')}"
-    remedy = remedies.aim_remedy(camera, intended.pose, -off, sd, missing) if state in _ASKING else None
+    remedy = None
+    if state in _ASKING:
+        by_aim = remedies.aim_remedy(camera, intended.pose, -off, sd, missing)
+        remedy = remedies.plumb_remedy(camera, intended.pitch_deg, off, sd) if plumb else by_aim
     return Finding(
         camera.camera,
         "aim",

@@ -17,6 +17,7 @@ __all__ = [
     "missing_tilt_part",
     "night_remedy",
     "obstruction_remedy",
+    "plumb_remedy",
     "stream_remedy",
     "swap_remedy",
     "view_remedy",
@@ -129,6 +130,19 @@ def aim_remedy(camera: Camera, intended: Pose, tip_deg: float, sd_deg: float, mi
         parts,
         _cautions(camera, *((ISOLATE,) if parts else ())),
         tip_deg=tip_deg,
+        sd_deg=sd_deg,
+    )
+
+
+def plumb_remedy(camera: Camera, pitch_deg: float, off_deg: float, sd_deg: float) -> Remedy:
+    """Hang a camera that is held to look straight down, ``pitch_deg``, plumb again; it is off by ``off_deg``."""
+    advice, parts = _joint_advice(camera, pitch_deg)
+    return Remedy(
+        f"Bring it back to plumb, {abs(off_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}°, {advice}; then take a new day and "
+        "night snapshot.",
+        "Door frames and wall corners all point at the middle of the picture.",
+        parts,
+        _cautions(camera, *((ISOLATE,) if parts else ())),
         sd_deg=sd_deg,
     )
 

@@ -22,7 +22,8 @@ class Orientation:
     Attributes
     ----------
     roll_deg, pitch_deg, roll_sd_deg, pitch_sd_deg : float or None
-        Conventions of :mod:`audit.frames`; both None where not measured.
+        Conventions of :mod:`audit.frames`; None where not measured. Near the plumb line roll alone is None: there it is
+        one turn with the bearing.
     note : str or None
         Why not measured, or what limits the answer.
     lens : Lens

@@ -16,6 +16,7 @@ from audit.lens import Lens
 from audit.measure.angle_of_view import estimate_lens
 from audit.measure.learned_view import NetworkView
 from audit.measure.measurement import Orientation
+from audit.measure.nadir import downward, may_look_down
 from audit.measure.scatter import own_sd_deg
 from audit.measure.segments import find_segments, grey
 from audit.measure.up_direction import Evidence, Seen, climb, constants, cues_through, solve
@@ -78,6 +79,10 @@ def _shown(evidence: Evidence | None) -> NDArray[np.float32] | None:
 
 
 def _answer(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation:
+    if seen.network is not None and may_look_down(lens):
+        straight_down = _straight_down(evidence, seen, lens)
+        if straight_down is not None:
+            return straight_down
     table, limits = constants()["answer"], constants()["prior"]
     if seen.network is not None and seen.network.turned is not None and seen.network.turned[0] < table["least_upright"]:
         return _silent(lens, _TURNED, evidence)
@@ -98,6 +103,24 @@ def _answer(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation:
         cues.append("learned view")
     return Orientation(evidence.roll_deg, roll_sd, evidence.pitch_deg, pitch_sd, None, lens, tuple(cues),
                        _shown(evidence))
+
+
+def _straight_down(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation | None:
+    """The answer of a wide fisheye that looks down; silence where it may; None where nothing speaks for it."""
+    down = downward(evidence, seen, lens)
+    if down.fit is not None:
+        used = down.fit.upright > 0.5
+        by_lens = (90.0 + down.pitch_deg) * lens.hfov_sd_deg / lens.hfov_deg
+        return Orientation(
+            down.roll_deg, down.roll_sd_deg, down.pitch_deg, float(np.hypot(down.sd_deg, by_lens)), None, lens,
+            (f"{float(down.fit.upright.sum()):.0f} upright lines",),
+            np.asarray(evidence.edges.segments_px[used], dtype=np.float32),
+        )  # fmt: skip
+    turned = seen.network.turned if seen.network is not None else None
+    level = turned is None or turned[0] >= constants()["nadir"]["least_upright"]
+    if evidence.pitch_deg > -constants()["nadir"]["steep_deg"] and (down.preferred or not level):
+        return _silent(lens, _TURNED, evidence)
+    return None
 
 
 def _lens_effect_deg(seen: Seen, lens: Lens, evidence: Evidence) -> tuple[float, float]:
@@ -143,16 +166,19 @@ def combine_orientations(orientations: Sequence[Orientation]) -> Orientation:
     """
     if not orientations:
         raise ValueError("no orientation to combine")
-    answered = [o for o in orientations if o.roll_deg is not None]
+    answered = [o for o in orientations if o.pitch_deg is not None]
     if not answered:
         return orientations[0]
     if len(answered) == 1:
         return answered[0]
     shared = constants()["answer"]["shared_between_snapshots"]
-    roll, roll_sd = _pooled([o.roll_deg for o in answered], [o.roll_sd_deg for o in answered], shared)
+    rolls = [o for o in answered if o.roll_deg is not None]
+    roll, roll_sd = None, None
+    if rolls:
+        roll, roll_sd = _pooled([o.roll_deg for o in rolls], [o.roll_sd_deg for o in rolls], shared)
     pitch, pitch_sd = _pooled([o.pitch_deg for o in answered], [o.pitch_sd_deg for o in answered], shared)
     surest = min(answered, key=lambda o: o.pitch_sd_deg or 0.0)
-    if max(roll_sd, pitch_sd) > constants()["answer"]["most_sd_deg"]:
+    if max(roll_sd or 0.0, pitch_sd) > constants()["answer"]["most_sd_deg"]:
         return replace(surest, roll_deg=None, roll_sd_deg=None, pitch_deg=None, pitch_sd_deg=None,
                        note="The snapshots of this camera contradict each other.")
     cues = (*surest.cues, f"{len(answered)} snapshots")

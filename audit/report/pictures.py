@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audit.frames import camera_from_world
+from audit.judge.intended import straight_down
 from audit.lens import Lens
 from audit.measure.measurement import ImageMeasurement
 from audit.photos.pixels import decode
@@ -134,12 +135,14 @@ def _targets(
     picture: Picture, camera: Camera, lens: Lens, intended: Pose, measured: ImageMeasurement | None, brush: _Brush
 ) -> None:
     size = max(8, picture.shape[1] // 60)
+    # the turn about the plumb line isn't measured, so where a target stands can't be drawn
+    plumb = straight_down(camera, intended.pitch_deg)
     for target in camera.targets:
         offset = np.array([target.east_m - camera.east_m, target.north_m - camera.north_m, target.up_m - camera.up_m])
         planned = lens.project(camera_from_world(intended.bearing_deg, intended.pitch_deg, intended.roll_deg) @ offset)
         _mark(picture, planned, size, ORANGE, brush.width_px + 1, "square")
         orientation = None if measured is None else measured.orientation
-        if orientation is not None and orientation.pitch_deg is not None:
+        if orientation is not None and orientation.pitch_deg is not None and not plumb:
             turned = camera_from_world(intended.bearing_deg, orientation.pitch_deg, orientation.roll_deg or 0.0)
             _mark(picture, lens.project(turned @ offset), size, VERMILION, brush.width_px + 1, "diamond")
 
