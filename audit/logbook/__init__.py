@@ -23,6 +23,7 @@ from audit.logbook.records import (
     VerifyProblem,
     VisitProgress,
     VisitRecord,
+    given_to,
 )
 
 __all__ = [
@@ -42,6 +43,7 @@ __all__ = [
     "VerifyProblem",
     "VisitProgress",
     "VisitRecord",
+    "given_to",
     "is_package",
     "seal_package",
     "verify_package",

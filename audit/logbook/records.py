@@ -28,6 +28,7 @@ __all__ = [
     "VisitKind",
     "VisitProgress",
     "VisitRecord",
+    "given_to",
 ]
 
 VisitKind = Literal["commissioning", "maintenance"]
@@ -38,6 +39,12 @@ DECISIONS: tuple[DecisionWord, ...] = ("accept", "reject", "waive")
 #: Words after which a finding asks for nothing more.
 SETTLING: tuple[DecisionWord, ...] = ("reject", "waive")
 CHANNELS: tuple[Channel, ...] = ("day", "night")
+
+
+
+def given_to(method: str) -> str:
+    """What a measurement was given besides its version: a method's key is ``VERSION`` or ``VERSION-WHAT`` (a lens)."""
+    return method.partition("-")[2]
 
 
 @dataclass(frozen=True, slots=True)

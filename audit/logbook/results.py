@@ -14,7 +14,7 @@ from audit.errors import LogbookError
 from audit.judge.finding import STATES, State, Verdict
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, dump_plain, load, load_plain, sha256_hex
-from audit.logbook.records import AnswerRecord, HistoryEntry, MethodChange, Remeasured
+from audit.logbook.records import AnswerRecord, HistoryEntry, MethodChange, Remeasured, given_to
 from audit.logbook.store import Store, VisitRef, number_of, visit_record
 from audit.match.placement import Decision, Placement
 
@@ -74,8 +74,7 @@ class Results(Store):
     def remeasured(self, visit: VisitRef) -> tuple[Remeasured, ...]:
         """Photos of a visit that more than one method version has measured: the latest two, by name of the photo.
 
-        A method's key is its version, or the version, a hyphen and what else it was given (a lens); only measurements
-        that were given the same are set beside each other.
+        Only measurements that were given the same lens are set beside each other.
         """
         table, photos = tables.measurements, tables.photos
         query = sa.select(photos.c.name, table.c.sha256, table.c.method).where(
@@ -84,7 +83,7 @@ class Results(Store):
         versions: dict[tuple[str, str, str], list[str]] = {}
         with self.database.reading() as connection:
             for name, sha256, method in connection.execute(query.order_by(photos.c.name, table.c.at, table.c.method)):
-                versions.setdefault((name, sha256, method.partition("-")[2]), []).append(method)
+                versions.setdefault((name, sha256, given_to(method)), []).append(method)
         found = []
         for (name, sha256, _), methods in versions.items():
             if len(methods) > 1:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from audit.judge.finding import Finding, Verdict
 from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits, planned_lens
-from audit.logbook import DecisionRecord, Logbook, ReferenceRecord, VisitRecord
+from audit.logbook import DecisionRecord, Logbook, ReferenceRecord, VisitRecord, given_to
 from audit.match.placement import Placement
 from audit.measure.image import METHOD, measurement_method
 from audit.measure.measurement import ImageMeasurement, ViewChange
@@ -95,7 +95,7 @@ def _kept_method(wanted: str, there: tuple[str, ...]) -> str | None:
     """This program's method where it has measured; else the latest before it, by which the visit was judged then."""
     if wanted in there:
         return wanted
-    same_lens = [method for method in there if method.rpartition("-")[2] == wanted.rpartition("-")[2]]
+    same_lens = [method for method in there if given_to(method) == given_to(wanted)]
     return same_lens[-1] if same_lens else None
 
 
