@@ -320,13 +320,16 @@ def visit(
     as_json: Json = False,
 ) -> int:
     """The main job: photos to findings. Safe to stop and to run again."""
-    from audit.judge.limits import load_limits
-    from audit.logbook import Logbook
-    from audit.visit import Progress, run_visit
+    from audit import compute
 
     day = _day(on)
-    book = Logbook.open(logbook, images=images)
-    with _progress() as report:
+    with compute.executor(workers, cluster, module="audit.visit") as work, _progress() as report:
+        # the workers load beside this process
+        from audit.judge.limits import load_limits
+        from audit.logbook import Logbook
+        from audit.visit import Progress, run_visit
+
+        book = Logbook.open(logbook, images=images)
 
         def show_progress(p: Progress) -> None:
             report(p.step, p.done, p.total, p.name)
@@ -336,8 +339,7 @@ def visit(
             photos,
             kind,
             day,
-            workers=workers,
-            cluster=cluster,
+            executor=work,
             limits=None if limits is None else load_limits(limits),
             at_least=at_least,
             progress=show_progress,

@@ -6,6 +6,7 @@ worker uses one thread, so that N workers use N cores.
 
 from __future__ import annotations
 
+import importlib
 import logging
 import multiprocessing
 import os
@@ -68,11 +69,16 @@ class LocalProcesses(Executor):
     ----------
     workers : int
         Number of processes, each started afresh (no fork) with one thread.
+    module : str or None
+        What each loads as it starts, while this process goes on with its own work.
     """
 
-    def __init__(self, workers: int) -> None:
+    def __init__(self, workers: int, module: str | None = None) -> None:
         self.workers = workers
         self._pool = self._start()
+        if module is not None:
+            for _ in range(workers):
+                self._pool.submit(_load, module)
 
     def submit(self, fn: Callable[P, Value], /, *args: P.args, **kwargs: P.kwargs) -> Future[Value]:
         """Hands a call to a worker."""
@@ -107,7 +113,7 @@ def shares_files(executor: Executor) -> bool:
 
 
 @contextmanager
-def executor(workers: int = 0, cluster: str | None = None) -> Iterator[Executor]:
+def executor(workers: int = 0, cluster: str | None = None, module: str | None = None) -> Iterator[Executor]:
     """Somewhere to run work.
 
     Parameters
@@ -116,6 +122,8 @@ def executor(workers: int = 0, cluster: str | None = None) -> Iterator[Executor]
         0 or 1: this process; more: that many local processes.
     cluster : str or None
         Address of a Dask scheduler (``tcp://host:8786``); then ``workers`` doesn't count.
+    module : str or None
+        What local processes load at once, so that they are ready when the work comes.
 
     Raises
     ------
@@ -131,7 +139,7 @@ def executor(workers: int = 0, cluster: str | None = None) -> Iterator[Executor]
             yield InProcess()
     else:
         with _one_thread_environment():
-            pool = LocalProcesses(workers)
+            pool = LocalProcesses(workers, module)
             try:
                 yield pool
             finally:
@@ -261,6 +269,10 @@ def _window(executor: Executor, window: int) -> int:
 
 def _call(function: Callable[[Item], Value], item: Item) -> Value:
     return function(item)
+
+
+def _load(module: str) -> None:
+    importlib.import_module(module)
 
 
 def _one_thread() -> None:

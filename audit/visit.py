@@ -11,6 +11,7 @@ import logging
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -180,6 +181,7 @@ def run_visit(
     *,
     workers: int = 0,
     cluster: str | None = None,
+    executor: Executor | None = None,
     limits: Limits | None = None,
     at_least: float = 0.97,
     progress: Report = lambda _: None,
@@ -201,6 +203,8 @@ def run_visit(
         What is asked of the cameras, kept with the visit; None goes on with the limits that it has.
     workers, cluster
         Where work runs, see :func:`audit.compute.executor`.
+    executor : Executor or None
+        Where work runs, started before and left running; None starts one by ``workers`` and ``cluster``.
     progress, stop
         ``progress`` is called after each finished item; ``stop`` returning True ends the visit with
         :class:`Stopped`.
@@ -218,12 +222,13 @@ def run_visit(
     if not files:
         raise AuditError(f"{photos}: holds no files; copy the crew's photos there first.")
     visit = logbook.open_visit("commissioning" if kind == "commissioning" else "maintenance", on)
-    with logbook.writing(visit), compute.executor(workers, cluster) as executor:
+    there = compute.executor(workers, cluster) if executor is None else nullcontext(executor)
+    with logbook.writing(visit), there as work:
         if limits is not None:
             logbook.put_limits(visit, limits)
         limits = logbook.limits(visit)
-        _read(logbook, visit, files, limits, executor, progress, stop)
-        return _from_photos(logbook, visit, limits, at_least, executor, progress, stop)
+        _read(logbook, visit, files, limits, work, progress, stop)
+        return _from_photos(logbook, visit, limits, at_least, work, progress, stop)
 
 
 def judge_again(

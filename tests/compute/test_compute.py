@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -100,6 +101,18 @@ def test_an_error_comes_back_whole_from_a_process(processes: compute.LocalProces
 
 def test_workers_use_one_thread(processes: compute.LocalProcesses) -> None:
     assert all(o.value == ("1", 1) for o in compute.each(processes, threads, range(3)))
+
+
+def has_loaded(name: str) -> bool:
+    return name in sys.modules
+
+
+def test_workers_load_what_they_will_need_before_they_are_asked() -> None:
+    assert not has_loaded("sched"), "the test needs a module that nothing else loads"
+    with compute.executor(2, module="sched") as pool:
+        assert [o.value for o in compute.each(pool, has_loaded, ["sched"] * 8)] == [True] * 8
+    with compute.executor(2, module="no_such_module") as pool:
+        assert pool.submit(square, 3).result() == 9
 
 
 def test_this_process_uses_one_thread_for_matrices_while_it_works_and_has_its_own_number_back() -> None:
