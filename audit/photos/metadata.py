@@ -104,7 +104,9 @@ def _heif_blocks(data: bytes) -> tuple[Blocks, tuple[int, int] | None]:
     exif = bytes(raw) if raw else b""
     if exif[:5] == b"Exif\x00":
         exif = exif[6:]
-    return Blocks(exif=(exif,) if exif else (), xmp=(bytes(packet),) if packet else ()), size
+    kept = (exif,) if exif else _exif_in_damaged_heif(data)
+    notes = ("the table of the photo's own data is damaged; what could be found was kept",) if kept and not exif else ()
+    return Blocks(exif=kept, xmp=(bytes(packet),) if packet else (), notes=notes), size
 
 
 def _exif_in_damaged_heif(data: bytes) -> tuple[bytes, ...]:

@@ -379,3 +379,12 @@ def test_exif_of_a_heif_cut_in_half_is_found() -> None:
     found = read_metadata(data[: len(data) * 2 // 3])
     assert found.notes
     assert found.device in (None, "P-1 TH0002")
+
+
+def test_exif_of_a_heif_whose_table_has_lost_it_is_found() -> None:
+    data = sound_file("HEIF")
+    entry = data.index(b"infe", data.index(b"iinf"))
+    lost = data.index(b"Exif", entry)
+    found = read_metadata(data[:lost] + b"free" + data[lost + 4 :])
+    assert found.serial == "TH0002" and found.latitude == pytest.approx(46.501)
+    assert any("damaged" in note for note in found.notes)
