@@ -1,0 +1,233 @@
+"""What a visit's own photos teach: settings with which walks were made are found again, and little is learnt from little."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from audit.match.evidence import PhotoArrays, Settings, SiteArrays
+from audit.match.learning import burst_steps, first_settings, learn, rule_of
+from audit.match.sampling import Draws
+from audit.match.walk import Chain
+
+COUNT = 400
+BASE = Settings()
+
+
+class Made:
+    """A long walk past a row of cameras, each stay of one to four photos, and the one walk that made it as draws."""
+
+    def __init__(self, seed: int = 4, *, stay_s: float = 15.0, move_s: float = 90.0, standoff_m: float = 4.0,
+                 error: float = 1.0, look_sd_deg: float = 22.0, front: float = 0.8, burst: float = 0.05,
+                 step: int = 1, stay_share: float = 0.65, skip: float = 0.04) -> None:
+        rng = np.random.default_rng(seed)
+        gap_m = 15.0
+        self.site = SiteArrays(gap_m * np.arange(COUNT), np.zeros(COUNT), np.zeros(COUNT), rng.uniform(0, 6.28, COUNT),
+                               gap_m * COUNT * 60.0, gap_m)
+        visits = [c for c in range(COUNT)[::step] if rng.random() > skip]
+        camera, begins, times, now = [], [], [], 0.0
+        for c in visits:
+            now += move_s * np.exp(rng.normal(0, 0.5)) + 0.7 * gap_m / 1.3
+            first = True
+            while first or rng.random() < stay_share:
+                if not first:
+                    now += 1.5 if rng.random() < burst else stay_s * np.exp(rng.normal(0, 0.5))
+                camera.append(c)
+                begins.append(first)
+                times.append(now)
+                first = False
+        self.camera = np.array(camera)
+        steps = self.camera.size
+        planned = self.site.bearing[self.camera]
+        facing = rng.random(steps) < front
+        look = np.where(facing, planned + np.pi + np.radians(rng.normal(0, look_sd_deg, steps)), rng.uniform(0, 6.28, steps))
+        stated = np.full(steps, 5.0)
+        noise = error * 5.0 * rng.standard_t(5, (2, steps))
+        reach = standoff_m + rng.normal(0, 1.0, steps)
+        east = self.site.east_m[self.camera] - reach * np.sin(look) + noise[0]
+        north = self.site.north_m[self.camera] - reach * np.cos(look) + noise[1]
+        self.photos = PhotoArrays(np.array(times), east, north, stated, look)
+        cut = np.zeros(steps, dtype=bool)
+        cut[0] = True
+        self.chain = Chain(np.arange(steps), cut, np.column_stack([self.camera, np.full(steps, -1)]))
+        place = np.zeros((6, steps), dtype=np.int16)
+        self.draws = Draws(place, place > 0, np.tile(np.array(begins), (6, 1)))
+        self.wanted = np.bincount(self.camera, minlength=COUNT).clip(0, 1).astype(float)
+
+    def learnt(self, **given: float) -> Settings:
+        coded = np.full(self.camera.size, -1)
+        start = replace(BASE, **given)
+        return learn(self.site, self.photos, self.chain, start, self.draws, self.wanted, start, coded)
+
+
+@pytest.fixture(scope="module")
+def usual() -> Settings:
+    return Made().learnt()
+
+
+@pytest.mark.parametrize(("name", "value", "field", "low", "high"), [
+    ("stay_s", 40.0, "stay_gap_s", 32.0, 44.0), ("stay_s", 8.0, "stay_gap_s", 7.0, 10.5),
+    ("move_s", 240.0, "move_gap_s", 190.0, 260.0), ("move_s", 40.0, "move_gap_s", 36.0, 50.0),
+    ("standoff_m", 8.0, "standoff_m", 7.0, 8.6), ("standoff_m", 2.0, "standoff_m", 1.6, 2.8),
+    ("error", 2.5, "position_scale", 2.0, 3.2), ("error", 0.5, "position_scale", 0.4, 0.75),
+    ("look_sd_deg", 12.0, "direction_sd_deg", 9.0, 15.0), ("look_sd_deg", 40.0, "direction_sd_deg", 28.0, 46.0),
+    ("front", 0.3, "front_share", 0.19, 0.5), ("burst", 0.4, "burst_share", 0.3, 0.45),
+    ("stay_share", 0.4, "stay_share", 0.35, 0.45), ("stay_share", 0.8, "stay_share", 0.76, 0.84),
+])
+def test_habits_that_made_the_walk_are_found_again(name: str, value: float, field: str, low: float, high: float) -> None:
+    found = getattr(Made(**{name: value}).learnt(), field)  # type: ignore[arg-type]
+    assert low <= found <= high
+
+
+def test_habits_as_assumed_stay_as_assumed(usual: Settings) -> None:
+    assert usual.stay_gap_s == pytest.approx(15.0, rel=0.1)
+    assert usual.move_gap_s == pytest.approx(90.0, rel=0.1)
+    assert usual.stay_gap_spread == pytest.approx(0.53, abs=0.08)
+    assert usual.move_gap_spread == pytest.approx(0.53, abs=0.08)
+    assert usual.position_scale == pytest.approx(1.0, abs=0.25)
+    assert usual.standoff_m == pytest.approx(4.0, abs=0.5)
+    assert usual.stay_share == pytest.approx(0.65, abs=0.03)
+    assert usual.front_share in (0.75, 0.85)
+
+
+def test_a_crew_that_follows_the_plan_is_learnt_as_one_and_the_reverse_too() -> None:
+    ahead = Made().learnt()
+    assert ahead.order_share > 0.5 > ahead.back_share
+    made = Made()
+    made.site = replace(made.site, east_m=made.site.east_m[::-1].copy(), bearing=made.site.bearing[::-1].copy())
+    mirrored = COUNT - 1 - made.camera
+    made.chain = replace(made.chain, candidates=np.column_stack([mirrored, np.full(mirrored.size, -1)]))
+    made.wanted = made.wanted[::-1].copy()
+    back = made.learnt()
+    assert back.back_share > 0.4 > back.order_share
+    assert ahead.order_share + ahead.back_share <= 0.9201
+    assert ahead.walk_scale_m is not None and 0.5 * 22.5 <= ahead.walk_scale_m <= 4 * 22.5
+
+
+def test_crews_that_skip_far_have_a_longer_reach() -> None:
+    near, far = Made().learnt(), Made(step=4).learnt()
+    assert near.walk_scale_m is not None and far.walk_scale_m is not None
+    assert far.walk_scale_m > 1.5 * near.walk_scale_m
+    assert far.order_share < 0.2
+
+
+def test_lengths_of_stays_are_counted_and_sum_to_one(usual: Settings) -> None:
+    assert sum(usual.lengths) == pytest.approx(1.0)
+    short = Made(stay_share=0.2).learnt()
+    assert short.lengths[0] > 0.6 > 3 * usual.lengths[0] - 0.6
+    assert len(short.lengths) == len(BASE.lengths)
+
+
+def test_a_few_photos_hardly_move_what_is_assumed() -> None:
+    made = Made(stay_s=60.0, move_s=600.0, standoff_m=9.0)
+    few = 8
+    made.photos = PhotoArrays(*(getattr(made.photos, name)[:few] for name in
+                                ("time_s", "east_m", "north_m", "position_m", "bearing")))
+    made.chain = Chain(np.arange(few), made.chain.cut[:few], made.chain.candidates[:few])
+    made.draws = Draws(made.draws.place[:, :few], made.draws.away[:, :few], made.draws.begins[:, :few])
+    made.camera = made.camera[:few]
+    found = made.learnt()
+    assert found.stay_gap_s < 21.0 and found.move_gap_s < 130.0 and found.standoff_m < 7.0
+    assert found.stay_share == pytest.approx(0.65, abs=0.06)
+
+
+def test_photos_without_position_direction_and_time_teach_nothing() -> None:
+    made = Made()
+    blank = np.full(made.camera.size, np.nan)
+    made.photos = PhotoArrays(blank, blank, blank, blank, blank)
+    found = made.learnt(standoff_m=5.0, position_scale=1.3, front_share=0.7)
+    assert (found.standoff_m, found.position_scale, found.front_share) == (5.0, 1.3, 0.7)
+    assert (found.stay_gap_s, found.move_gap_s) == (pytest.approx(BASE.stay_gap_s), pytest.approx(BASE.move_gap_s))
+    assert found.order_share == BASE.order_share and found.walk_scale_m is None
+
+
+def test_photos_that_belong_to_none_teach_nothing_of_errors() -> None:
+    made = Made(standoff_m=9.0, error=3.0)
+    made.draws = replace(made.draws, away=np.ones_like(made.draws.away), begins=np.zeros_like(made.draws.begins))
+    found = made.learnt()
+    assert (found.standoff_m, found.position_scale) == (BASE.standoff_m, BASE.position_scale)
+    assert found.direction_sd_deg == BASE.direction_sd_deg
+
+
+def test_cameras_left_out_on_the_way_are_counted_against_what_was_drawn() -> None:
+    few, many = Made(skip=0.0), Made(skip=0.3)
+    few.wanted = many.wanted = np.ones(COUNT)
+    assert few.learnt().missed_share > many.learnt().missed_share
+    assert 0.015 <= many.learnt().missed_share <= few.learnt().missed_share <= 0.1
+    many.wanted = np.full(COUNT, 0.2)
+    assert many.learnt().missed_share == BASE.missed_share, "no camera lies on the walk for certain"
+
+
+def test_labels_photographed_first_are_learnt_as_a_habit() -> None:
+    made = Made(stay_share=0.75)
+    coded = np.where(made.draws.begins[0], made.camera, -1)
+    found = learn(made.site, made.photos, made.chain, BASE, made.draws, made.wanted, BASE, coded)
+    assert found.habit.share > 0.9 and found.habit.first > 0.7
+    wrong = np.where(made.draws.begins[0], made.camera + 1, -1)
+    assert learn(made.site, made.photos, made.chain, BASE, made.draws, made.wanted, BASE, wrong).habit.share == 0.0
+
+
+def test_bursts_follow_within_two_and_a_half_seconds_or_a_fifth_of_the_usual_gap() -> None:
+    times = np.array([0.0, 2.5, 5.1, 9.0, np.nan, 9.5, 10.0])
+    photos = PhotoArrays(times, times, times, times, times)
+    cut = np.array([True, False, False, False, False, False, True])
+    chain = Chain(np.arange(7), cut, np.zeros((7, 1), dtype=np.int64))
+    assert burst_steps(photos, chain, BASE).tolist() == [False, True, True, False, False, False, False]
+    assert burst_steps(photos, chain, replace(BASE, stay_gap_s=10.0)).tolist() == [False, True, False, False, False, False, False]
+    assert burst_steps(photos, chain, replace(BASE, stay_gap_s=20.0)).tolist() == [False, True, True, True, False, False, False]
+    assert burst_steps(photos, chain, replace(BASE, stay_gap_s=19.0)).tolist() == [False, True, True, False, False, False, False]
+
+
+def test_the_rule_weighs_stays_by_their_share_over_what_steps_say() -> None:
+    """A chain that goes on with probability p makes stays of n photos in the share p^(n-1) (1-p); the last holds all longer."""
+    settings = Settings(stay_share=0.5, lengths=(0.25, 0.25, 0.5), missed_share=0.07, again_share=0.02)
+    rule = rule_of(settings)
+    assert rule.lengths == pytest.approx([0.5, 1.0, 2.0])
+    assert (rule.missed, rule.again, rule.habit) == (0.07, 0.02, settings.habit)
+    fitting = rule_of(Settings(stay_share=0.6, lengths=(0.4, 0.24, 0.36)))
+    assert fitting.lengths == pytest.approx([1.0, 1.0, 1.0])
+
+
+def paced(stay_s: float, move_s: float, count: int = 600, seed: int = 6) -> Settings:
+    rng = np.random.default_rng(seed)
+    moves = rng.random(count) < 0.35
+    gaps = np.where(moves, move_s, stay_s) * np.exp(rng.normal(0, 0.45, count))
+    times = np.cumsum(gaps)
+    photos = PhotoArrays(times, times, times, times, times)
+    cut = np.zeros(count, dtype=bool)
+    cut[0] = True
+    return first_settings(photos, Chain(np.arange(count), cut, np.zeros((count, 1), dtype=np.int64)))
+
+
+@pytest.mark.parametrize(("stay_s", "move_s"), [(12.0, 90.0), (25.0, 240.0), (8.0, 60.0)])
+def test_the_pace_comes_from_the_gaps_alone(stay_s: float, move_s: float) -> None:
+    found = paced(stay_s, move_s)
+    assert found.stay_gap_s == pytest.approx(stay_s, rel=0.2)
+    assert found.move_gap_s == pytest.approx(move_s, rel=0.25)
+    assert found.stay_share == pytest.approx(0.65, abs=0.07)
+    assert found.stay_gap_spread == pytest.approx(0.47, abs=0.12)
+    assert found.burst_share < 0.1
+
+
+def test_too_few_gaps_or_gaps_of_one_kind_leave_the_pace_as_assumed() -> None:
+    assert paced(30.0, 400.0, count=20) == BASE
+    assert paced(30.0, 400.0, count=21) != BASE
+    assert paced(40.0, 40.0) == BASE
+
+
+def test_gaps_across_a_cut_say_nothing_of_the_pace() -> None:
+    count = 100
+    times = np.arange(count) * 20.0
+    times[50:] += 1e6
+    photos = PhotoArrays(times, times, times, times, times)
+    cut = np.zeros(count, dtype=bool)
+    cut[[0, 50]] = True
+    chain = Chain(np.arange(count), cut, np.zeros((count, 1), dtype=np.int64))
+    whole = first_settings(photos, chain)
+    times = np.arange(count - 1) * 20.0
+    photos = PhotoArrays(times, times, times, times, times)
+    cut = cut[: count - 1].copy()
+    cut[50] = False
+    assert first_settings(photos, Chain(np.arange(count - 1), cut, chain.candidates[1:])) == whole
