@@ -95,11 +95,11 @@ def test_the_declination_is_that_of_the_place_and_the_day() -> None:
         assert found is not None
         return found
 
-    for when, year in ((WHEN, 2026.5), (datetime(2024, 12, 31, 12), 2025.0), (datetime(2025, 3, 14, 4), 2025.2),
-                       (datetime(2021, 7, 2, 12, tzinfo=UTC), 2021.5)):
+    new_year, spring = (datetime(*day, tzinfo=UTC).replace(tzinfo=None) for day in ((2024, 12, 31, 12), (2025, 3, 14, 4)))
+    for when, year in ((WHEN, 2026.5), (new_year, 2025.0), (spring, 2025.2), (datetime(2021, 7, 2, 12, tzinfo=UTC), 2021.5)):
         assert turned(when) == pytest.approx(declination_deg(46.5, -18.0, 0.0, year) % 360, abs=1e-9)
     assert turned(None) == pytest.approx(declination_deg(46.5, -18.0, 0.0, 2026.0) % 360)
-    assert turned(datetime(2020, 1, 1), WHEN) == turned(WHEN), "the satellites' clock is the surer one"
+    assert turned(datetime(2020, 1, 1, tzinfo=UTC), WHEN) == turned(WHEN), "the satellites' clock is the surer one"
     assert turned(WHEN, origin=None) == pytest.approx(declination_deg(10.0, 20.0, 0.0, 2026.5) % 360)
     assert true_bearing_deg(Metadata(bearing_deg=365.0, bearing_reference="T"), None) == pytest.approx(5.0)
     assert true_bearing_deg(Metadata(bearing_deg=math.nan), None) is None

@@ -82,7 +82,7 @@ def test_a_lone_photo_is_put_by_bayes_rule_over_all_cameras_and_none() -> None:
     v = 25.0 * (1 + s.repeat_share**2) + s.repeat_m**2 + s.standoff_sd_m**2
     reach = 0.8 * s.front_share * s.standoff_m
     real, beside = [], []
-    for i, camera in enumerate(SITE.cameras):
+    for camera in SITE.cameras:
         turn = math.radians(camera.bearing_deg)
         at = np.array([41.0 - camera.east_m - reach * math.sin(turn), 3.0 - camera.north_m - reach * math.cos(turn)])
         real.append(stats.multivariate_t(np.zeros(2), v * np.eye(2), df=4).pdf(at) * (1 - s.stray_share))
