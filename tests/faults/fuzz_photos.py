@@ -1,6 +1,7 @@
 """Open many hostile files and count what comes of them; run by hand.
 
     nice python tests/faults/fuzz_photos.py --files 10000
+    nice python tests/faults/fuzz_photos.py --files 5379 --of FOLDER   # pictures of your own, as they are and mutated
 
 Every file must end as a photo or as a refusal that names it, in at most 2 s, with at most 200 MiB more memory than at
 the start (in this process, unless ``--guarded``: then in the worker).
@@ -21,7 +22,7 @@ import cv2
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "photos"))
 
-from hostile_files import mutated_files, named_hostile_files, sound_file  # noqa: E402
+from hostile_files import mutated_files, mutated_pictures, named_hostile_files, sound_file  # noqa: E402
 
 from audit.errors import PhotoRefused  # noqa: E402
 from audit.photos.guard import guard_of_this_process  # noqa: E402
@@ -41,6 +42,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--files", type=int, default=10_000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--of", type=Path, metavar="FOLDER", help="mutate the pictures below it in place of made ones")
     parser.add_argument("--guarded", action="store_true")
     given = parser.parse_args()
     cv2.setNumThreads(1)
@@ -53,7 +55,9 @@ def main() -> int:
     outcomes: collections.Counter[str] = collections.Counter()
     slowest = (0.0, "")
     broken = 0
-    for name, data in chain(named, mutated_files(given.files - len(named), given.seed)):
+    more = given.files - len(named)
+    made = mutated_pictures(given.of, more, given.seed) if given.of else mutated_files(more, given.seed)
+    for name, data in chain(named, made):
         began = time.perf_counter()
         try:
             open_photo(data, name, guarded=given.guarded)

@@ -7,12 +7,15 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import piexif
 import pillow_heif
 from PIL import Image
 from PIL.PngImagePlugin import PngInfo
+
+_SUFFIXES = {".jpg", ".jpeg", ".jpe", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".hif", ".dng"}
 
 XMP_WITH_ENTITIES = b"""<?xml version="1.0"?><!DOCTYPE x [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">
 <!ENTITY c "&b;&b;&b;&b;&b;&b;&b;&b;"><!ENTITY d SYSTEM "file:///etc/passwd">]>
@@ -239,3 +242,21 @@ def mutated_files(
         kind = kinds[number % len(kinds)]
         how = int(rng.integers(0, 6))
         yield f"{kind} {how} {number}", mutated(seeds[kind], how, rng)
+
+
+def mutated_pictures(folder: Path, count: int, seed: int, most_bytes: int = 2_000_000) -> Iterator[tuple[str, bytes]]:
+    """Pictures of a folder with everything below it, each in turn as it is, then mutated, over and over."""
+    rng = np.random.default_rng(seed)
+    files = [
+        path
+        for path in sorted(folder.rglob("*"))
+        if path.suffix.lower() in _SUFFIXES and path.is_file() and 0 < path.stat().st_size <= most_bytes
+    ]
+    for number in range(count if files else 0):
+        path = files[number % len(files)]
+        data = path.read_bytes()
+        if number < len(files):
+            yield f"{path.name} {number}", data
+        else:
+            how = int(rng.integers(0, 6))
+            yield f"{path.name} {how} {number}", mutated(data, how, rng)
