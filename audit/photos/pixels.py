@@ -234,28 +234,33 @@ def _decode_tiff(data: bytes, max_side_px: int | None, orientation: int) -> Deco
         with Image.open(io.BytesIO(data), formats=["TIFF"]) as image:
             image.load()
             width, height = image.size
-            stored = _pillow_rgb(image)
+            upright = _reduced(_pillow_grey_or_rgb(image), max_side_px)
     except Exception as error:  # Pillow raises many kinds at a damaged TIFF
         if _largest_preview(data) is not None:
             return _decode_raw_preview(data, max_side_px, orientation)
         raise Undecodable("damaged", "is a TIFF that is damaged or of a kind that can't be read") from error
-    return Decoded(_reduced(stored, max_side_px), width, height)
+    if upright.ndim == 2:
+        upright = np.repeat(upright[:, :, None], 3, axis=2)
+    return Decoded(upright, width, height)
 
 
-def _pillow_rgb(image: object) -> RGB:
+def _pillow_grey_or_rgb(image: object) -> NDArray[np.uint8]:
+    """Grey (H, W) where the picture has no colours, which takes a third of the memory, else (H, W, 3)."""
     from PIL import Image
 
     assert isinstance(image, Image.Image)
+    if image.mode in ("1", "L"):
+        return np.asarray(image.convert("L"), dtype=np.uint8)
     if image.mode.startswith("I;16"):
         deep = np.asarray(image).astype(np.uint16)
-        return np.repeat((deep >> 8).astype(np.uint8)[:, :, None], 3, axis=2)
+        return (deep >> 8).astype(np.uint8)
     if image.mode in ("I", "F"):
         values = np.asarray(image, dtype=np.float64)
         low, high = float(np.nanmin(values)), float(np.nanmax(values))
         if not (np.isfinite(low) and np.isfinite(high)):
             raise ValueError("pixel values are not finite")
         scaled = (values - low) * (255.0 / (high - low) if high > low else 0.0)
-        return np.repeat(np.nan_to_num(scaled).astype(np.uint8)[:, :, None], 3, axis=2)
+        return np.nan_to_num(scaled).astype(np.uint8)
     return np.asarray(image if image.mode == "RGB" else image.convert("RGB"), dtype=np.uint8)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
+import tracemalloc
 
 import cv2
 import imagehash
@@ -211,3 +212,17 @@ def test_preview_is_small_and_carries_no_metadata() -> None:
     preview = preview_jpeg(scene(), 100)
     assert max(Image.open(io.BytesIO(preview)).size) == 100
     assert not any(piexif.load(preview)[part] for part in ("0th", "Exif", "GPS"))
+
+
+def test_a_scanned_page_takes_a_third_of_the_memory_that_a_coloured_one_does() -> None:
+    """Fifteen megapixels of black on white, as scanners write them, opened at a small size."""
+    page = Image.fromarray(np.tile(np.uint8([[0, 255], [255, 255]]), (2300, 1650))).convert("1")
+    out = io.BytesIO()
+    page.save(out, "TIFF", compression="group4")
+    tracemalloc.start()
+    small = decode(out.getvalue(), 400)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert small.shape == (400, 287, 3) and np.ptp(small, axis=2).max() == 0
+    assert abs(float(small.mean()) - 0.75 * 255) < 2
+    assert peak < 3.5 * page.width * page.height
