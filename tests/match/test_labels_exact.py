@@ -10,6 +10,7 @@ import pytest
 import zxingcpp
 
 from audit.lens import Lens
+from audit.match import labels
 from audit.match.candidates import first_lists
 from audit.match.evidence import PhotoArrays
 from audit.match.labels import LabelHit, LabelIndex, label_index, read_codes, words
@@ -213,3 +214,80 @@ def test_known_cameras_before_and_after_open_the_lists_within_their_stream() -> 
     assert set(lists[0, :7].tolist()) == {2, 3, 4, 5, 6, 7, 8}, "cameras round the next known one"
     assert set(lists[5, :7].tolist()) == {27, 28, 29, 30, 31, 32, 33}
     assert lists[6, :7].tolist() == [0, 6, 13, 19, 26, 32, 39], "from all over the plan where nothing is known"
+
+
+def bars(width: int, height: int, seed: int = 1) -> np.ndarray:
+    """Upright bars of two to six pixels, black and white in turn."""
+    rng = np.random.default_rng(seed)
+    row: list[int] = []
+    while len(row) < width:
+        row += [0 if len(row) % 2 else 235] * int(rng.integers(2, 7))
+    ink = np.cumsum(np.diff(np.array(row[:width]), prepend=235) != 0) % 2
+    return np.repeat(np.where(ink, 20, 235).astype(np.uint8)[None], height, axis=0)
+
+
+@pytest.mark.parametrize(("left", "top", "width", "height"), [(200, 120, 320, 96), (640, 400, 240, 160), (96, 480, 480, 64)])
+def test_a_place_of_bars_is_cut_out_where_it_is_with_a_margin(left: int, top: int, width: int, height: int) -> None:
+    sheet = np.full((700, 1000), 235, dtype=np.uint8)
+    sheet[top : top + height, left : left + width] = bars(width, height)
+    cut = next(iter(labels._barred(sheet)))
+    wide, high = cut.shape[1], cut.shape[0]
+    assert width + 40 <= wide <= width + 160 and height <= high <= height + 96
+    crop = sheet[top + height // 2, :]
+    middle = cut[high // 2, :].astype(int)
+    at = left + width / 2 - wide / 2
+    best = min(np.abs(middle[60:-60] - crop[round(at) + shift + 60 : round(at) + shift + wide - 60].astype(int)).mean()
+               for shift in range(-9, 10))
+    assert best < 25, "the bars lie in the middle of the cut, as they were"
+    rows = np.abs(np.diff(cut[high // 2 - height // 4 : high // 2 + height // 4].astype(int), axis=0))
+    assert rows.mean() < 1.0, "bars stand upright"
+
+
+def test_turned_bars_are_set_upright_whichever_way_they_lean() -> None:
+    for turn_deg in (0.0, 25.0, 60.0, 90.0, 120.0, 155.0):
+        sheet = np.full((900, 900), 235, dtype=np.uint8)
+        sheet[400:500, 290:610] = bars(320, 100)
+        turn = cv2.getRotationMatrix2D((449.5, 449.5), turn_deg, 1.0)
+        cut = next(iter(labels._barred(cv2.warpAffine(sheet, turn, (900, 900), borderValue=235))))
+        high = cut.shape[0]
+        inner = cut[high // 2 - 20 : high // 2 + 20].astype(int)
+        assert np.abs(np.diff(inner, axis=0)).mean() < 4.0 < np.abs(np.diff(inner, axis=1)).mean()
+        assert cut.shape[1] > 320 + 40
+
+
+def test_the_strongest_places_come_first_and_no_more_than_four() -> None:
+    sheet = np.full((1200, 1000), 235, dtype=np.uint8)
+    for k in range(6):
+        sheet[40 + 190 * k : 120 + 190 * k, 100 : 200 + 90 * k] = bars(100 + 90 * k, 80)
+    places = [*labels._barred(sheet)]
+    assert len(places) == 4
+    widths = [place.shape[1] for place in places]
+    assert widths == sorted(widths, reverse=True) and widths[0] > 550
+
+
+@pytest.mark.parametrize("sheet", [
+    np.full((400, 400), 128, dtype=np.uint8), np.random.default_rng(0).integers(0, 255, (400, 400), dtype=np.uint8),
+    np.tile(((np.indices((8, 8)) // 4).sum(axis=0) % 2 * 200).astype(np.uint8), (50, 50)),
+    np.full((20, 400), 0, dtype=np.uint8), np.tile(np.uint8([0, 6, 0, 6]), (400, 100))])
+def test_no_place_of_bars_in_plain_noisy_chequered_tiny_and_faint_pictures(sheet: np.ndarray) -> None:
+    assert [*labels._barred(sheet)] == []
+
+
+def test_one_kind_of_code_is_read_alone_where_one_is_asked_for() -> None:
+    square = page("AB-1", zxingcpp.BarcodeFormat.QRCode, 4, (300, 300), (60, 60))
+    assert labels._read(square) == ["AB-1"]
+    assert labels._read(square, zxingcpp.BarcodeFormat.AllLinear) == []
+    assert labels._read(square, zxingcpp.BarcodeFormat.QRCode) == ["AB-1"]
+    assert labels._read(page(" AB ", zxingcpp.BarcodeFormat.QRCode, 4, (300, 300), (60, 60))) == ["AB"]
+
+
+def test_a_turned_picture_holds_its_whole_self() -> None:
+    sheet = np.full((100, 300), 200, dtype=np.uint8)
+    sheet[:4], sheet[-4:], sheet[:, :4], sheet[:, -4:] = 10, 10, 10, 10
+    for turn_deg, size in ((90.0, (300, 100)), (30.0, (236, 309)), (-30.0, (236, 309)), (0.0, (100, 300))):
+        turned = labels._turned(sheet, turn_deg)
+        assert turned.shape == pytest.approx(size, abs=2)
+        height, width = turned.shape
+        assert turned[height // 2, width // 2] == 200
+    quarter = labels._turned(np.repeat(np.uint8([[0, 80, 160, 240]]), 4, axis=0), 90.0)
+    assert quarter[:, 2].tolist() == sorted(quarter[:, 2].tolist(), reverse=True), "counter-clockwise"
