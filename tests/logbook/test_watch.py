@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pytest
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from tests.logbook_samples import fill, make_verdict, start
 
 
 def test_counters_are_openmetrics_text(place) -> None:
     """Outside check: the parser of the prometheus_client library reads them."""
-    parser = pytest.importorskip("prometheus_client.openmetrics.parser")
     book = start(place.address, place.images)
     visit = fill(book)
     book.put_verdicts(visit, [make_verdict("C-1", "put right"), make_verdict("C-2")])
     book.sign(visit, "Ada Example")
-    families = {f.name: f for f in parser.text_string_to_metric_families(book.counters())}
+    families = {f.name: f for f in text_string_to_metric_families(book.counters())}
     values = {name: f.samples[0].value for name, f in families.items()}
     assert values["photo_audit_visits"] == values["photo_audit_visits_signed"] == 1
     assert values["photo_audit_photos"] == values["photo_audit_images"] == 6
