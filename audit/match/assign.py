@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
 from audit.errors import AuditError
 from audit.match.duplicates import copies
@@ -19,6 +20,7 @@ from audit.match.reasons import reasons
 from audit.match.roles import role_of
 from audit.match.solve import Known, Result, gather, solve_alone, solve_walks, sure_cameras
 from audit.match.streams import Stream, shared_by_crews, split_streams
+from audit.match.walk import Chain
 from audit.photos.photo import Photo
 from audit.plan.model import Site
 
@@ -29,10 +31,22 @@ IntArray = NDArray[np.int64]
 
 _BURST_S = 3.0
 _FAR_M = 12.0
-#: How far the draws' probabilities are believed (a power, renormalised), with and without a good position: on
-#: simulated walks that nothing had been tuned on they came out too sure by about this much. Where every stay shows
-#: its label nothing is left but where one stay ends and the next begins, and the draws come out right.
-_NEAR_TRUST, _FAR_TRUST, _LABELLED_TRUST = 0.75, 0.55, 0.95
+#: How far the draws' probabilities are believed (a power, renormalised), where photos tell their position well, tell it
+#: poorly, or mostly don't tell it: on simulated walks that nothing had been tuned on they came out too sure by about
+#: this much. Below 0.4 nothing is decided that no photo near by names.
+_NEAR_TRUST, _FAR_TRUST, _LOST_TRUST = 0.75, 0.55, 0.35
+#: What trust gains, up to 1, where a photo near by names the likely camera, so that little is left but where its stay
+#: ends; and trust where most cameras are named, where the draws come out a little too unsure.
+_TIED_GAIN, _NAMED_TRUST = 0.4, 1.15
+#: Shares of the plan's cameras that labels and answers name between which trust grows to its full.
+_FEW_NAMED, _MOST_NAMED = 0.4, 0.8
+#: Probability of being at a camera that a photo near by names, between which trust grows to its full.
+_LEAST_TIED, _FULLY_TIED = 0.9, 0.98
+#: Steps within which a photo counts as near.
+_TIE_STEPS = 8
+_MOSTLY = 0.5
+#: Share of a stray's probability that counts as surplus under the stay before or after the one that it was taken in.
+_NEXT_SURPLUS = 0.5
 _TOLD = 0.01
 #: Share of draws in which a camera must have a photo of its own, lest strays taken beside it pass for its evidence.
 _COVERED = 0.99
@@ -78,16 +92,13 @@ def _beliefs(
     result: Result | None = None
     if walks:
         result = solve_walks(plan, arrays, walks, known)
-        belongs = result.real + result.surplus
+        belongs = _belongs(result.real, result.surplus)
         groups = stay_groups(result.together, at_least)
-        poor = np.isnan(arrays.east_m) | (arrays.position_m > _FAR_M)
         count = len(result.draws.place)
-        labelled = result.settings.habit.share
+        trust = _trust(belongs, result.chain, sure[result.chain.photo], _least_trust(arrays, result.chain), plan.size)
         for step, photo in enumerate(result.chain.photo):
             named = known.factors[photo] is not None or known.answered[photo]
-            trust = _FAR_TRUST if poor[photo] else _NEAR_TRUST
-            trust += (_LABELLED_TRUST - trust) * labelled
-            share = belongs[step] if named else _sobered(belongs[step], count, trust)
+            share = belongs[step] if named else _sobered(belongs[step], count, trust[step])
             beliefs[int(photo)] = _belief(result.chain.candidates[step], share, int(groups[step]))
             beliefs[int(photo)].step = step
         first = np.flatnonzero(np.diff(groups, prepend=-1))
@@ -117,6 +128,53 @@ def _all_named(known: Known, members: IntArray) -> bool:
     return all(
         table is not None and len(table) == 1 and next(iter(table.values())) - other > _NAMED for table, other in tables
     )
+
+
+def _belongs(real: FloatArray, surplus: FloatArray) -> FloatArray:
+    """Probabilities (T, K) that a photo is the candidate's own or its surplus.
+
+    The likeliest candidate's surplus holds, by a share, strays that were taken beside another one.
+    """
+    own = real + surplus
+    best = own.argmax(axis=1)[:, None] == np.arange(own.shape[1])
+    beside = np.where(best, 0.0, _NEXT_SURPLUS * surplus)
+    return np.where(best, own + beside.sum(axis=1, keepdims=True), own - beside)
+
+
+def _least_trust(arrays: PhotoArrays, chain: Chain) -> FloatArray:
+    """How far each step's probabilities are believed where nothing near by is named, (T,)."""
+    told = ~np.isnan(arrays.east_m[chain.photo])
+    good = told & ~(arrays.position_m[chain.photo] > _FAR_M)
+    share = uniform_filter1d(told.astype(np.float64), 2 * _TIE_STEPS + 1, mode="nearest")
+    return np.where(share < _MOSTLY, _LOST_TRUST, np.where(good, _NEAR_TRUST, _FAR_TRUST))
+
+
+def _trust(belongs: FloatArray, chain: Chain, named: IntArray, least: FloatArray, cameras: int) -> FloatArray:
+    """How far each step's probabilities are believed, (T,): more where photos near by name its likely cameras.
+
+    Parameters
+    ----------
+    belongs : float array (T, K)
+        Probabilities from the draws.
+    named : int array (T,)
+        Camera that labels or an answer give each step alone, else -1.
+    least : float array (T,)
+        Trust where nothing near by is named.
+    cameras : int
+        Cameras of the plan.
+    """
+    stream = np.cumsum(chain.cut)
+    tied = np.zeros(belongs.shape, dtype=bool)
+    for shift in range(1, min(_TIE_STEPS, named.size - 1) + 1):
+        for here, there in ((slice(shift, None), slice(None, -shift)), (slice(None, -shift), slice(shift, None))):
+            other = np.where(stream[here] == stream[there], named[there], -1)[:, None]
+            tied[here] |= (chain.candidates[here] == other) & (other >= 0)
+    mass = np.where(tied, belongs, 0.0).sum(axis=1)
+    local = np.clip((mass - _LEAST_TIED) / (_FULLY_TIED - _LEAST_TIED), 0.0, 1.0)
+    share = np.unique(named[named >= 0]).size / cameras
+    everywhere = np.clip((share - _FEW_NAMED) / (_MOST_NAMED - _FEW_NAMED), 0.0, 1.0)
+    tied_trust = np.maximum(least, np.minimum(1.0, least + _TIED_GAIN * local))
+    return np.asarray(np.maximum(tied_trust, least + (_NAMED_TRUST - least) * everywhere))
 
 
 def _sobered(belongs: FloatArray, count: int, trust: float) -> FloatArray:

@@ -39,6 +39,8 @@ _RUN_M_PER_S = 2.5
 _BROAD_LOG_GAP = -math.log(8.0)
 #: Share of photos after which the photographer is at none of the candidates.
 LEAK = 0.05
+#: How far from the camera a stray beside it lies (added to the spread of positions).
+_BESIDE_M = 8.0
 _CHUNK = 96
 _BURN_IN = 32
 
@@ -146,7 +148,7 @@ def emissions(
     east, north, scale = position_residuals(site, photos, chain, settings)
     own2 = scale[:, None] ** 2 * (1 + settings.repeat_share**2) + settings.repeat_m**2 + settings.standoff_sd_m**2
     position = np.nan_to_num(position_log_density(east**2 + north**2, own2))
-    beside = np.nan_to_num(position_log_density(east**2 + north**2, own2 + 8.0**2))
+    beside = np.nan_to_num(position_log_density(east**2 + north**2, own2 + _BESIDE_M**2))
     has_position = ~np.isnan(photos.east_m[chain.photo])[:, None]
     position, beside = np.where(has_position, position, 0.0), np.where(has_position, beside, 0.0)
     elsewhere = np.where(has_position, -math.log(site.area_m2), 0.0)
@@ -217,7 +219,8 @@ def build_tables(
     -----
     A move costs what its distance costs against the other near cameras, and needs time: gaps shorter than the way
     at a run are all but excluded. Errors of position persist for minutes, so that the step from one photo's
-    position to the next tells more than either alone, and photos of one stay tell hardly more than one.
+    position to the next tells more than either alone, and photos of one stay tell hardly more than one. That holds for
+    strays too, which lie somewhat farther from the camera beside them.
     """
     first = span.start if span is not None else 0
     last = span.stop if span is not None else chain.photo.size
@@ -272,27 +275,36 @@ def build_tables(
     everyone = np.arange(steps.size)
 
     def linked(rows: IntArray, covariance: AnyArray, de: AnyArray, dn: AnyArray, r1: AnyArray,
-               r2: AnyArray) -> AnyArray:
-        spread2 = (whole2 - covariance**2 / whole1)[rows]
-        widen = (NU + r1 / _like(whole1[rows], r1)) / (NU + 2)
+               r2: AnyArray, v1: AnyArray, v2: AnyArray) -> AnyArray:
+        spread2 = (v2 - covariance**2 / v1)[rows]
+        widen = (NU + r1 / _like(v1[rows], r1)) / (NU + 2)
         joint = position_log_density(de**2 + dn**2, _like(spread2, de) * widen, NU + 2)
-        return np.asarray(joint - position_log_density(r2, _like(whole2[rows], r2)))
+        return np.asarray(joint - position_log_density(r2, _like(v2[rows], r2)))
 
     r1, r2 = e1**2 + n1**2, e2**2 + n2**2
-    slope = (shared / whole1)[:, None, None]
+    loose1, loose2 = whole1 + np.float32(_BESIDE_M**2), whole2 + np.float32(_BESIDE_M**2)
+    beside1, beside2 = _beside_share(site, r1, loose1), _beside_share(site, r2, loose2)
     log_move_real = log_move.copy()
-    for rows in np.array_split(np.flatnonzero(both), max(1, both.sum() * size**2 // 2_000_000)):
-        sub = linked(rows, shared, e2[rows, None, :] - slope[rows] * e1[rows, :, None],
-                     n2[rows, None, :] - slope[rows] * n1[rows, :, None], r1[rows, :, None], r2[rows, None, :])
-        log_move_real[rows] += sub
+    for table, v1, share in ((log_move_real, whole1, None), (log_move, loose1, beside1)):
+        slope = (shared / v1)[:, None, None]
+        for rows in np.array_split(np.flatnonzero(both), max(1, both.sum() * size**2 // 2_000_000)):
+            link = linked(rows, shared, e2[rows, None, :] - slope[rows] * e1[rows, :, None],
+                          n2[rows, None, :] - slope[rows] * n1[rows, :, None], r1[rows, :, None],
+                          r2[rows, None, :], v1, whole2)
+            table[rows] += link if share is None else _partly(link, share[rows, :, None])
 
     pick = np.minimum(previous, size - 1)
     pe, pn, pr = (np.take_along_axis(a, pick, axis=1) for a in (e1, n1, r1))
-    together = shared + 0.7 * settings.standoff_sd_m**2
-    slope2 = (together / whole1)[:, None]
-    hold = linked(everyone, together, e2 - slope2 * pe, n2 - slope2 * pn, pr, r2)
-    log_stay_real = log_stay[:, None] + np.where(both[:, None], np.nan_to_num(hold), 0.0)
+
+    def held(covariance: AnyArray, v1: AnyArray, v2: AnyArray, share: AnyArray) -> AnyArray:
+        slope = (covariance / v1)[:, None]
+        link = linked(everyone, covariance, e2 - slope * pe, n2 - slope * pn, pr, r2, v1, v2)
+        return np.where(both[:, None] & (here >= 0), _partly(np.nan_to_num(link), share), 0.0)
+
+    log_stay_real = log_stay[:, None] + held(shared + 0.7 * settings.standoff_sd_m**2, whole1, whole2, np.ones(1, dtype=np.float32))
     log_stay_real += _same_compass(site, photos, used, earlier, settings)
+    log_stay_loose = log_stay_away[:, None] + held(shared, loose1, whole2, np.take_along_axis(beside1, pick, axis=1))
+    log_drift = loose[:, None] + held(shared, whole1, loose2, beside2)
 
     top = np.maximum(real[first:last].max(axis=1), away[first:last].max(axis=1))[:, None]
     log_move_real[same] = log_move[same] = -np.inf
@@ -308,13 +320,24 @@ def build_tables(
         table.transpose(0, 2, 1)[absent] = 0.0
     no_stay = cut[:, None] | (previous == size) | absent
     stay = np.where(no_stay, 0.0, np.exp(log_stay_real))
-    stay_away = np.where(no_stay, 0.0, np.exp(log_stay_away)[:, None])
-    drift = np.where(cut[:, None] | (previous == size), 0.0, np.exp(loose)[:, None])
+    stay_away = np.where(no_stay, 0.0, np.exp(log_stay_loose))
+    drift = np.where(cut[:, None] | (previous == size), 0.0, np.exp(log_drift))
     return Tables(
         move, move_away, stay.astype(np.float32), stay_away.astype(np.float32),
         drift.astype(np.float32), previous, following,
         np.exp(real[first:last] - top).astype(np.float32), np.exp(away[first:last] - top).astype(np.float32),
         cut, 1.0 / site.size)
+
+
+def _beside_share(site: SiteArrays, square_m2: AnyArray, scale2_m2: AnyArray) -> AnyArray:
+    """Probability that a stray with these residuals was taken beside the camera, and not anywhere on the site."""
+    beside = np.nan_to_num(position_log_density(square_m2, scale2_m2[:, None]))
+    return np.asarray(1.0 / (1.0 + np.exp(-math.log(site.area_m2) - beside)))
+
+
+def _partly(link: AnyArray, share: AnyArray) -> AnyArray:
+    """Log of a factor that holds for a share alone."""
+    return np.asarray(np.log1p(share * np.expm1(link)))
 
 
 def _like(vector: AnyArray, shape: AnyArray) -> AnyArray:

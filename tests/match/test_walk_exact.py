@@ -27,7 +27,7 @@ PHOTOS = PhotoArrays(
     np.array([4.0, 1.0, NAN, 8.0, NAN, 5.0, 5.0]), np.array([3.4, 3.8, NAN, 5.2, 5.0, 1.0, 1.2]))
 STEPS = PHOTOS.size
 CUT = np.array([True, False, False, False, True, False, False])
-CANDIDATES = np.array([[0, 1, 2, 3, -1], [3, 2, 1, 0, -1], [0, 1, 2, 3, -1], [1, 0, 3, -1, -1], [0, 1, 2, 3, -1],
+CANDIDATES = np.array([[0, 1, 2, 3, -1], [3, 2, 1, -1, -1], [0, 1, 2, 3, -1], [1, 0, 3, -1, -1], [0, 1, 2, 3, -1],
                        [3, 2, 1, 0, -1], [2, 3, 0, 1, -1]])
 CHAIN = Chain(np.arange(STEPS), CUT, CANDIDATES)
 LABELS = np.random.default_rng(5).normal(0, 1, CANDIDATES.shape)
@@ -69,10 +69,11 @@ def variance(photo: int, s: Settings) -> float:
     return scale(photo, s) ** 2 * (1 + s.repeat_share**2) + s.repeat_m**2 + s.standoff_sd_m**2
 
 
-def together(one: int, a: int, two: int, b: int, covariance: float, s: Settings) -> float:
-    """How much likelier the positions of two photos are together than each by itself."""
+def together(one: int, a: int, two: int, b: int, covariance: float, s: Settings,
+             strays: tuple[bool, bool] = (False, False)) -> float:
+    """How much likelier the positions of two photos are together than each by itself; strays lie 8 m farther off."""
     x, y = residual(one, a, s), residual(two, b, s)
-    v, w = variance(one, s), variance(two, s)
+    v, w = variance(one, s) + 64.0 * strays[0], variance(two, s) + 64.0 * strays[1]
     both = np.kron(np.array([[v, covariance], [covariance, w]]), np.eye(2))
     joint = stats.multivariate_t(np.zeros(4), both, df=NU).pdf(np.concatenate([x, y]))
     alone = stats.multivariate_t(np.zeros(2), v * np.eye(2), df=NU).pdf(x)
@@ -108,10 +109,21 @@ def moving(step: int, a: int, b: int, from_real: bool, s: Settings) -> float:
         return factor / 8
     factor *= gap_density(max(seconds - 0.7 * distance / 1.3, 1.0), s.move_gap_s, s.move_gap_spread)
     factor *= math.exp(-0.5 * min(max(distance / 2.5 - seconds - 5.0, 0.0), 40.0))
-    if from_real and not np.isnan(PHOTOS.east_m[[step - 1, step]]).any():
-        shared = math.exp(-seconds / s.correlation_s) * scale(step - 1, s) * scale(step, s)
-        factor *= together(step - 1, a, step, b, shared, s)
-    return factor
+    return factor * linked(step, a, b, s, (not from_real, False))
+
+
+def linked(step: int, a: int, b: int, s: Settings, strays: tuple[bool, bool]) -> float:
+    if math.isnan(gap(step)) or np.isnan(PHOTOS.east_m[[step - 1, step]]).any():
+        return 1.0
+    shared = math.exp(-gap(step) / s.correlation_s) * scale(step - 1, s) * scale(step, s)
+    factor = together(step - 1, a, step, b, shared, s, strays)
+    if not any(strays):
+        return factor
+    stray, camera = (step - 1, a) if strays[0] else (step, b)
+    spread = (variance(stray, s) + 64.0) * np.eye(2)
+    beside = stats.multivariate_t(np.zeros(2), spread, df=NU).pdf(residual(stray, camera, s))
+    share = beside / (beside + 1 / SITE.area_m2)
+    return float(share * factor + 1 - share)
 
 
 def staying(step: int, a: int, s: Settings) -> float:
@@ -194,8 +206,9 @@ def test_every_step_weighs_what_going_on_and_staying_weigh(factors: tuple[np.nda
             assert tables.stay[t, k] == pytest.approx(staying(t, int(camera), SETTINGS), rel=2e-4)
             seconds = gap(t)
             loose = 0.5 * ((1 / 8 if math.isnan(seconds) else stay_density(seconds, SETTINGS)) + 1 / 8)
-            assert tables.stay_away[t, k] == pytest.approx(SETTINGS.stay_share * loose, rel=1e-4)
-            assert tables.drift[t, k] == pytest.approx(loose, rel=1e-4)
+            back, gone = (linked(t, int(camera), int(camera), SETTINGS, which) for which in ((True, False), (False, True)))
+            assert tables.stay_away[t, k] == pytest.approx(SETTINGS.stay_share * loose * back, rel=2e-4)
+            assert tables.drift[t, k] == pytest.approx(loose * gone, rel=2e-4)
 
 
 def test_places_of_the_same_camera_point_at_each_other(factors: tuple[np.ndarray, np.ndarray]) -> None:

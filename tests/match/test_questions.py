@@ -1,0 +1,94 @@
+"""What to ask a person first, and how far the draws are believed where photos near by are named."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from audit.match.assign import _belongs, _sobered, _trust
+from audit.match.questions import ask_order, stay_groups
+from audit.match.walk import Chain
+
+
+def test_groups_that_stand_or_fall_together_are_asked_about_once_before_all_others() -> None:
+    rng = np.random.default_rng(4)
+    values = rng.integers(0, 3, (400, 30))
+    values[:, 11] = values[:, 12] = values[:, 10]
+    order = ask_order(values, np.ones(30, dtype=np.int64), 0.97).tolist()
+    assert order[0] in (10, 11, 12)
+    assert {10, 11, 12} - {order[0]} == set(order[-2:])
+    assert sorted(order) == list(range(30))
+
+
+def test_the_larger_of_two_lone_groups_comes_first() -> None:
+    values = np.random.default_rng(5).integers(0, 2, (300, 2))
+    assert ask_order(values, np.array([1, 4]), 0.97).tolist() == [1, 0]
+    assert ask_order(np.zeros((5, 0), dtype=np.int64), np.zeros(0, dtype=np.int64), 0.97).size == 0
+
+
+def test_the_order_is_that_of_a_search_through_all_questions_at_each_step() -> None:
+    rng = np.random.default_rng(6)
+    groups, draws = 9, 200
+    values = rng.integers(0, 2, (draws, groups))
+    for g, source in ((3, 1), (4, 1), (7, 6)):
+        values[:, g] = np.where(rng.random(draws) < 0.99, values[:, source], values[:, g])
+    sizes = rng.integers(1, 4, groups)
+    sure = np.eye(groups)
+    for g in range(groups):
+        for said in (0, 1):
+            rows = values[:, g] == said
+            for h in range(groups):
+                if h != g and max(np.mean(values[rows, h] == v) for v in (0, 1)) >= 0.97:
+                    sure[g, h] += rows.mean()
+    left, open_, slow = set(range(groups)), np.ones(groups), []
+    while left:
+        best = max(left, key=lambda g: (round(float((sure[g] * sizes * open_).sum()), 9), -g))
+        slow.append(best)
+        open_ *= 1 - sure[best]
+        left.remove(best)
+    assert ask_order(values, sizes, 0.97).tolist() == slow
+
+
+def test_groups_are_runs_of_photos_that_belong_together() -> None:
+    assert stay_groups(np.array([0.0, 0.99, 0.5, 0.98, 0.97]), 0.97).tolist() == [0, 0, 1, 1, 1]
+
+
+def _chain(candidates: list[list[int]], cut: tuple[int, ...] = (0,)) -> Chain:
+    starts = np.zeros(len(candidates), dtype=bool)
+    starts[list(cut)] = True
+    return Chain(np.arange(len(candidates)), starts, np.array(candidates))
+
+
+def test_draws_are_believed_more_where_a_photo_near_by_names_the_likely_camera() -> None:
+    chain = _chain([[0, 1, -1]] * 4 + [[2, 3, -1]] * 30, cut=(0, 4))
+    belongs = np.tile([0.99, 0.01, 0.0], (34, 1))
+    named = np.full(34, -1)
+    named[1], named[3] = 0, 2
+    trust = _trust(belongs, chain, named, np.full(34, 0.5), 100)
+    assert trust[[0, 2, 3]] == pytest.approx(0.9), "camera 0 is named two steps away"
+    assert trust[4] == pytest.approx(0.5), "camera 2 is named on another phone's walk alone"
+    named[10] = 3
+    assert _trust(belongs, chain, named, np.full(34, 0.5), 100)[11] == pytest.approx(0.5), "the unlikely one is named"
+
+
+def test_draws_are_believed_more_where_most_cameras_are_named() -> None:
+    chain = _chain([[0, 1, -1]] * 20)
+    named = np.full(20, -1)
+    named[0], named[1] = 5, 6
+    belongs = np.tile([0.5, 0.5, 0.0], (20, 1))
+    few, most = (_trust(belongs, chain, named, np.full(20, 0.5), cameras)[15] for cameras in (100, 2))
+    assert few == pytest.approx(0.5) and most > 1.0
+
+
+def test_trust_below_one_takes_certainty_back_and_no_share_of_draws_is_certain() -> None:
+    share = np.array([0.98, 0.02])
+    assert _sobered(share, 1000, 0.5)[0] < _sobered(share, 1000, 1.0)[0] <= 0.98
+    assert 0.99 < _sobered(np.array([1.0, 0.0]), 100, 1.0)[0] < 1.0
+
+
+def test_a_stray_between_two_stays_counts_in_part_as_surplus_of_the_likelier() -> None:
+    real, surplus = np.array([[0.9, 0.01, 0.0]]), np.array([[0.0, 0.06, 0.03]])
+    belongs = _belongs(real, surplus)
+    assert belongs.sum() == pytest.approx(1.0)
+    assert belongs[0, 0] == pytest.approx(0.9 + 0.5 * 0.09)
+    assert belongs[0, 1] == pytest.approx(0.01 + 0.03)
