@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import json
 import os
 import random
 import shutil
@@ -10,6 +13,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from cryptography.exceptions import InvalidSignature
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+from cryptography.hazmat.primitives.serialization import load_pem_public_key
 
 from audit.errors import LogbookError, SignatureError
 from audit.logbook import Logbook, VerifyProblem, is_package, verify_package, zip_package
@@ -255,3 +261,31 @@ def test_a_disk_that_fails_is_one_sentence_that_names_the_package(
     with pytest.raises(LogbookError, match="Input/output error") as caught:
         verify_package(small[0])
     assert str(small[0]) in caught.value.message
+
+
+def test_a_package_is_sealed_with_the_keys_passphrase_and_not_without(tmp_path: Path) -> None:
+    book = start(str(tmp_path / "logbook"))
+    visit = fill(book)
+    book.sign(visit, "Ada Example", passphrase="correct horse")
+    for passphrase, sentence in ((None, "PHOTO_AUDIT_PASSPHRASE"), ("wrong", "doesn't fit")):
+        with pytest.raises(SignatureError, match=sentence):
+            book.seal(tmp_path / "package", visit, passphrase=passphrase)
+    (tmp_path / "package").mkdir(exist_ok=True)
+    book.seal(tmp_path / "package", visit, passphrase="correct horse")
+    assert verify_package(tmp_path / "package") == ()
+
+
+def test_anyone_can_check_a_package_without_this_program(small: tuple[Path, Path, bytes]) -> None:
+    """Outside check: SHA-256 by hashlib, and the signature over the list of files by the library cryptography (RFC 8032)."""
+    folder, _, public = small
+    note = json.loads((folder / "files.sig").read_bytes())
+    files = (folder / "files.json").read_bytes()
+    assert note["algorithm"] == "Ed25519"
+    assert note["files_sha256"] == hashlib.sha256(files).hexdigest()
+    key = load_pem_public_key((folder / "public_key.pem").read_bytes())
+    assert isinstance(key, Ed25519PublicKey) and (folder / "public_key.pem").read_bytes() == public
+    key.verify(base64.b64decode(note["signature"]), files)
+    for name, digest in json.loads(files)["files"].items():
+        assert hashlib.sha256((folder / name).read_bytes()).hexdigest() == digest
+    with pytest.raises(InvalidSignature):
+        key.verify(base64.b64decode(note["signature"]), files + b" ")
