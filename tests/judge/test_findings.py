@@ -401,3 +401,12 @@ def test_own_limits_lie_over_the_defaults(tmp_path: Path) -> None:
         with pytest.raises(AuditError, match="l.toml"):
             load_limits(tmp_path / "l.toml")
     assert planned_lens(DOORWAY, LIMITS).hfov_sd_deg == pytest.approx(0.02 * 56)
+
+
+def test_glow_thrown_back_by_night_is_not_cleared_by_a_clear_day() -> None:
+    """Infrared that the dome or a near wall throws back shows by night alone."""
+    camera = SITE.camera("TH-09")
+    clear = ViewChange(0.99, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1, 1.0, 0.05, 1.0, 0.0, None, 0.02, "clear")
+    glow = replace(clear, contrast_ratio=0.6, dirt_probability=0.7, dirt_cause="infrared glow")
+    both = (Comparison("r", "day.jpg", False, clear), Comparison("n", "night.jpg", True, glow))
+    assert only(judged("TH-09", *good_pair(camera), comparisons=both), "night").state == "look again"
