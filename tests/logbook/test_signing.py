@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import logging
+import sqlite3
 import stat
 import subprocess
+from contextlib import closing
 from datetime import date, timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -384,3 +386,55 @@ def test_signing_needs_a_name(place) -> None:
     with pytest.raises(LogbookError, match="not signed"):
         book.seal(Path(place.address), 1)
     assert book.site() == make_site()
+
+
+#: Columns by which signed rows are found or point at others; a record's own visit is held by the chain.
+KEYS = {
+    "photos": ("visit", "name", "sha256"),
+    "refusals": ("visit", "name"),
+    "measurements": ("sha256", "method"),
+    "comparisons": ("reference_sha256", "today_sha256", "method"),
+    "series": ("visit", "camera", "images", "method"),
+    "placements": ("visit", "photo"),
+    "answers": ("id", "visit"),
+    "verdicts": ("visit", "camera"),
+    "decisions": ("id", "visit", "undoes"),
+    "reference_images": ("visit", "camera", "channel", "sha256"),
+    "plan_cameras": ("camera",),
+    "visits": ("plan",),
+}
+
+
+@pytest.mark.parametrize("name", KEYS)
+def test_every_key_of_every_signed_row_counts(tmp_path: Path, name: str) -> None:
+    """A row that is put under another name, or points at another image, is found like one that is changed."""
+    book = signed_book(SimpleNamespace(address=str(tmp_path / "logbook"), images=None), series=True)
+    table = tables.metadata.tables[name]
+    keys = [key.name for key in table.primary_key.columns]
+    for column in KEYS[name]:
+        with book.database.reading() as connection:
+            row = connection.execute(sa.select(table)).mappings().first()
+        assert row is not None
+        value = 77 if column in ("id", "visit", "plan", "undoes") else other(row[column])
+        loosely(book, name, {column: value}, {key: row[key] for key in keys})
+        assert book.verify() != (), column
+        loosely(book, name, {column: row[column]}, {key: value if key == column else row[key] for key in keys})
+        assert book.verify() == (), column
+
+
+def loosely(book: Logbook, table: str, values: dict[str, object], where: dict[str, object]) -> None:
+    """A change by someone who opens the database without its checks."""
+    sets, tests = ", ".join(f'"{key}" = ?' for key in values), " AND ".join(f'"{key}" = ?' for key in where)
+    with closing(sqlite3.connect(book.database.folder / "logbook.sqlite")) as connection, connection:
+        changed = connection.execute(f"UPDATE {table} SET {sets} WHERE {tests}", (*values.values(), *where.values()))
+        assert changed.rowcount == 1
+
+
+def test_each_record_of_a_long_chain_names_the_one_before(place) -> None:
+    book = signed_book(place)
+    for number in (2, 3, 4):
+        fill(book, LATER + timedelta(days=number), salt=f"later {number}".encode())
+        signed = book.sign(number, "Ben Example")
+        before = book.signed_record(number - 1)
+        assert json.loads(signed.record)["previous"] == {"visit": number - 1, "record_sha256": before.record_sha256}
+    assert book.verify() == ()
