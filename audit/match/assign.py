@@ -38,6 +38,8 @@ _NEAR_TRUST, _FAR_TRUST, _LOST_TRUST = 0.75, 0.55, 0.35
 #: What trust gains, up to 1, where a photo near by names the likely camera, so that little is left but where its stay
 #: ends; and trust where most cameras are named, where the draws come out a little too unsure.
 _TIED_GAIN, _NAMED_TRUST = 0.4, 1.15
+#: Draws from which trust is full, and the share of it that is lost with very few.
+_ENOUGH_DRAWS, _FEW_DRAWS_COST = 1000, 0.15
 #: Shares of the plan's cameras that labels and answers name between which trust grows to its full.
 _FEW_NAMED, _MOST_NAMED = 0.4, 0.8
 #: Probability of being at a camera that a photo near by names, between which trust grows to its full.
@@ -45,6 +47,9 @@ _LEAST_TIED, _FULLY_TIED = 0.9, 0.98
 #: Steps within which a photo counts as near.
 _TIE_STEPS = 8
 _MOSTLY = 0.5
+#: What counts as one stay: probability of the same camera from photo to photo, and how many spreads a gap may lie above
+#: the median gap of stays.
+_ONE_STAY, _CALM_SPREADS = 0.9, 1.5
 #: Share of a stray's probability that counts as surplus under the stay before or after the one that it was taken in.
 _NEXT_SURPLUS = 0.5
 _TOLD = 0.01
@@ -95,7 +100,8 @@ def _beliefs(
         belongs = _belongs(result.real, result.surplus)
         groups = stay_groups(result.together, at_least)
         count = len(result.draws.place)
-        trust = _trust(belongs, result.chain, sure[result.chain.photo], _least_trust(arrays, result.chain), plan.size)
+        least = _least_trust(arrays, result.chain)
+        trust = _trust(belongs, result.chain, _calm_stays(arrays, result), sure[result.chain.photo], least, plan.size, count)
         for step, photo in enumerate(result.chain.photo):
             named = known.factors[photo] is not None or known.answered[photo]
             share = belongs[step] if named else _sobered(belongs[step], count, trust[step])
@@ -141,6 +147,13 @@ def _belongs(real: FloatArray, surplus: FloatArray) -> FloatArray:
     return np.where(best, own + beside.sum(axis=1, keepdims=True), own - beside)
 
 
+def _calm_stays(arrays: PhotoArrays, result: Result) -> IntArray:
+    """Numbers (T,) of runs of photos that follow each other at one camera without a pause as long as a move's."""
+    pause = np.diff(arrays.time_s[result.chain.photo], prepend=np.nan)
+    longest = result.settings.stay_gap_s * np.exp(_CALM_SPREADS * result.settings.stay_gap_spread)
+    return np.asarray(np.cumsum((result.together < _ONE_STAY) | (pause > longest)), dtype=np.int64)
+
+
 def _least_trust(arrays: PhotoArrays, chain: Chain) -> FloatArray:
     """How far each step's probabilities are believed where nothing near by is named, (T,)."""
     told = ~np.isnan(arrays.east_m[chain.photo])
@@ -149,31 +162,37 @@ def _least_trust(arrays: PhotoArrays, chain: Chain) -> FloatArray:
     return np.where(share < _MOSTLY, _LOST_TRUST, np.where(good, _NEAR_TRUST, _FAR_TRUST))
 
 
-def _trust(belongs: FloatArray, chain: Chain, named: IntArray, least: FloatArray, cameras: int) -> FloatArray:
-    """How far each step's probabilities are believed, (T,): more where photos near by name its likely cameras.
+def _trust(belongs: FloatArray, chain: Chain, stays: IntArray, named: IntArray, least: FloatArray, cameras: int,
+           count: int = 1000) -> FloatArray:
+    """How far each step's probabilities are believed, (T,): more where a photo of its stay names its likely camera.
 
     Parameters
     ----------
     belongs : float array (T, K)
         Probabilities from the draws.
+    stays : int array (T,)
+        Number of each step's stay.
     named : int array (T,)
         Camera that labels or an answer give each step alone, else -1.
     least : float array (T,)
         Trust where nothing near by is named.
     cameras : int
         Cameras of the plan.
+    count : int
+        Walks drawn; few of them, as on very large sites, may all be caught in one mistake.
     """
-    stream = np.cumsum(chain.cut)
+    enough = min(1.0, count / _ENOUGH_DRAWS)
+    least = least * (1.0 - _FEW_DRAWS_COST * (1.0 - enough))
     tied = np.zeros(belongs.shape, dtype=bool)
     for shift in range(1, min(_TIE_STEPS, named.size - 1) + 1):
         for here, there in ((slice(shift, None), slice(None, -shift)), (slice(None, -shift), slice(shift, None))):
-            other = np.where(stream[here] == stream[there], named[there], -1)[:, None]
+            other = np.where(stays[here] == stays[there], named[there], -1)[:, None]
             tied[here] |= (chain.candidates[here] == other) & (other >= 0)
     mass = np.where(tied, belongs, 0.0).sum(axis=1)
     local = np.clip((mass - _LEAST_TIED) / (_FULLY_TIED - _LEAST_TIED), 0.0, 1.0)
     share = np.unique(named[named >= 0]).size / cameras
     everywhere = np.clip((share - _FEW_NAMED) / (_MOST_NAMED - _FEW_NAMED), 0.0, 1.0)
-    tied_trust = np.maximum(least, np.minimum(1.0, least + _TIED_GAIN * local))
+    tied_trust = np.maximum(least, np.minimum(1.0, least + _TIED_GAIN * enough * local))
     return np.asarray(np.maximum(tied_trust, least + (_NAMED_TRUST - least) * everywhere))
 
 

@@ -34,10 +34,10 @@ _TABLE_CELLS = 6e6
 _NARROW_CELLS = 4e6
 _SPAN_CELLS = 4_000_000
 _OVERLAP = 32
-_REPLICATE_STEPS = 24_000
+_REPLICATE_STEPS = 60_000
 _SWEEP_STEPS = 4e6
 #: With fewer walks side by side, a photo is sure of its camera where sums and draws agree.
-_ENOUGH_REPLICATES = 4
+_ENOUGH_REPLICATES = 12
 _LABELS_KEPT = 4
 _ROUNDS = 3
 

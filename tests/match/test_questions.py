@@ -62,13 +62,17 @@ def _chain(candidates: list[list[int]], cut: tuple[int, ...] = (0,)) -> Chain:
 def test_draws_are_believed_more_where_a_photo_near_by_names_the_likely_camera() -> None:
     chain = _chain([[0, 1, -1]] * 4 + [[2, 3, -1]] * 30, cut=(0, 4))
     belongs = np.tile([0.99, 0.01, 0.0], (34, 1))
+    stays = np.repeat([1, 2, 3], [4, 8, 22])
     named = np.full(34, -1)
-    named[1], named[3] = 0, 2
-    trust = _trust(belongs, chain, named, np.full(34, 0.5), 100)
+    named[1], named[3], named[6] = 0, 2, 2
+    trust = _trust(belongs, chain, stays, named, np.full(34, 0.5), 100)
     assert trust[[0, 2, 3]] == pytest.approx(0.9), "camera 0 is named two steps away"
-    assert trust[4] == pytest.approx(0.5), "camera 2 is named on another phone's walk alone"
-    named[10] = 3
-    assert _trust(belongs, chain, named, np.full(34, 0.5), 100)[11] == pytest.approx(0.5), "the unlikely one is named"
+    assert trust[[4, 11]] == pytest.approx(0.9)
+    assert trust[12] == pytest.approx(0.5), "camera 2 is named six steps away, in another stay"
+    few = _trust(belongs, chain, stays, named, np.full(34, 0.5), 100, 30)
+    assert (few < 0.5).all(), "thirty draws of a very large site may all be caught in one mistake"
+    named[16] = 3
+    assert _trust(belongs, chain, stays, named, np.full(34, 0.5), 100)[17] == pytest.approx(0.5), "the unlikely one is named"
 
 
 def test_draws_are_believed_more_where_most_cameras_are_named() -> None:
@@ -76,7 +80,7 @@ def test_draws_are_believed_more_where_most_cameras_are_named() -> None:
     named = np.full(20, -1)
     named[0], named[1] = 5, 6
     belongs = np.tile([0.5, 0.5, 0.0], (20, 1))
-    few, most = (_trust(belongs, chain, named, np.full(20, 0.5), cameras)[15] for cameras in (100, 2))
+    few, most = (_trust(belongs, chain, np.arange(20), named, np.full(20, 0.5), cameras)[15] for cameras in (100, 2))
     assert few == pytest.approx(0.5) and most > 1.0
 
 
