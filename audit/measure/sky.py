@@ -20,7 +20,6 @@ from audit.frames import up_in_camera
 from audit.lens import Lens
 from audit.measure.measurement import Orientation, Sky
 from audit.measure.segments import grey
-from audit.measure.sky_colour import with_colour
 
 __all__ = ["SkyView", "measure_sky"]
 
@@ -41,6 +40,12 @@ _SMOOTH_STEP, _REGION, _SEEDED, _VOTE, _VOTED, _UNDECIDED = 0.012, 0.02, 0.2, 0.
 _FAINT_VOTE, _FAINT_ELSEWHERE = 0.15, 0.1
 _MOST_SD, _LEAST_UPRIGHT, _BOTTOM_SKY = 0.2, 0.3, 0.5
 _SAID_AT_ONCE, _LOST_DEG = 0.02, 15.0
+_ALL_SKY, _TOP_SKY, _LOW_SKY = 0.9, 0.25, 0.2
+_TWO_SIDED_95 = 1.96
+_MOST_UNSEEN = 0.1
+_LEAST_BELIEF = 0.33
+"""Mean answer of the network over a connected sky, however far its colour carries: of tune photographs and held-out
+views, white walls and screens that pass for sky have 0.18 to 0.35, true sky 0.44 and more."""
 _TURNED = "The picture seems turned; check its rotation."
 
 
@@ -81,8 +86,8 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     lens : Lens or None
         Of this picture; with ``orientation`` it places the horizon, and for a fisheye the image circle.
     orientation : Orientation or None
-        Where it is known, sky below the horizon is taken out as surely as roll and pitch are; elsewhere the
-        network's own latitude does this, more cautiously.
+        Where it and the angle of view are known, sky below the horizon is taken out as surely as roll and pitch are;
+        elsewhere the network's own latitude does this, more cautiously.
     network : SkyView or None
         Without it nothing is answered.
 
@@ -91,7 +96,7 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     Sky
         ``fraction`` of the image, for an equidistant lens of the image circle. None with a note for pictures of
         less than 16 px, plain surfaces, night pictures, turned pictures, views that don't tell which way is up, and
-        answers with an sd above 0.2.
+        answers whose 95 % range is too wide or holds no sky at all.
     """
     height, width = np.shape(pixels)[:2]
     if min(height, width) < 16:
@@ -112,13 +117,13 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     raw = 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
     above = _above_horizon(small, lens, orientation, network)
     voted, undecided = _voted(small, np.asarray(raw * above, dtype=np.float32), above)
-    belief = np.clip(np.minimum(with_colour(small.picture, voted, small.inside), above), 1e-4, 1 - 1e-4)
+    belief = np.clip(np.minimum(voted, above), 1e-4, 1 - 1e-4)
     gain, offset = _guide_coefficients(small.shade, np.clip(np.log(belief / (1 - belief)), -_LARGEST_LOGIT,
                                                             _LARGEST_LOGIT))
     refined = gain * small.shade + offset
     probability = 1 / (1 + np.exp(-refined))
     probability[~small.inside] = 0
-    kept = _kept((probability > 0.5) & small.inside, above)
+    kept, faint = _kept((probability > 0.5) & small.inside, above, np.asarray(raw, dtype=np.float32))
     count = max(int(small.inside.sum()), 1)
     fraction = float(kept.sum()) / count
     dropped = float(probability[(probability > 0.5) & ~kept].sum()) / count
@@ -128,12 +133,15 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     disputed = float((raw * (1 - above))[small.inside & (raw > 0.5)].sum()) / count
     sd = float(np.sqrt(_SD_FLOOR**2 + (_SD_PER_DOUBT * doubt) ** 2 + (0.5 * dropped) ** 2 + (0.3 * disputed) ** 2 + undecided**2
                        + (_SD_PER_SIZE**2) * fraction * (1 - fraction)))
-    if sd > _MOST_SD or sd > fraction > _SAID_AT_ONCE:
+    give = _TWO_SIDED_95 * sd
+    vague = sd > _MOST_SD or give > max(fraction, _MOST_UNSEEN) or give > fraction > _SAID_AT_ONCE
+    if vague or float(faint.sum()) / count > _SAID_AT_ONCE:
         return Sky(None, None, "Too much of the picture is as likely sky as not.")
     turned = network.turned is not None and network.turned[0] < _LEAST_UPRIGHT
-    if float(kept[-1].mean()) > _BOTTOM_SKY > float(kept[0].mean()) or (turned and fraction > _SAID_AT_ONCE):
+    hangs = _hangs_from_the_top(kept)
+    if float(kept[-1].mean()) > _BOTTOM_SKY > float(kept[0].mean()) or (turned and fraction > _SAID_AT_ONCE and not hangs):
         return Sky(None, None, _TURNED)
-    if fraction > _SAID_AT_ONCE and not _posed(lens, orientation):
+    if fraction > _SAID_AT_ONCE and not hangs and not _posed(lens, orientation):
         size = (kept.shape[1], kept.shape[0])
         spread = cv2.resize(network.latitude_sd_rad, size, interpolation=cv2.INTER_LINEAR)
         if float(np.degrees(spread[kept].mean())) > _LOST_DEG:
@@ -142,6 +150,16 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     found = cv2.reduce(full.view(np.uint8), 0, cv2.REDUCE_MAX)[0] > 0
     lowest = np.where(found, height - 1 - np.argmax(full[::-1], axis=0), np.nan)
     return Sky(fraction, sd, None, full, lowest.astype(np.float32))
+
+
+def _hangs_from_the_top(kept: Mask) -> bool:
+    """Whether sky fills the picture, or hangs from its upper edge and hardly reaches the lower half.
+
+    Such a picture stands upright: in a turned one the network finds the sky at the side or below.
+    """
+    rows = kept.shape[0]
+    low = float(kept[rows // 2 :].sum()) / max(float(kept.sum()), 1.0)
+    return float(kept.mean()) > _ALL_SKY or (float(kept[0].mean()) >= _TOP_SKY and low <= _LOW_SKY)
 
 
 def _reduced(image: NDArray[np.uint8], lens: Lens | None) -> _Small:
@@ -219,8 +237,8 @@ def _above_horizon(small: _Small, lens: Lens | None, orientation: Orientation | 
     """Probability that each pixel's ray points above the horizon (less its dip), shape of the small picture."""
     rows, columns = network.latitude_rad.shape
     dip = np.radians(_DIP_DEG)
-    if (lens is not None and orientation is not None and orientation.roll_deg is not None
-            and orientation.pitch_deg is not None):
+    if (lens is not None and lens.source not in ("estimated", "assumed") and orientation is not None
+            and orientation.roll_deg is not None and orientation.pitch_deg is not None):
         x = (np.arange(2 * columns) + 0.5) / (2 * columns) * lens.width_px - 0.5
         y = (np.arange(2 * rows) + 0.5) / (2 * rows) * lens.height_px - 0.5
         rays = lens.unproject(np.stack(np.meshgrid(x, y), axis=-1))
@@ -249,8 +267,8 @@ def _guide_coefficients(guide: FloatImage, source: FloatImage) -> tuple[FloatIma
             np.asarray(cv2.blur(mean_s - gain * mean_g, window), dtype=np.float32))
 
 
-def _kept(mask: Mask, above: FloatImage) -> Mask:
-    """Without specks and reflections, with small holes and burnt-in text filled."""
+def _kept(mask: Mask, above: FloatImage, raw: FloatImage) -> tuple[Mask, Mask]:
+    """Without specks and reflections, with small holes and burnt-in text filled; and what the network hardly believes."""
     rows = mask.shape[0]
     holes, labels, stats, _ = cv2.connectedComponentsWithStats((~mask).astype(np.uint8), connectivity=4)
     filled = mask.copy()
@@ -263,9 +281,10 @@ def _kept(mask: Mask, above: FloatImage) -> Mask:
     count, labels = cv2.connectedComponents(filled.astype(np.uint8))
     areas = np.bincount(labels.ravel(), minlength=count)
     heights = np.bincount(labels.ravel(), weights=above.ravel(), minlength=count) / np.maximum(areas, 1)
+    beliefs = np.bincount(labels.ravel(), weights=raw.ravel(), minlength=count) / np.maximum(areas, 1)
     good = (areas >= _SPECK * mask.size) & (heights > 0.6)
     good[0] = False
-    return np.asarray(good[labels])
+    return np.asarray(good[labels]), np.asarray((good & (beliefs < _LEAST_BELIEF))[labels])
 
 
 def _on_sky(mask: Mask, box: NDArray[np.int32]) -> bool:

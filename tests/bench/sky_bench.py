@@ -3,8 +3,8 @@
 ``python tests/bench/sky_bench.py FOLDER [--truth FILE] [--split NAME] [--unknown-hfov] [--per-place N]``
 
 The folder holds pictures and a CSV ``file,mask`` (``hfov_deg``, ``kind``, ``split`` and ``place`` optional); masks are
-pictures of the same size, above 127 where there is sky. Pictures whose mask covers at most 0.5 % count as without
-sky. Time is the processor time of the sky and, in brackets, of the network beside it.
+pictures of the same size, above 192 where there is sky and below 64 where there is none; what lies between isn't
+counted. Pictures whose mask covers at most 0.5 % count as without sky. Time is the processor time of the sky and, in brackets, of the network beside it.
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ from audit.measure.sky import measure_sky
 
 WITH_SKY = 0.005
 FALSE_SKY = 0.02
+LEAST_CLEAR = 0.5
+"""Pictures of which less is clear are left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,11 @@ def measure(folder: Path, truth: Path, args: argparse.Namespace) -> list[Row]:
                 continue
             seen[place] += 1
             pixels = np.ascontiguousarray(cv2.imread(str(folder / line["file"]))[..., ::-1])
-            mask = cv2.imread(str(folder / line["mask"]), cv2.IMREAD_GRAYSCALE) > 127
+            drawn = cv2.imread(str(folder / line["mask"]), cv2.IMREAD_GRAYSCALE)
+            drawn = cv2.resize(drawn, (pixels.shape[1], pixels.shape[0]), interpolation=cv2.INTER_NEAREST)
+            mask, clear = drawn > 192, (drawn > 192) | (drawn < 64)
+            if clear.mean() < LEAST_CLEAR:
+                continue
             known = line.get("hfov_deg") and not args.unknown_hfov
             lens = Lens(pixels.shape[1], pixels.shape[0], float(line["hfov_deg"])) if known else None
             started = time.thread_time()
@@ -68,12 +74,14 @@ def measure(folder: Path, truth: Path, args: argparse.Namespace) -> list[Row]:
             ended = time.thread_time()
             nan = float("nan")
             answered = sky.mask is not None
-            union = int((sky.mask | mask).sum()) if sky.mask is not None else 0
+            found = np.zeros_like(mask) if sky.mask is None else sky.mask
+            union = int(((found | mask) & clear).sum())
+            beyond = 0.0 if sky.fraction is None else sky.fraction - float(found.mean())
             rows.append(Row(
-                line.get("kind") or "-", place, float(mask.mean()),
-                nan if sky.fraction is None else sky.fraction, nan if sky.sd is None else sky.sd,
-                float((sky.mask != mask).mean()) if answered else nan,
-                float((sky.mask & mask).sum() / union) if sky.mask is not None and union else nan,
+                line.get("kind") or "-", place, float(mask[clear].mean()),
+                nan if sky.fraction is None else float(found[clear].mean()) + beyond, nan if sky.sd is None else sky.sd,
+                float((found != mask)[clear].mean()) if answered else nan,
+                float((found & mask).sum() / union) if answered and union else nan,
                 1000 * (ended - posed), 1000 * (looked - started),
             ))  # fmt: skip
     return rows

@@ -172,8 +172,12 @@ def test_slit_between_roofs_is_kept() -> None:
 
 
 def test_sky_is_not_answered_where_nothing_tells_which_way_is_up() -> None:
-    sky = measure_sky(scenes.day_field(333), None, None, answer(slice(0, 50), 20.0, 25.0))
-    assert sky.fraction is None and sky.note is not None and "which way is up" in sky.note
+    """Sky that hangs from the upper edge tells it; a bright area lower down may be water that mirrors it."""
+    hanging = measure_sky(scenes.day_field(333), None, None, answer(slice(0, 50), 20.0, 25.0))
+    assert hanging.fraction is not None and abs(hanging.fraction - 333 / 720) < 0.03
+    upside_down = np.ascontiguousarray(scenes.day_field(333)[::-1])
+    lower = measure_sky(upside_down, None, None, answer(slice(58, 100), 20.0, 25.0))
+    assert lower.fraction is None and lower.note is not None
 
 
 def test_even_odds_everywhere_are_not_answered() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +18,8 @@ from audit.measure.training.panoramas import draw_index
 __all__ = ["PhotoStack", "load_photos", "photo_views"]
 
 SIDE = 512
+POND_SHARE = 0.07
+"""Share of the photographs that are mirrored in still water: a pond is not the sky that it shows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +33,15 @@ class PhotoStack:
 
 
 def load_photos(folder: Path, device: torch.device) -> PhotoStack | None:
-    """Reads ``photos/NAME.jpg`` and ``photos/NAME.png`` (0 not sky, 255 sky, 128 unknown); None if there are none."""
-    pictures, skies, aspects = [], [], []
+    """Reads ``photos/NAME.jpg`` and ``photos/NAME.png`` (0 not sky, 255 sky, 128 unknown), and how often each is shown
+    from ``photos/weights.csv``; None if there are none."""
+    pictures, skies, aspects, names = [], [], [], []
     for path in sorted((folder / "photos").glob("*.jpg")):
         mask = cv2.imread(str(path.with_suffix(".png")), 0)
         if mask is None:
             continue
         picture = cv2.imread(str(path))[..., ::-1]
+        names.append(path.stem)
         aspects.append(picture.shape[1] / picture.shape[0])
         picture = cv2.resize(picture, (SIDE, SIDE), interpolation=cv2.INTER_AREA)
         mask = cv2.resize(mask, (SIDE, SIDE), interpolation=cv2.INTER_NEAREST)
@@ -45,7 +50,10 @@ def load_photos(folder: Path, device: torch.device) -> PhotoStack | None:
     if not pictures:
         return None
     linear = torch.from_numpy(np.stack(pictures)).to(device).float().div(255).pow(2.2).add(0.003)
-    weight = torch.tensor([5.0 if sky[0].any() else 1.0 for sky in skies], device=device)
+    table = folder / "photos" / "weights.csv"
+    given = dict(csv.reader(table.open(newline="", encoding="utf-8"))) if table.exists() else {}
+    usual = [2.0 if sky[0].any() else 0.4 for sky in skies]
+    weight = torch.tensor([float(given.get(name, w)) for name, w in zip(names, usual, strict=True)], device=device)
     return PhotoStack(linear, torch.from_numpy(np.stack(skies)).to(device).float(),
                       torch.tensor(aspects, device=device), weight)  # fmt: skip
 
@@ -72,4 +80,27 @@ def photo_views(n: int, shape: Shape, photos: PhotoStack, g: torch.Generator) ->
     grid = F.affine_grid(matrix, [n, 3, shape.height, shape.width], align_corners=False)
     both = torch.cat([photos.picture[which], photos.sky[which]], 1)
     both = F.grid_sample(both, grid, padding_mode="reflection", align_corners=False)
-    return both[:, :3].permute(0, 2, 3, 1), both[:, 3], (both[:, 4] > 0.99).float()
+    picture, sky, known = both[:, :3], both[:, 3], (both[:, 4] > 0.99).float()
+    picture, sky, known = _ponds(picture, sky, known, g)
+    return picture.permute(0, 2, 3, 1), sky, known
+
+
+def _ponds(picture: Tensor, sky: Tensor, known: Tensor, g: torch.Generator) -> tuple[Tensor, Tensor, Tensor]:
+    """Lays still water under a share of the pictures: what stands above its edge hangs below it, darker and rippled."""
+    n, _, h, w = picture.shape
+
+    def uniform(low: float, high: float) -> Tensor:
+        return (torch.rand(n, generator=g, device=g.device) * (high - low) + low)[:, None, None]
+
+    pond = uniform(0, 1) < POND_SHARE
+    edge = uniform(0.45, 0.85) * h
+    y = torch.arange(h, device=g.device, dtype=torch.float32)[None, :, None]
+    x = torch.arange(w, device=g.device, dtype=torch.float32)[None, None, :]
+    below = pond & (y > edge)
+    wave = torch.sin(x * uniform(0.0, 0.15) + y * uniform(0.3, 2.0)) * uniform(0.0, 2.5)
+    source = torch.where(below, (2 * edge - y + wave).clamp(0, h - 1), y.expand(n, h, w)).round().long()
+    mirrored = torch.gather(picture, 2, source[:, None].expand_as(picture))
+    tint = 1 - uniform(0.0, 0.5)[..., None] * torch.rand(n, 3, 1, 1, generator=g, device=g.device)
+    picture = torch.where(below[:, None], mirrored * tint * uniform(0.5, 1.0)[:, None], picture)
+    known = torch.gather(known, 1, source)
+    return picture, torch.where(below, torch.zeros_like(sky), sky), known

@@ -34,7 +34,7 @@ from audit.measure.training.skies import noise_tiles, random_skies
 __all__ = ["Batch", "main", "make_batch", "network_loss"]
 
 SHAPE_SHARE = (0.6, 0.24, 0.16)
-SCENE_SHARE, INSERT_SHARE, PHOTO_SHARE = 0.22, 0.08, 0.11
+SCENE_SHARE, INSERT_SHARE, PHOTO_SHARE = 0.16, 0.06, 0.36
 HINT_SHARE, HINT_SD = 0.6, 0.04
 """How often the network is told the angle of view, and how well: plans and EXIF say it within a few per cent."""
 REAL_SKIES = 0.35
