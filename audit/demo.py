@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
+from audit import compute
 from audit.errors import AuditError
 from audit.logbook import Logbook
 from audit.plan.files import read_plan
@@ -62,18 +63,16 @@ def run_demo(
         book = Logbook.open(str(place))
     else:
         book = Logbook.create(str(place), read_plan(plan), plan.name, plan.read_bytes())
-    try:
+    with book, compute.executor(workers) as work:
         first = _signed(book, "commissioning")
         if first is None:
             first = run_visit(
-                book, folder / "commissioning", "commissioning", COMMISSIONED_ON, workers=workers, progress=progress
+                book, folder / "commissioning", "commissioning", COMMISSIONED_ON, executor=work, progress=progress
             )
             book.sign(first.visit, SIGNER)
         second = _signed(book, "maintenance") or run_visit(
-            book, folder / "maintenance", "maintenance", MAINTAINED_ON, workers=workers, progress=progress
+            book, folder / "maintenance", "maintenance", MAINTAINED_ON, executor=work, progress=progress
         )
-    finally:
-        book.close()
     return first, second
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from audit.frames import bearing_difference_deg
 from audit.judge.evidence import CameraEvidence, Comparison
 from audit.judge.limits import Limits
 from audit.measure.measurement import Orientation
@@ -57,9 +58,10 @@ def _carried(evidence: CameraEvidence, limits: Limits, own: Orientation) -> Orie
     if since.pitch_change_deg is None or since.pitch_change_sd_deg is None:
         return None
     roll = roll_sd = None
-    if None not in (then.roll_deg, then.roll_sd_deg, since.roll_change_deg, since.roll_change_sd_deg):
-        roll = (float(then.roll_deg or 0.0) + float(since.roll_change_deg or 0.0) + 180.0) % 360.0 - 180.0
-        roll_sd = math.hypot(float(then.roll_sd_deg or 0.0), float(since.roll_change_sd_deg or 0.0))
+    if then.roll_deg is not None and since.roll_change_deg is not None:
+        roll = bearing_difference_deg(then.roll_deg, -since.roll_change_deg)
+    if then.roll_sd_deg is not None and since.roll_change_sd_deg is not None:
+        roll_sd = math.hypot(then.roll_sd_deg, since.roll_change_sd_deg)
     return Orientation(
         roll,
         roll_sd,

@@ -50,12 +50,11 @@ _ASKING = ("put right", "look again")
 
 def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
     """Aim, level, sky and targets from the day snapshots; ``no evidence`` with the reason where not measured."""
-    day = evidence.day
+    day, measured = evidence.day, todays_orientation(evidence, limits)
     intended = intended_pose(camera)
-    if day is None:
+    if day is None or measured is None:
         return [Finding(camera.camera, "aim", "no evidence", "Not measured: no day snapshot.",
                         planned=intended.pitch_deg, unit="deg")]  # fmt: skip
-    measured = todays_orientation(evidence, limits) or day.measured.orientation
     plumb = straight_down(camera, intended.pitch_deg)
     # about the plumb line roll and bearing are one turn, which a picture alone can't tell
     belief = _belief(intended, replace(measured, roll_deg=None) if plumb else measured, limits)
@@ -103,21 +102,17 @@ def _aim(
     probability = outside(off, sd, -tolerance, tolerance)
     state = weighed(probability, outside(0.0, sd, -tolerance, tolerance), limits)
     plumb = straight_down(camera, intended.pitch_deg)
-    direction = "too high" if off > 0 else "too low"
-    why = (
-        f"Looks {abs(off):.1f}° {direction} (pitch {pitch:+.1f}° ± {_TWO_SIDED_95 * sd:.1f}°, "
-        f"planned {intended.pitch_deg:+.1f}°)"
-    )
+    give = f"± {_TWO_SIDED_95 * sd:.1f}°"
     if plumb:
         within = f": within {tolerance:g}°" if state == "meets plan" else ""
-        why = f"Hangs {abs(90 + pitch):.1f}° ± {_TWO_SIDED_95 * sd:.1f}° off plumb{within}"
+        why = f"Hangs {abs(90 + pitch):.1f}° {give} off plumb{within}"
         if abs(90 + intended.pitch_deg) >= _SAID_TILT_DEG:
             why += f", planned {abs(90 + intended.pitch_deg):.1f}°"
     elif state == "meets plan":
-        why = (
-            f"Pitch {pitch:+.1f}° ± {_TWO_SIDED_95 * sd:.1f}°, planned {intended.pitch_deg:+.1f}°: within "
-            f"±{tolerance:g}°"
-        )
+        why = f"Pitch {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°: within ±{tolerance:g}°"
+    else:
+        direction = "too high" if off > 0 else "too low"
+        why = f"Looks {abs(off):.1f}° {direction} (pitch {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°)"
     missing = None
     if state == "no evidence":
         why += f": {_TOO_VAGUE}"
@@ -133,8 +128,10 @@ def _aim(
         why += f"; agreed: {intended.note.rstrip('.')}"
     remedy = None
     if state in _ASKING:
-        by_aim = remedies.aim_remedy(camera, intended.pose, -off, sd, missing)
-        remedy = remedies.plumb_remedy(camera, intended.pitch_deg, off, sd) if plumb else by_aim
+        if plumb:
+            remedy = remedies.plumb_remedy(camera, intended.pitch_deg, off, sd)
+        else:
+            remedy = remedies.aim_remedy(camera, intended.pose, -off, sd, missing)
     return Finding(
         camera.camera,
         "aim",

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from audit.frames import roll_pitch_from_up, up_in_camera
 from audit.lens import Lens
-from audit.measure.up_direction import Evidence, Seen, constants, cues_through
+from audit.measure.up_direction import Evidence, constants
 from audit.measure.vanishing import Fit, fit_directions, vote
 
 __all__ = ["Downward", "downward", "may_look_down"]
@@ -66,18 +66,17 @@ def may_look_down(lens: Lens) -> bool:
     return lens.projection == "equidistant" and lens.hfov_deg >= constants()["nadir"]["least_hfov_deg"]
 
 
-def downward(evidence: Evidence, seen: Seen, lens: Lens) -> Downward:
+def downward(evidence: Evidence) -> Downward:
     """Where upright edges meet near the picture's middle, and whether that is likelier than ``evidence``."""
     table = constants()["nadir"]
-    edges, cues = cues_through(lens, seen)
     ups = _cap()
-    votes = vote(edges, ups, np.radians(_STEP_DEG / 2))
-    fit = fit_directions(edges, ups[int(np.argmax(votes))])
+    votes = vote(evidence.edges, ups, np.radians(_STEP_DEG / 2))
+    fit = fit_directions(evidence.edges, ups[int(np.argmax(votes))])
     weight = np.exp(constants()["edges"]["choice_upright"] * (votes - votes.max()))
     angle = np.degrees(np.arccos(np.clip(ups @ fit.up, -1.0, 1.0)))
     spread = float(np.sqrt((weight * angle**2).sum() / weight.sum()))
     found = up_in_camera(evidence.roll_deg, evidence.pitch_deg)[None]
-    learned = sum((cue.log_likelihood(np.concatenate([found, fit.up[None], ups])) for cue in cues),
+    learned = sum((cue.log_likelihood(np.concatenate([found, fit.up[None], ups])) for cue in evidence.cues),
                   np.zeros(len(ups) + 2))  # fmt: skip
     tilt = float(np.degrees(np.arccos(np.clip(-fit.up[2], -1.0, 1.0))))
     sd = float(np.hypot(table["floor_deg"], table["curvature"] * _curvature_deg(fit)))

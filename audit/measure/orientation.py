@@ -107,7 +107,7 @@ def _answer(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation:
 
 def _straight_down(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation | None:
     """The answer of a wide fisheye that looks down; silence where it may; None where nothing speaks for it."""
-    down = downward(evidence, seen, lens)
+    down = downward(evidence)
     if down.fit is not None:
         used = down.fit.upright > 0.5
         by_lens = (90.0 + down.pitch_deg) * lens.hfov_sd_deg / lens.hfov_deg

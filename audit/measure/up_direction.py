@@ -118,6 +118,8 @@ class Evidence:
         Root mean square angle of all hypotheses about the answer, by their likelihood.
     beyond : float
         Share of the hypotheses more than 5 degrees away, by their likelihood.
+    cues : tuple of Cue
+        What spoke beside the edges.
     """
 
     roll_deg: float
@@ -133,6 +135,7 @@ class Evidence:
     learned_gain: float = 0.0
     spread_deg: float = 0.0
     beyond: float = 0.0
+    cues: tuple[Cue, ...] = ()
 
 
 def cues_through(lens: Lens, seen: Seen) -> tuple[Arcs, tuple[Cue, ...]]:
@@ -192,7 +195,7 @@ def solve(seen: Seen, lens: Lens, quick: bool = False) -> Evidence:
     learned = next((cue for cue in cues if isinstance(cue, LearnedCue)), None)
     return Evidence(roll_deg, pitch_deg, scores[best], lead, covariance, fit, edges, disagreement, carried,
                     None if learned is None else _own_sd_deg(learned, fit.up),
-                    0.0 if learned is None else float(learned.log_likelihood(fit.up[None])[0]), spread, beyond)
+                    0.0 if learned is None else float(learned.log_likelihood(fit.up[None])[0]), spread, beyond, cues)
 
 
 def _dispersion(total: FloatArray, pitch_deg: FloatArray, rolls: int, ups: FloatArray,

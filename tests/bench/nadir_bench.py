@@ -22,8 +22,7 @@ from numpy.typing import NDArray
 from audit.lens import Lens
 from audit.measure.network import look
 from audit.measure.orientation import measure_orientation
-from audit.measure.training.evaluation_views import level_rotation, render_view
-from audit.measure.training.prepare import LOG_STOPS_BELOW, LOG_STOPS_TOTAL
+from audit.measure.training.evaluation_views import develop_view, level_rotation, panorama_stops, render_view
 
 SIDE_PX = 1200
 
@@ -48,20 +47,16 @@ def views(packed: Path, seed: int) -> Iterator[View]:
     for place in json.loads((packed / "places.json").read_text()):
         if place["axis"] is None or place["kind"] == "country":
             continue
-        code = cv2.imread(str(packed / f"{place['key']}.jp2"), cv2.IMREAD_UNCHANGED)[..., ::-1]
-        stops = code.astype(np.float32) / 65535 * LOG_STOPS_TOTAL - LOG_STOPS_BELOW
+        stops = panorama_stops(packed, place["key"])
         for number in range(6):
             down = number < 4
             pitch = rng.uniform(-90, -65) if down else rng.uniform(-40, 5)
             roll = rng.uniform(-180, 180) if down else rng.normal(0, 6)
             lens = Lens(SIDE_PX, SIDE_PX, rng.uniform(168, 190), projection="equidistant")
             level = level_rotation(tuple(place["axis"]))
-            linear = np.nan_to_num(np.exp2(render_view(stops, lens, rng.uniform(0, 360), pitch, roll, level)))
+            seen = render_view(stops, lens, rng.uniform(0, 360), pitch, roll, level)
             circle = radius < lens.focal_px * lens.half_angle_limit_rad
-            linear *= 0.22 * 2 ** rng.normal(0, 0.6) / np.exp(np.mean(np.log(linear[circle].mean(-1) + 1e-3)))
-            shown = np.clip(linear * 1.1 / (1 + 0.4 * linear), 0, 1) ** (1 / 2.2)
-            shown += np.float32(rng.uniform(0.2, 1)) * (shown - cv2.GaussianBlur(shown, (0, 0), 2.5))
-            shown += rng.normal(0, rng.uniform(0.002, 0.015), shown.shape).astype(np.float32)
+            shown = develop_view(seen, rng, circle)
             shown[~circle] = 0
             coded = cv2.imencode(".jpg", (np.clip(shown, 0, 1) * 255).astype(np.uint8)[..., ::-1],
                                  [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 95))])[1]  # fmt: skip

@@ -23,7 +23,7 @@ from audit.frames import camera_from_world
 from audit.lens import Lens
 from audit.measure.training.prepare import LOG_STOPS_BELOW, LOG_STOPS_TOTAL
 
-__all__ = ["level_rotation", "main", "render_view"]
+__all__ = ["develop_view", "level_rotation", "main", "panorama_stops", "render_view"]
 
 FloatArray = NDArray[np.float64]
 
@@ -52,6 +52,24 @@ def render_view(
     wrapped = np.concatenate([picture[:, -pad:], picture, picture[:, :pad]], 1)
     return cv2.remap(wrapped, (column + pad).astype(np.float32), row.astype(np.float32), cv2.INTER_CUBIC,
                      borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+
+
+def panorama_stops(packed: Path, key: str) -> NDArray[np.float32]:
+    """A packed panorama (h, w, 3), RGB, as stops of light."""
+    code = cv2.imread(str(packed / f"{key}.jp2"), cv2.IMREAD_UNCHANGED)[..., ::-1]
+    return np.asarray(code.astype(np.float32) / 65535 * LOG_STOPS_TOTAL - LOG_STOPS_BELOW)
+
+
+def develop_view(
+    stops: NDArray[np.float32], rng: np.random.Generator, inside: NDArray[np.bool_] | slice = slice(None)
+) -> NDArray[np.float32]:
+    """Display values about 0..1 of a rendered view (h, w, 3): exposed by what is inside, toned, sharpened, with noise."""
+    linear = np.nan_to_num(np.exp2(stops))
+    linear *= 0.22 * 2 ** rng.normal(0, 0.6) / np.exp(np.mean(np.log(linear[inside].mean(-1) + 1e-3)))
+    shown = np.clip(linear * 1.1 / (1 + 0.4 * linear), 0, 1) ** (1 / 2.2)
+    shown += np.float32(rng.uniform(0.2, 1.0)) * (shown - cv2.GaussianBlur(shown, (0, 0), 2.5))
+    shown += rng.normal(0, rng.uniform(0.002, 0.015), shown.shape).astype(np.float32)
+    return np.asarray(shown)
 
 
 def _other_lens(number: int, hfov_deg: float) -> Lens:
@@ -89,8 +107,7 @@ def main() -> None:
     for number, place in enumerate(wanted):
         key = place["key"]
         if key not in cache:
-            code = cv2.imread(str(given.packed / f"{key}.jp2"), cv2.IMREAD_UNCHANGED)[..., ::-1]
-            stops = code.astype(np.float32) / 65535 * LOG_STOPS_TOTAL - LOG_STOPS_BELOW
+            stops = panorama_stops(given.packed, key)
             mask = cv2.imread(str(given.packed / f"{key}.png"), 0) if place["sky"] else None
             cache[key] = (stops, None if mask is None else mask.astype(np.float32) / 255)
         stops, sky = cache[key]
@@ -98,11 +115,7 @@ def main() -> None:
         bearing = rng.uniform(0, 360)
         lens = Lens(1280, 720, hfov) if given.lenses == "plain" else _other_lens(number, hfov)
         level = level_rotation(tuple(place["axis"]) if place["axis"] else None)
-        linear = np.nan_to_num(np.exp2(render_view(stops, lens, bearing, pitch, roll, level)))
-        linear *= 0.22 * 2 ** rng.normal(0, 0.6) / np.exp(np.mean(np.log(linear.mean(-1) + 1e-3)))
-        shown = np.clip(linear * 1.1 / (1 + 0.4 * linear), 0, 1) ** (1 / 2.2)
-        shown += np.float32(rng.uniform(0.2, 1.0)) * (shown - cv2.GaussianBlur(shown, (0, 0), 2.5))
-        shown += rng.normal(0, rng.uniform(0.002, 0.015), shown.shape).astype(np.float32)
+        shown = develop_view(render_view(stops, lens, bearing, pitch, roll, level), rng)
         name = f"view{number:04d}"
         cv2.imwrite(str(given.output / f"{name}.jpg"), (np.clip(shown, 0, 1) * 255).astype(np.uint8)[..., ::-1],
                     [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 95))])  # fmt: skip
