@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from audit.match.sampling import Rule, draw_walks
-from audit.match.walk import LEAK, Chain, Tables, forward_backward
+from audit.match.walk import Chain, Tables, forward_backward
+from tests.match.enumeration import step_factor
 
 CAMERAS = 4
 
@@ -52,24 +53,9 @@ def enumerate_walks(chain: Chain, tables: Tables, rule: Rule | None) -> np.ndarr
         grown = []
         for weight, states, visits in paths:
             for state in range(2 * size):
-                k, away = state % size, state >= size
-                factor = float(tables.away[t, k] if away else tables.real[t, k])
-                begins = False
-                if tables.cut[t]:
-                    factor *= tables.restart
-                    begins = not away
-                else:
-                    last, last_away = states[-1] % size, states[-1] >= size
-                    same = tables.previous[t, k] == last
-                    if away:
-                        factor *= (float(tables.drift[t, k]) if same else 0.0) + (LEAK if k == size - 1 else 0.0)
-                    elif same:
-                        factor *= float((tables.stay_away if last_away else tables.stay)[t, k])
-                    else:
-                        factor *= float((tables.move_away if last_away else tables.move)[t, last, k])
-                        begins = True
+                factor, begins = step_factor(tables, t, state, states[-1] if states else -1)
                 if factor > 0:
-                    more = (*visits, int(chain.candidates[t, k])) if begins else visits
+                    more = (*visits, int(chain.candidates[t, state % size])) if begins else visits
                     grown.append((weight * factor, (*states, state), more))
         paths = grown
     marginals = np.zeros((steps, 2 * size))

@@ -10,7 +10,8 @@ import pytest
 
 from audit.match.sampling import _LONGEST, Rule, _Padded, _units, draw_walks
 from audit.match.stays import CodeHabit
-from audit.match.walk import LEAK, Chain, Tables, forward_backward
+from audit.match.walk import Chain, Tables, forward_backward
+from tests.match.enumeration import step_factor
 
 CAMERAS, STEPS = 3, 5
 HABIT = CodeHabit(0.7, 0.1, 0.5, 0.2)
@@ -56,21 +57,8 @@ def walk_weight(chain: Chain, tables: Tables, states: tuple[int, ...], counted: 
     weight, stays = 1.0, []
     for t, state in enumerate(states):
         k, away = state % size, state >= size
-        weight *= float(tables.away[t, k] if away else tables.real[t, k])
-        begins = False
-        if tables.cut[t]:
-            weight *= tables.restart
-            begins = not away
-        else:
-            last, last_away = states[t - 1] % size, states[t - 1] >= size
-            same = tables.previous[t, k] == last
-            if away:
-                weight *= (float(tables.drift[t, k]) if same else 0.0) + (LEAK if k == size - 1 else 0.0)
-            elif same:
-                weight *= float((tables.stay_away if last_away else tables.stay)[t, k])
-            else:
-                weight *= float((tables.move_away if last_away else tables.move)[t, last, k])
-                begins = True
+        factor, begins = step_factor(tables, t, state, states[t - 1])
+        weight *= factor
         if weight == 0.0:
             return 0.0
         camera = int(chain.candidates[t, k])
