@@ -82,6 +82,7 @@ def test_a_heap_with_bad_files_goes_on_after_the_server_was_killed(
     page.get_by_role("button", name="Go on with it").press("Enter")
     page.wait_for_selector(f"text={GOOD} photos read, {BAD} refused", timeout=240_000)
     assert len(book.photos(visit)) == GOOD and len(book.visits()) == 1
+    page.wait_for_selector("table.plain td:first-child")  # the sentence stands on the page before its table does
     cells = page.locator("table.plain td:first-child").all_inner_texts()
     assert sorted(cells) == [f"bad {n:02d}.jpg" for n in range(BAD)]
     page.reload()
