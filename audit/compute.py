@@ -75,10 +75,11 @@ class LocalProcesses(Executor):
 
     def __init__(self, workers: int, module: str | None = None) -> None:
         self.workers = workers
+        self.module = module
         self._pool = self._start()
         if module is not None:
-            for _ in range(workers):
-                self._pool.submit(_load, module)
+            for _ in range(workers):  # a worker starts when there is something to do
+                self._pool.submit(os.getpid)
 
     def submit(self, fn: Callable[P, Value], /, *args: P.args, **kwargs: P.kwargs) -> Future[Value]:
         """Hands a call to a worker."""
@@ -98,7 +99,10 @@ class LocalProcesses(Executor):
 
     def _start(self) -> ProcessPoolExecutor:
         return ProcessPoolExecutor(
-            self.workers, mp_context=multiprocessing.get_context("spawn"), initializer=_one_thread
+            self.workers,
+            mp_context=multiprocessing.get_context("spawn"),
+            initializer=_made_ready,
+            initargs=(self.module,),
         )
 
 
@@ -271,8 +275,11 @@ def _call(function: Callable[[Item], Value], item: Item) -> Value:
     return function(item)
 
 
-def _load(module: str) -> None:
-    importlib.import_module(module)
+def _made_ready(module: str | None) -> None:
+    _one_thread()
+    if module is not None:
+        with suppress(ImportError):
+            importlib.import_module(module)
 
 
 def _one_thread() -> None:
