@@ -7,7 +7,7 @@ lens, and latitudes are what the picture suggests, with a scale.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 
@@ -27,6 +27,8 @@ STRIDE_PX, MULTIPLE_PX = 8, 32
 LONGEST_PX, SHORTEST_PX = 768, 32
 TOLD_HALF_VIEW = (-1.5, 0.6)
 """Angles of view (as ``half_view``, 25 to 122 degrees) that training told the network; others it is not told."""
+SURELY_UPRIGHT = 0.9
+"""Chance of standing upright below which the network is asked again of the picture's other quarter turns."""
 USUAL_DISTANCE = 0.24
 """Median squared distance a dimension (Mahalanobis, against the augmented training views) of clear views."""
 
@@ -55,7 +57,8 @@ class NetworkView:
         Log of the tangent of half the angle of view across the longer side, as the picture suggests it, and the
         standard deviation of its Laplace distribution. They mean nothing where the network was told the lens.
     turned : tuple of 4 floats or None
-        Probability of the picture standing upright, or as ``numpy.rot90`` turns it once, twice or three times.
+        Probability of the picture standing upright, or as ``numpy.rot90`` turns it once, twice or three times: of
+        one look where that is surely upright, else the mean over looks at the picture's four quarter turns.
     """
 
     up: NDArray[np.float32]
@@ -128,12 +131,33 @@ def look(pixels: NDArray[np.uint8], lens: Lens | None = None) -> NetworkView:
     """
     if pixels.ndim != 3 or pixels.shape[2] != 3 or pixels.dtype != np.uint8 or 0 in pixels.shape:
         raise ValueError(f"the network looks at RGB pictures of bytes (H, W, 3), not {pixels.dtype} {pixels.shape}")
+    hint = _hint(lens)
+    view = _seen(pixels, hint)
+    if view.turned is not None and view.turned[0] < SURELY_UPRIGHT:
+        view = replace(view, turned=_asked_again(pixels, hint, view.turned))
+    return view
+
+
+def _asked_again(
+    pixels: NDArray[np.uint8], hint: NDArray[np.float32], first: tuple[float, float, float, float]
+) -> tuple[float, float, float, float]:
+    """How the picture stands by the mean over its four quarter turns: a wall beside the camera passes for the floor less."""
+    total = np.array(first)
+    for turns in (1, 2, 3):
+        again = _seen(np.ascontiguousarray(np.rot90(pixels, turns)), hint).turned
+        total += np.roll(np.array(again), -turns)
+    upright, once, twice, thrice = (total / 4).tolist()
+    return upright, once, twice, thrice
+
+
+def _seen(pixels: NDArray[np.uint8], hint: NDArray[np.float32]) -> NetworkView:
+    """One look, told what ``hint`` says of the lens."""
     height_px, width_px = pixels.shape[:2]
     width, height = input_size(width_px, height_px)
     shrinks = width * height < width_px * height_px
     small = cv2.resize(pixels, (width, height), interpolation=cv2.INTER_AREA if shrinks else cv2.INTER_LINEAR)
     padded = cv2.copyMakeBorder(small, 0, -height % MULTIPLE_PX, 0, -width % MULTIPLE_PX, cv2.BORDER_REFLECT_101)
-    given = {"pixels": padded[None], "hint": _hint(lens)}
+    given = {"pixels": padded[None], "hint": hint}
     session = _session()
     up, kappa, latitude, latitude_sd, sky, strange, *whole = session.run(None, {i.name: given[i.name] for i in session.get_inputs()})
     view, turned = (w[0] for w in whole) if whole else (None, None)

@@ -1,12 +1,13 @@
 """Figures of the orientation estimate over a folder of views of known pose.
 
 ``python tests/bench/orientation_bench.py FOLDER [--truth FILE] [--unknown-hfov] [--no-network] [--curve]
-[--split NAME] [--places A,B]``
+[--split NAME] [--places A,B] [--turns]``
 
 The folder holds pictures and a CSV ``file,hfov_deg,roll_deg,pitch_deg,kind`` (``split``, ``place``, ``projection`` and
 ``k1`` optional).
 An unanswered view counts as an infinite error in the figures "over all views". AUC is the area under the share of
-views within an error, from 0 to 1, 5 and 10 degrees, in per cent.
+views within an error, from 0 to 1, 3, 5 and 10 degrees, in per cent. ``--turns`` asks each view also turned by quarter
+turns and counts upright views refused as turned, and turned ones answered.
 """
 
 from __future__ import annotations
@@ -114,8 +115,8 @@ def report(name: str, rows: list[Row]) -> None:
         line += f", {100 * (a_pitch > 5).mean():.1f} % of answered"
         line += f"  95 % holds {100 * (a_roll < 1.96 * roll_sd).mean():.1f}/{100 * (a_pitch < 1.96 * pitch_sd).mean():.1f}"
     print(line)
-    print(" " * 22 + "AUC 1/5/10 roll " + "/".join(f"{area(roll, t):.0f}" for t in (1, 5, 10))
-          + "  pitch " + "/".join(f"{area(pitch, t):.0f}" for t in (1, 5, 10)))
+    print(" " * 22 + "AUC 1/3/5/10 roll " + "/".join(f"{area(roll, t):.0f}" for t in (1, 3, 5, 10))
+          + "  pitch " + "/".join(f"{area(pitch, t):.0f}" for t in (1, 3, 5, 10)))
 
 
 def curve(rows: list[Row]) -> None:
@@ -132,6 +133,30 @@ def curve(rows: list[Row]) -> None:
               f"{100 * (pitch > 5).mean():8.1f} %")
 
 
+def turns(folder: Path, truth: Path, args: argparse.Namespace) -> None:
+    """Prints, for man-made places and the countryside, what becomes of upright and of turned views."""
+    found: dict[tuple[str, int], list[tuple[bool, bool]]] = {}
+    with truth.open(encoding="utf-8", newline="") as handle:
+        for line in csv.DictReader(handle):
+            if args.split and line.get("split") != args.split:
+                continue
+            pixels = cv2.cvtColor(cv2.imread(str(folder / line["file"])), cv2.COLOR_BGR2RGB)
+            level = Lens(pixels.shape[1], pixels.shape[0], float(line["hfov_deg"]))
+            upended = Lens(level.height_px, level.width_px, level.vfov_deg)
+            for quarters in range(4):
+                lens = upended if quarters % 2 else level
+                picture = np.ascontiguousarray(np.rot90(pixels, quarters))
+                answer = measure_orientation(picture, lens, look(picture, lens))
+                kind = "countryside" if line["kind"] == "country" else "man-made"
+                found.setdefault((kind, quarters), []).append((answer.pitch_deg is not None, "turned" in (answer.note or "")))
+    for kind in sorted({kind for kind, _ in found}, reverse=True):
+        upright, over = np.array(found[kind, 0]), np.array(found[kind, 2])
+        quarter = np.array(found[kind, 1] + found[kind, 3])
+        print(f"{kind:<14}{len(upright):>5} views  upright: refused as turned {100 * upright[:, 1].mean():.1f} %, answered "
+              f"{100 * upright[:, 0].mean():.1f} %; quarter turns answered {100 * quarter[:, 0].mean():.2f} %; upside down "
+              f"answered {100 * over[:, 0].mean():.1f} %")
+
+
 def main() -> None:
     """Runs the bench from the command line."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -142,8 +167,12 @@ def main() -> None:
     parser.add_argument("--unknown-hfov", action="store_true")
     parser.add_argument("--no-network", action="store_true")
     parser.add_argument("--curve", action="store_true")
+    parser.add_argument("--turns", action="store_true")
     args = parser.parse_args()
     cv2.setNumThreads(1)
+    if args.turns:
+        turns(args.folder, args.truth or args.folder / "truth.csv", args)
+        return
     rows = measure(args.folder, args.truth or args.folder / "truth.csv", args)
     built = [r for r in rows if r.kind != "country"]
     for name, group in (("man-made", built), ("countryside", [r for r in rows if r.kind == "country"])):

@@ -156,6 +156,14 @@ def test_a_turned_photograph_is_recognised_and_less_familiar(quarters: int) -> N
     assert (view.familiar > 0.6) == (quarters == 0)
 
 
+def test_a_picture_that_is_not_surely_upright_is_judged_alike_from_all_four_sides() -> None:
+    datasets = pytest.importorskip("sklearn.datasets")
+    temple = datasets.load_sample_image("china.jpg")
+    found = [look(np.ascontiguousarray(np.rot90(temple, quarters))).turned for quarters in (1, 2, 3)]
+    seen_upright = [np.roll(np.array(turned), -quarters) for quarters, turned in enumerate(found, 1)]
+    assert np.ptp(seen_upright, axis=0).max() < 1e-6
+
+
 def test_a_turned_photograph_has_its_up_where_it_was_turned_to() -> None:
     datasets = pytest.importorskip("sklearn.datasets")
     temple = datasets.load_sample_image("china.jpg")

@@ -6,6 +6,8 @@ The folder gets the views as JPEG, ``truth.csv`` (file, hfov_deg, roll_deg, pitc
 projection, k1; an empty mask means that the sky is not known there) and the sky masks as PNG. Views of a place come
 only from its own panorama, with the panorama's measured true vertical taken out first. ``--lenses mixed`` draws
 barrel distortion, fisheyes and upright pictures in turn; they are for the orientation alone and carry no mask.
+``--by-the-wall`` looks from where cameras hang, near a wall and high up, while panoramas stand mid-room: the panorama is
+taken to be painted on a level ground and an upright cylinder, so that uprights stay upright and level lines level.
 """
 
 from __future__ import annotations
@@ -27,6 +29,9 @@ __all__ = ["develop_view", "level_rotation", "main", "panorama_stops", "render_v
 
 FloatArray = NDArray[np.float64]
 
+_PANORAMA_HEIGHT_M = 1.6
+"""Usual height of a panorama's camera; common practice, no source."""
+
 
 def level_rotation(axis: tuple[float, float, float] | None) -> FloatArray:
     """Rotation (3, 3) that takes level east-north-up directions into a panorama whose true vertical is ``axis``."""
@@ -39,12 +44,18 @@ def level_rotation(axis: tuple[float, float, float] | None) -> FloatArray:
 
 
 def render_view(
-    picture: NDArray[np.float32], lens: Lens, bearing_deg: float, pitch_deg: float, roll_deg: float, level: FloatArray
+    picture: NDArray[np.float32], lens: Lens, bearing_deg: float, pitch_deg: float, roll_deg: float, level: FloatArray,
+    spot: tuple[FloatArray, float] | None = None,
 ) -> NDArray[np.float32]:
-    """View of a panorama (h, w, channels) through a lens, sampled bicubically."""
+    """View of a panorama (h, w, channels) through a lens, sampled bicubically.
+
+    ``spot`` is where the camera stands, east, north and up of the panorama's own spot in metres, and the wall's radius.
+    """
     height, width = picture.shape[:2]
     x, y = np.meshgrid(np.arange(lens.width_px), np.arange(lens.height_px))
     world = lens.unproject(np.stack([x, y], -1)) @ camera_from_world(bearing_deg, pitch_deg, roll_deg)
+    if spot is not None:
+        world = _from_panorama(world, *spot)
     d = world @ level.T
     column = (0.5 + np.arctan2(d[..., 0], d[..., 1]) / (2 * np.pi)) * width - 0.5
     row = (0.5 - np.arcsin(np.clip(d[..., 2], -1, 1)) / np.pi) * height - 0.5
@@ -52,6 +63,25 @@ def render_view(
     wrapped = np.concatenate([picture[:, -pad:], picture, picture[:, :pad]], 1)
     return cv2.remap(wrapped, (column + pad).astype(np.float32), row.astype(np.float32), cv2.INTER_CUBIC,
                      borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+
+
+def _from_panorama(rays: FloatArray, shift_m: FloatArray, radius_m: float) -> FloatArray:
+    """Directions from the panorama's own spot to what rays (h, w, 3) from another spot hit, wall or ground."""
+    flat = np.maximum(rays[..., 0] ** 2 + rays[..., 1] ** 2, 1e-9)
+    along = rays[..., :2] @ shift_m[:2]
+    wall = (np.sqrt(along**2 - flat * (shift_m[:2] @ shift_m[:2] - radius_m**2)) - along) / flat
+    ground = (_PANORAMA_HEIGHT_M + shift_m[2]) / np.maximum(-rays[..., 2], 1e-6)
+    hit = shift_m + np.minimum(wall, ground)[..., None] * rays
+    return np.asarray(hit / np.linalg.norm(hit, axis=-1, keepdims=True))
+
+
+def _by_the_wall(rng: np.random.Generator, room: bool, bearing_deg: float) -> tuple[FloatArray, float]:
+    """A spot near the wall and high up, from which a camera looks along the wall or away from it; and the wall's radius."""
+    radius = float(np.exp(rng.uniform(1.0, 2.0) if room else rng.uniform(2.0, 3.2)))
+    out = np.radians(bearing_deg + rng.choice([-1, 1]) * rng.uniform(50, 180))
+    away = radius * rng.uniform(0.6, 0.92)
+    up = rng.uniform(0.3, min(1.3, 0.35 * radius)) if room else rng.uniform(0.5, 2.5)
+    return np.array([away * np.sin(out), away * np.cos(out), up]), radius
 
 
 def panorama_stops(packed: Path, key: str) -> NDArray[np.float32]:
@@ -90,6 +120,8 @@ def main() -> None:
     parser.add_argument("--train", type=int, default=100, help="views of places that are trained on")
     parser.add_argument("--seed", type=int, default=20261125)
     parser.add_argument("--lenses", choices=("plain", "mixed"), default="plain")
+    parser.add_argument("--pitch", type=float, nargs=2, default=(-45.0, 25.0), help="lowest and highest pitch in degrees")
+    parser.add_argument("--by-the-wall", action="store_true")
     given = parser.parse_args()
     cv2.setNumThreads(1)
     rng = np.random.default_rng(given.seed)
@@ -111,16 +143,17 @@ def main() -> None:
             mask = cv2.imread(str(given.packed / f"{key}.png"), 0) if place["sky"] else None
             cache[key] = (stops, None if mask is None else mask.astype(np.float32) / 255)
         stops, sky = cache[key]
-        hfov, pitch, roll = rng.uniform(40, 105), rng.uniform(-45, 25), rng.normal(0, 6)
+        hfov, pitch, roll = rng.uniform(40, 105), rng.uniform(*given.pitch), rng.normal(0, 6)
         bearing = rng.uniform(0, 360)
         lens = Lens(1280, 720, hfov) if given.lenses == "plain" else _other_lens(number, hfov)
         level = level_rotation(tuple(place["axis"]) if place["axis"] else None)
-        shown = develop_view(render_view(stops, lens, bearing, pitch, roll, level), rng)
+        spot = _by_the_wall(rng, place["kind"] == "room", bearing) if given.by_the_wall else None
+        shown = develop_view(render_view(stops, lens, bearing, pitch, roll, level, spot), rng)
         name = f"view{number:04d}"
         cv2.imwrite(str(given.output / f"{name}.jpg"), (np.clip(shown, 0, 1) * 255).astype(np.uint8)[..., ::-1],
                     [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 95))])  # fmt: skip
         mask_name = ""
-        if sky is not None and given.lenses == "plain":
+        if sky is not None and given.lenses == "plain" and spot is None:
             seen = render_view(sky, lens, bearing, pitch, roll, level)
             mask_name = f"{name}_sky.png"
             cv2.imwrite(str(given.output / mask_name), (seen > 0.5).astype(np.uint8) * 255)
