@@ -21,7 +21,7 @@ __all__ = ["MEASURE_SIDE_PX", "METHOD", "measure_image", "measurement_method"]
 #: Long side at which pictures are opened to be measured and compared.
 MEASURE_SIDE_PX = 1280
 #: Version of the measuring rooms' answers; a stored measurement of another version is measured again and kept.
-METHOD = "4"
+METHOD = "5"
 
 
 def measure_image(pixels: NDArray[np.uint8], lens: Lens | None) -> ImageMeasurement:

@@ -187,6 +187,21 @@ def test_even_odds_everywhere_are_not_answered() -> None:
     assert sky.fraction is None and sky.note is not None
 
 
+@pytest.mark.parametrize(("elsewhere", "told"), [(-3.5, True), (-2.5, False)])
+def test_a_small_sky_whose_range_reaches_nought_is_told_where_the_range_is_narrow(elsewhere: float, told: bool) -> None:
+    picture = np.full((720, 1280, 3), 90, np.uint8)
+    picture[:24] = 220
+    picture[400:, ::40] = 60
+    given = answer(slice(0, 0))
+    given.sky_logit[:] = elsewhere
+    given.sky_logit[:4] = 0.8
+    sky = measure_sky(picture, LENS, pose(-10.0), given)
+    assert (sky.fraction is not None) == told
+    if sky.fraction is not None and sky.sd is not None:
+        assert sky.fraction == pytest.approx(24 / 720, abs=0.01)
+        assert sky.fraction < 1.96 * sky.sd < 0.05
+
+
 @pytest.mark.parametrize("size", [(1, 1), (15, 400), (400, 15)])
 def test_tiny_pictures_are_refused_with_a_sentence(size: tuple[int, int]) -> None:
     sky = measure_sky(np.zeros((*size, 3), np.uint8), None, None, answer(slice(0, 54)))
