@@ -59,11 +59,12 @@ def evidence(camera: Camera, *snapshots: Snapshot, **more: object) -> CameraEvid
 
 
 def good_pair(camera: Camera, **day: object) -> tuple[Snapshot, Snapshot]:
-    """Day and night as planned, the day's measurements changed as given."""
+    """Day and night as planned, the day's measurements changed as given; no pose by day, none by night either."""
     held = intended_pose(camera)
     sky = open_sky_fraction(camera.lens, held.pitch_deg) * 0.7
     arguments: dict[str, object] = {"pitch": held.pitch_deg, "sky": sky} | day
-    return snapshot(camera, **arguments), snapshot(camera, held.pitch_deg, night=True)  # type: ignore[arg-type]
+    by_night = None if arguments["pitch"] is None else held.pitch_deg
+    return snapshot(camera, **arguments), snapshot(camera, by_night, night=True)  # type: ignore[arg-type]
 
 
 def judged(name: str, *snapshots: Snapshot, **more: object) -> Verdict:

@@ -10,10 +10,12 @@ from audit.judge.evidence import CameraEvidence, Comparison
 from audit.judge.limits import Limits
 from audit.measure.measurement import Orientation
 
-__all__ = ["SIGNED_REFERENCE", "shows_the_view", "todays_orientation"]
+__all__ = ["NIGHT_SNAPSHOT", "SIGNED_REFERENCE", "shows_the_view", "todays_orientation"]
 
 SIGNED_REFERENCE = "signed reference"
 """The cue that names this way in a finding."""
+NIGHT_SNAPSHOT = "night snapshot"
+"""The cue of a pose that the day pictures don't give and the night snapshot of the same visit does."""
 #: Standard deviations from which today's own answer and the carried one contradict each other.
 _CONTRADICT_SD = 3.0
 
@@ -25,9 +27,9 @@ def shows_the_view(comparison: Comparison, limits: Limits) -> bool:
 
 
 def todays_orientation(evidence: CameraEvidence, limits: Limits) -> Orientation | None:
-    """The surer of what today's day pictures say alone and what the signed reference says with the turn since.
+    """The surer of what today's pictures say alone and what the signed reference says with the turn since.
 
-    The two look at the same scene and share its errors, so they are never averaged. Where they contradict each
+    Today's own answer is that of the day pictures, or of the night snapshot where none of them tells. The two look at the same scene and share its errors, so they are never averaged. Where they contradict each
     other, today's own answer stands with an sd wide enough to hold both.
 
     Returns
@@ -39,6 +41,9 @@ def todays_orientation(evidence: CameraEvidence, limits: Limits) -> Orientation 
     if day is None:
         return None
     own = evidence.orientation or day.measured.orientation
+    if own.pitch_deg is None and evidence.night is not None and evidence.night.measured.orientation.pitch_deg is not None:
+        by_night = evidence.night.measured.orientation
+        own = replace(by_night, cues=(*by_night.cues, NIGHT_SNAPSHOT))
     carried = _carried(evidence, limits, own)
     if carried is None or carried.pitch_deg is None or carried.pitch_sd_deg is None:
         return own

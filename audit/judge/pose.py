@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from audit.judge import remedies
-from audit.judge.carried import SIGNED_REFERENCE, todays_orientation
+from audit.judge.carried import NIGHT_SNAPSHOT, SIGNED_REFERENCE, todays_orientation
 from audit.judge.chances import (
     PoseBelief,
     TargetChance,
@@ -49,7 +49,8 @@ _ASKING = ("put right", "look again")
 
 
 def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
-    """Aim, level, sky and targets from the day snapshots; ``no evidence`` with the reason where not measured."""
+    """Aim, level and targets from the day snapshots, or else from the night one, and the sky by day; ``no evidence`` with
+    the reason where not measured."""
     day, measured = evidence.day, todays_orientation(evidence, limits)
     intended = intended_pose(camera)
     if day is None or measured is None:
@@ -63,10 +64,11 @@ def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> l
     if belief is None:
         found = [_aim_not_measured(camera, day, intended, measured)]
     else:
-        found = [_aim(camera, day, intended, belief, measured.cues, limits)]
+        shot = evidence.night if NIGHT_SNAPSHOT in measured.cues and evidence.night is not None else day
+        found = [_aim(camera, shot, intended, belief, measured.cues, limits)]
         if not plumb:
-            found += _level(camera, day, intended, measured, limits)
-            found += _targets(camera, day, intended, belief, limits)
+            found += _level(camera, shot, intended, measured, limits)
+            found += _targets(camera, shot, intended, belief, limits)
     return found + _sky(camera, day, intended, belief, limits)
 
 
@@ -95,7 +97,7 @@ def _aim_not_measured(camera: Camera, day: Snapshot, intended: Intended, measure
 
 
 def _aim(
-    camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief, cues: tuple[str, ...], limits: Limits
+    camera: Camera, shot: Snapshot, intended: Intended, belief: PoseBelief, cues: tuple[str, ...], limits: Limits
 ) -> Finding:
     pitch, sd = belief.pose.pitch_deg, belief.pitch_sd_deg
     off, tolerance = pitch - intended.pitch_deg, limits.aim.pitch_tolerance_deg
@@ -124,6 +126,8 @@ def _aim(
             why += f"; it stands as it would without the {missing} of the plan"
     if SIGNED_REFERENCE in cues:
         why += "; measured in the signed reference, with the turn since"
+    if NIGHT_SNAPSHOT in cues:
+        why += "; measured in the night snapshot, for the day one does not tell"
     if intended.note:
         why += f"; agreed: {intended.note.rstrip('.')}"
     remedy = None
@@ -144,7 +148,7 @@ def _aim(
         unit="deg",
         probability_bad=probability,
         remedy=remedy,
-        photo=day.photo,
+        photo=shot.photo,
         evidence={"cues": list(cues), "roll_deg": belief.pose.roll_deg},
     )
 
@@ -168,7 +172,7 @@ def _consequence(planned: Geometry, now: Geometry, spread: GeometrySd) -> str:
     return f": {' and '.join(parts)}" if parts else ""
 
 
-def _level(camera: Camera, day: Snapshot, intended: Intended, measured: Orientation, limits: Limits) -> list[Finding]:
+def _level(camera: Camera, shot: Snapshot, intended: Intended, measured: Orientation, limits: Limits) -> list[Finding]:
     roll, sd = measured.roll_deg, measured.roll_sd_deg
     if roll is None or sd is None:
         return []
@@ -194,12 +198,12 @@ def _level(camera: Camera, day: Snapshot, intended: Intended, measured: Orientat
             unit="deg",
             probability_bad=probability,
             remedy=remedies.level_remedy(camera, -off, sd) if state in _ASKING else None,
-            photo=day.photo,
+            photo=shot.photo,
         )
     ]
 
 
-def _targets(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief, limits: Limits) -> list[Finding]:
+def _targets(camera: Camera, shot: Snapshot, intended: Intended, belief: PoseBelief, limits: Limits) -> list[Finding]:
     chances = target_chances(camera, intended.pose, belief, limits)
     held = [c for c in chances if c.held_by_plan]
     if not held:
@@ -230,7 +234,7 @@ def _targets(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBeli
             unit="px/m",
             probability_bad=worst.lost,
             remedy=remedy,
-            photo=day.photo,
+            photo=shot.photo,
             evidence={"target": worst.target, "bearing": "as planned; one image can't tell it"},
         )
     ]

@@ -69,6 +69,19 @@ def test_without_a_measured_reference_or_a_sure_turn_nothing_is_carried(more: di
     assert only(judge_camera(CAMERA, case, LIMITS), "aim").state == "no evidence"
 
 
+def test_where_no_day_picture_tells_the_night_snapshot_does_and_the_finding_says_so() -> None:
+    silent, night = snapshot(CAMERA), snapshot(CAMERA, PLANNED + 9.0, night=True)
+    aim = only(judge_camera(CAMERA, evidence(CAMERA, silent, night), LIMITS), "aim")
+    assert aim.state == "put right" and aim.measured == pytest.approx(PLANNED + 9.0)
+    assert "measured in the night snapshot" in aim.why and aim.photo == "night.jpg"
+    seen_by_day = evidence(CAMERA, snapshot(CAMERA, PLANNED + 1.0, sd=1.0), night)
+    aim = only(judge_camera(CAMERA, seen_by_day, LIMITS), "aim")
+    assert aim.measured == pytest.approx(PLANNED + 1.0) and "night" not in aim.why
+    neither = evidence(CAMERA, silent, snapshot(CAMERA, night=True, note="too dark"))
+    aim = only(judge_camera(CAMERA, neither, LIMITS), "aim")
+    assert aim.state == "no evidence" and "no lines" in aim.why and aim.photo == "day.jpg"
+
+
 def test_the_surer_of_both_counts_and_their_shared_errors_are_not_averaged_away() -> None:
     vague = evidence(
         CAMERA, snapshot(CAMERA, PLANNED + 1.0, sd=2.0), comparisons=(turned(0.0),), reference_orientation=then(PLANNED)
