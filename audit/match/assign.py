@@ -9,7 +9,6 @@ from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from audit.errors import AuditError
 from audit.match.duplicates import copies
@@ -31,13 +30,13 @@ IntArray = NDArray[np.int64]
 
 _BURST_S = 3.0
 _FAR_M = 12.0
-#: How far the draws' probabilities are believed (a power, renormalised), where photos tell their position well, tell it
-#: poorly, or mostly don't tell it: on simulated walks that nothing had been tuned on they came out too sure by about
-#: this much. Below 0.4 nothing is decided that no photo near by names.
-_NEAR_TRUST, _FAR_TRUST, _LOST_TRUST = 0.75, 0.55, 0.35
-#: What trust gains, up to 1, where a photo near by names the likely camera, so that little is left but where its stay
-#: ends; and trust where most cameras are named, where the draws come out a little too unsure.
-_TIED_GAIN, _NAMED_TRUST = 0.4, 1.15
+#: How far the draws' probabilities are believed (a power, renormalised) by the mean of the visit's own best
+#: probabilities: the fewer photos are sure, the more each sure one leans on what is only assumed of phones and crews,
+#: as simulated walks show. Less where a position is told poorly.
+_SURENESS, _TRUST, _FAR_TRUST = (0.6, 0.9, 0.95), (0.35, 0.65, 1.0), 0.85
+#: What trust gains, up to a most, where a photo near by names the likely camera, so that little is left but where its
+#: stay ends; and trust where most cameras are named: there the draws come out a little too unsure.
+_TIED_GAIN, _TIED_TRUST, _NAMED_TRUST = 0.45, 1.2, 1.4
 #: Draws from which trust is full, and the share of it that is lost with very few.
 _ENOUGH_DRAWS, _FEW_DRAWS_COST = 1000, 0.15
 #: Shares of the plan's cameras that labels and answers name between which trust grows to its full.
@@ -46,7 +45,6 @@ _FEW_NAMED, _MOST_NAMED = 0.4, 0.8
 _LEAST_TIED, _FULLY_TIED = 0.9, 0.98
 #: Steps within which a photo counts as near.
 _TIE_STEPS = 8
-_MOSTLY = 0.5
 #: What counts as one stay: probability of the same camera from photo to photo, and how many spreads a gap may lie above
 #: the median gap of stays.
 _ONE_STAY, _CALM_SPREADS = 0.9, 1.5
@@ -100,7 +98,7 @@ def _beliefs(
         belongs = _belongs(result.real, result.surplus)
         groups = stay_groups(result.together, at_least)
         count = len(result.draws.place)
-        least = _least_trust(arrays, result.chain)
+        least = _least_trust(arrays, result.chain, belongs)
         trust = _trust(belongs, result.chain, _calm_stays(arrays, result), sure[result.chain.photo], least, plan.size, count)
         for step, photo in enumerate(result.chain.photo):
             named = known.factors[photo] is not None or known.answered[photo]
@@ -154,12 +152,11 @@ def _calm_stays(arrays: PhotoArrays, result: Result) -> IntArray:
     return np.asarray(np.cumsum((result.together < _ONE_STAY) | (pause > longest)), dtype=np.int64)
 
 
-def _least_trust(arrays: PhotoArrays, chain: Chain) -> FloatArray:
+def _least_trust(arrays: PhotoArrays, chain: Chain, belongs: FloatArray) -> FloatArray:
     """How far each step's probabilities are believed where nothing near by is named, (T,)."""
-    told = ~np.isnan(arrays.east_m[chain.photo])
-    good = told & ~(arrays.position_m[chain.photo] > _FAR_M)
-    share = uniform_filter1d(told.astype(np.float64), 2 * _TIE_STEPS + 1, mode="nearest")
-    return np.where(share < _MOSTLY, _LOST_TRUST, np.where(good, _NEAR_TRUST, _FAR_TRUST))
+    best = np.maximum(belongs.max(axis=1), 1.0 - belongs.sum(axis=1))
+    trust = float(np.interp(best.mean(), _SURENESS, _TRUST))
+    return np.where(arrays.position_m[chain.photo] > _FAR_M, _FAR_TRUST * trust, trust)
 
 
 def _trust(belongs: FloatArray, chain: Chain, stays: IntArray, named: IntArray, least: FloatArray, cameras: int,
@@ -192,7 +189,7 @@ def _trust(belongs: FloatArray, chain: Chain, stays: IntArray, named: IntArray, 
     local = np.clip((mass - _LEAST_TIED) / (_FULLY_TIED - _LEAST_TIED), 0.0, 1.0)
     share = np.unique(named[named >= 0]).size / cameras
     everywhere = np.clip((share - _FEW_NAMED) / (_MOST_NAMED - _FEW_NAMED), 0.0, 1.0)
-    tied_trust = np.maximum(least, np.minimum(1.0, least + _TIED_GAIN * enough * local))
+    tied_trust = np.maximum(least, np.minimum(_TIED_TRUST, least + _TIED_GAIN * enough * local))
     return np.asarray(np.maximum(tied_trust, least + (_NAMED_TRUST - least) * everywhere))
 
 

@@ -13,6 +13,9 @@ __all__ = ["first_lists", "pruned_lists", "unique_rows"]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+#: How many cameras near a photo's position are listed for each one near or after a known camera of the walk.
+_POSITION_SHARE = 2.0
+
 
 def unique_rows(lists: IntArray, width: int) -> IntArray:
     """Each row's first ``width`` distinct non-negative entries in their order, filled up with -1.
@@ -81,27 +84,34 @@ def first_lists(
         everyone = np.broadcast_to(np.arange(size), (order.size, size))
         return np.concatenate([unique_rows(np.concatenate([labelled, everyone], axis=1), keep),
                                np.full((order.size, 1), -1, dtype=np.int64)], axis=1)
-    points = np.column_stack([site.east_m, site.north_m])
-    flat, walk = cKDTree(points), cKDTree(site.walk_coordinates)
     last, nxt = _anchors(sure, cut)
     has_position = ~np.isnan(photos.east_m[order])
-    place = np.column_stack([photos.east_m[order], photos.north_m[order]])
-    lists = np.full((order.size, 2 * keep), -1, dtype=np.int64)
+    near = np.full((order.size, keep), -1, dtype=np.int64)
     if has_position.any():
-        nearest = flat.query(place[has_position], k=keep)[1].reshape(-1, keep)
-        lists[has_position, :keep] = nearest
-    for column, anchor in enumerate((last, nxt)):
-        rows = np.flatnonzero((anchor >= 0) & ~has_position)
-        if rows.size:
-            used, inverse = np.unique(anchor[rows], return_inverse=True)
-            nearest = walk.query(site.walk_coordinates[used], k=keep)[1].reshape(-1, keep)
-            lists[rows[:, None], np.arange(column, 2 * keep, 2)[None, :]] = nearest[inverse]
-    lost = np.flatnonzero(~has_position & (last < 0) & (nxt < 0))
-    if lost.size:
-        lists[lost, :keep] = np.linspace(0, size - 1, keep).astype(np.int64)
+        place = np.column_stack([photos.east_m[order], photos.north_m[order]])[has_position]
+        near[has_position] = cKDTree(np.column_stack([site.east_m, site.north_m])).query(place, k=keep)[1].reshape(-1, keep)
+    lost = ~has_position & (last < 0) & (nxt < 0)
+    near[lost] = np.linspace(0, size - 1, keep).astype(np.int64)
+    rank = np.concatenate([np.arange(keep), _POSITION_SHARE * (np.arange(4 * keep) + 1.5)])
+    lists = np.concatenate([near, _beside_known(site, last, nxt, keep)], axis=1)[:, np.argsort(rank, kind="stable")]
     near_known = np.column_stack([labelled, sure, last, nxt])
     return np.concatenate([unique_rows(np.concatenate([near_known, lists], axis=1), keep),
                            np.full((order.size, 1), -1, dtype=np.int64)], axis=1)
+
+
+def _beside_known(site: SiteArrays, last: IntArray, nxt: IntArray, count: int) -> IntArray:
+    """Cameras near the known ones before and after each step, on the ground and in the plan's order, (T, 4 count)."""
+    walk = cKDTree(site.walk_coordinates)
+    sources = np.full((last.size, count, 4), -1, dtype=np.int64)
+    for place, (anchor, way) in enumerate(((last, 1), (nxt, -1))):
+        rows = np.flatnonzero(anchor >= 0)
+        if not rows.size:
+            continue
+        used, inverse = np.unique(anchor[rows], return_inverse=True)
+        sources[rows, :, place] = walk.query(site.walk_coordinates[used], k=count)[1].reshape(-1, count)[inverse]
+        listed = used[:, None] + way * np.arange(1, count + 1)
+        sources[rows, :, 2 + place] = np.where((listed >= 0) & (listed < site.size), listed, -1)[inverse]
+    return sources.reshape(last.size, 4 * count)
 
 
 def pruned_lists(candidates: IntArray, score: NDArray[np.float32], cut: NDArray[np.bool_], width: int,

@@ -27,6 +27,7 @@ __all__ = [
     "SiteArrays",
     "declination_deg",
     "direction_log_density",
+    "direction_log_ratio",
     "local_metres",
     "photo_arrays",
     "position_log_density",
@@ -43,6 +44,8 @@ _WGS84_A_M = 6378137.0
 _WGS84_F = 1 / 298.257223563
 _STRAIGHT_DOWN_DEG = 70.0
 _FLOOR_CHANGE_M = 25.0
+#: Cells of the circle in which turns of one stay are compared.
+_CELLS = 144
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +70,7 @@ class Settings:
     direction_sd_deg, direction_wide_deg, direction_wide_share : float
         Spread of such photos' directions (compass and stance), and its heavy tail.
     compass_repeat_sd_deg, compass_repeat_share : float
-        How far, and in which share of cases, the compass reads the same again during one stay.
+        Spread of the directions of one stay's photos about their own middle, and the share of photos that keep to it.
     stay_gap_s, stay_gap_spread, move_gap_s, move_gap_spread : float
         Median and log-sd of the time between photos of one stay, and between stays (travel apart).
     burst_share, burst_gap_s : float
@@ -80,8 +83,10 @@ class Settings:
         Scale of the distance between cameras visited one after the other (None: from the plan's spacing).
     order_share, back_share : float
         Share of moves to the next and to the last camera of the plan's order, over what nearness alone gives.
-    stray_share : float
-        Share of photos that belong to no camera.
+    stray_share, beside_share : float
+        Share of photos that belong to no camera, and share of those that are taken beside one on the walk.
+    resume_share : float
+        Share of such photos after which the stay that they interrupt goes on.
     missed_share, again_share : float
         Share of cameras without any photo, and of cameras that are visited again.
     habit : CodeHabit
@@ -100,7 +105,7 @@ class Settings:
     direction_sd_deg: float = 22.0
     direction_wide_deg: float = 50.0
     direction_wide_share: float = 0.25
-    compass_repeat_sd_deg: float = 20.0
+    compass_repeat_sd_deg: float = 14.0
     compass_repeat_share: float = 0.85
     stay_gap_s: float = 15.0
     stay_gap_spread: float = 0.7
@@ -114,8 +119,10 @@ class Settings:
     order_share: float = 0.1
     back_share: float = 0.03
     stray_share: float = 0.1
+    beside_share: float = 0.75
+    resume_share: float = 0.4
     missed_share: float = 0.04
-    again_share: float = 0.03
+    again_share: float = 0.01
     habit: CodeHabit = field(default_factory=CodeHabit)
 
 
@@ -309,3 +316,55 @@ def direction_log_density(turn: FloatArray, settings: Settings) -> FloatArray:
     density = front * ((1 - wide) * bell(settings.direction_sd_deg) + wide * bell(settings.direction_wide_deg))
     density = np.where(np.isnan(wrapped), level, density + (1 - front) * level)
     return np.asarray(np.log(density))
+
+
+def _wrapped_bells(middle: FloatArray, sd: float) -> FloatArray:
+    """Wrapped bells about the cells of the circle, (len(middle), cells), each of sum 1."""
+    cells = np.linspace(0.0, 2 * np.pi, _CELLS, endpoint=False)
+    turn = np.abs((middle[:, None] - cells[None, :] + np.pi) % (2 * np.pi) - np.pi)
+    bells = np.exp(-0.5 * (turn / sd) ** 2)
+    return np.asarray(bells / bells.sum(axis=1, keepdims=True))
+
+
+@lru_cache(maxsize=256)
+def _direction_ratios(front: float, narrow_deg: float, wide_deg: float, wide_share: float, repeat_deg: float,
+                      repeat_share: float) -> FloatArray:
+    """Log of how much likelier one turn is after another one of the same stay than by itself, (cells, cells)."""
+    cells = np.linspace(0.0, 2 * np.pi, _CELLS, endpoint=False)
+    least = math.radians(4.0)
+    repeat = math.radians(repeat_deg)
+
+    def middles(sd_deg: float) -> FloatArray:
+        bell = _wrapped_bells(np.zeros(1), math.sqrt(max(math.radians(sd_deg) ** 2 - repeat**2, least**2)))
+        return np.asarray(bell[0])
+
+    middle = front * ((1 - wide_share) * middles(narrow_deg) + wide_share * middles(wide_deg)) + (1 - front) / _CELLS
+    about = _wrapped_bells(cells, repeat)
+    both = about.T @ (middle[:, None] * about)
+    alone = both.sum(axis=1)
+    return np.asarray(np.log(repeat_share * both / (alone[:, None] * alone[None, :]) + (1 - repeat_share)))
+
+
+def direction_log_ratio(then: FloatArray, now: FloatArray, settings: Settings) -> FloatArray:
+    """Log of how much likelier a photo's turn is after that of another photo of its stay than by itself.
+
+    Parameters
+    ----------
+    then, now : float array, any shape
+        Angles between the photos' directions and the one facing the camera, radians; NaN adds nothing.
+
+    Notes
+    -----
+    The photos of a stay spread about a middle of their own (where the photographer stands, and how the compass errs
+    there), and the middles spread as single photos do. The sum over middles is exact and alike in both photos; the
+    turns are rounded to 2.5 degrees.
+    """
+    table = _direction_ratios(settings.front_share, settings.direction_sd_deg, settings.direction_wide_deg,
+                              settings.direction_wide_share, settings.compass_repeat_sd_deg,
+                              settings.compass_repeat_share)
+    known = ~np.isnan(then) & ~np.isnan(now)
+
+    def cell(turn: FloatArray) -> IntArray:
+        return np.where(known, np.rint(np.nan_to_num(turn) * (_CELLS / (2 * np.pi))), 0).astype(np.int64) % _CELLS
+
+    return np.where(known, table[cell(then), cell(now)], 0.0)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,11 +18,20 @@ from audit.match.evidence import (
     Settings,
     SiteArrays,
     direction_log_density,
+    direction_log_ratio,
     position_log_density,
 )
 from audit.match.sampling import Draws, Rule
 from audit.match.stays import learn_habit, stays_of
-from audit.match.walk import WALK_M_PER_S, Chain, move_chance, position_residuals
+from audit.match.walk import (
+    STANDOFF_KEPT,
+    WALK_M_PER_S,
+    Chain,
+    link_log_ratio,
+    move_chance,
+    position_residuals,
+    position_variance,
+)
 
 __all__ = ["burst_steps", "first_settings", "learn", "rule_of"]
 
@@ -31,7 +41,17 @@ IntArray = NDArray[np.int64]
 _SCALES = np.exp(np.linspace(math.log(0.4), math.log(4.0), 19))
 _FRONTS = (0.05, 0.2, 0.4, 0.6, 0.75, 0.85, 0.9)
 _DIRECTIONS_DEG = (10.0, 14.0, 18.0, 23.0, 29.0, 36.0, 45.0)
+#: How errors of position may keep from photo to photo.
+_STEADINESS: dict[str, tuple[float, ...]] = {
+    "repeat_m": (0.5, 0.8, 1.2, 1.6, 2.0, 2.7),
+    "repeat_share": (0.05, 0.1, 0.17, 0.25, 0.35),
+    "correlation_s": (60.0, 100.0, 150.0, 220.0, 330.0),
+    "standoff_sd_m": (1.5, 2.0, 2.5, 3.2),
+}
+_USUAL = Settings()
+_REPEATS_DEG = (6.0, 8.0, 10.0, 12.0, 14.0, 17.0, 20.0, 25.0)
 _HOLD = 40.0
+_RESUMED = 15.0
 _LEARN_PHOTOS = 30_000
 _GRID_PHOTOS = 20_000
 
@@ -87,6 +107,62 @@ def first_settings(photos: PhotoArrays, chain: Chain) -> Settings:
                    stay_share=float(np.clip(share[0] + share[1], 0.3, 0.9)))
 
 
+def _steadiness(east: FloatArray, north: FloatArray, scale: FloatArray, photos: PhotoArrays, chain: Chain,
+                fits: NDArray[np.bool_], begins: NDArray[np.bool_], camera: IntArray, settings: Settings,
+                weight: float) -> Settings:
+    """Settings whose errors of position keep as drawn walks show, from residuals (R, T) of photos that follow each other.
+
+    One quantity after the other is set to the best of a grid, held to common values.
+    """
+    gap = np.diff(photos.time_s[chain.photo])
+    pairs = fits[:, 1:] & fits[:, :-1] & (~chain.cut[1:] & ~np.isnan(gap))[None, :]
+    same = ~begins[:, 1:] & (camera[:, 1:] == camera[:, :-1])
+    pairs &= same | begins[:, 1:]
+    if not pairs.any():
+        return settings
+    thin = max(1, int(pairs.sum()) // _GRID_PHOTOS)
+    weight = weight * thin
+
+    def of(values: FloatArray) -> FloatArray:
+        return np.asarray(np.broadcast_to(values, pairs.shape)[pairs][::thin], dtype=np.float64)
+
+    e1, n1, e2, n2 = of(east[:, :-1]), of(north[:, :-1]), of(east[:, 1:]), of(north[:, 1:])
+    s1, s2, apart, held = of(scale[:-1]), of(scale[1:]), np.maximum(of(gap), 0.0), of(same.astype(np.float64))
+
+    def score(trial: Settings) -> float:
+        v1, v2 = position_variance(s1, trial), position_variance(s2, trial)
+        shared = np.exp(-apart / trial.correlation_s) * s1 * s2 + held * STANDOFF_KEPT * trial.standoff_sd_m**2
+        fit = link_log_ratio(e1, n1, e2, n2, v1, v2, shared) + position_log_density(e2**2 + n2**2, v2)
+        away = sum(math.log(getattr(trial, name) / getattr(_USUAL, name)) ** 2 for name in _STEADINESS)
+        return float(weight * fit.sum()) - 4.0 * away
+
+    def with_value(trial: Settings, name: str, value: float) -> Settings:
+        changed: dict[str, Any] = {name: value}
+        return replace(trial, **changed)
+
+    best = settings
+    for name, grid in (*_STEADINESS.items(), *_STEADINESS.items()):
+        best = max((with_value(best, name, value) for value in grid), key=score)
+    return best
+
+
+def _repeat_sd_deg(turn: FloatArray, real: NDArray[np.bool_], begins: NDArray[np.bool_], camera: IntArray,
+                   settings: Settings, weight: float) -> float:
+    """Spread of directions within stays that fits drawn walks, from turns (R, T) of photos that follow each other."""
+    held = real[:, 1:] & real[:, :-1] & ~begins[:, 1:] & (camera[:, 1:] == camera[:, :-1])
+    then, now = turn[:, :-1][held], turn[:, 1:][held]
+    if not then.size:
+        return settings.compass_repeat_sd_deg
+    thin = max(1, then.size // _GRID_PHOTOS)
+    usual = Settings().compass_repeat_sd_deg
+    score = [
+        weight * thin * direction_log_ratio(then[::thin], now[::thin], replace(settings, compass_repeat_sd_deg=sd)).sum()
+        - 4.0 * math.log(sd / usual) ** 2
+        for sd in _REPEATS_DEG
+    ]
+    return _REPEATS_DEG[int(np.argmax(score))]
+
+
 def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings, draws: Draws,
           wanted: FloatArray, start: Settings, coded: IntArray) -> Settings:
     """Settings that fit the drawn walks.
@@ -123,8 +199,7 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
         thin = max(1, int(fits.sum()) // _GRID_PHOTOS)
         own = np.broadcast_to(scale[None, :], e.shape)[fits][::thin]
         square = (e[fits] ** 2 + n[fits] ** 2)[::thin]
-        extra = settings.repeat_m**2 + settings.standoff_sd_m**2
-        score = [weight * thin * 0.3 * position_log_density(square, (own * s) ** 2 * (1 + settings.repeat_share**2) + extra).sum()
+        score = [weight * thin * 0.3 * position_log_density(square, position_variance(own * s, settings)).sum()
                  - 4.0 * math.log(s / base.position_scale) ** 2 for s in _SCALES]
         position_scale = float(_SCALES[int(np.argmax(score))])
         look = np.broadcast_to(photos.bearing[chain.photo][None, :], e.shape)
@@ -136,6 +211,8 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
             keep = np.abs(along) < 4 * noise + 10
             mean = (float((along * trust)[keep].sum()) + 4.0 * 20.0) / (float(trust[keep].sum()) + 20.0)
             standoff = float(np.clip(mean, 0.5, 10.0))
+
+    steady = _steadiness(e, n, scale * position_scale, photos, chain, fits, begins, camera, settings, weight)
 
     turn = photos.bearing[chain.photo][None, :] - site.bearing[np.maximum(camera, 0)] - np.pi
     seen = real & ~np.isnan(turn)
@@ -153,6 +230,8 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
                 if score_here > best:
                     best, front, direction = float(score_here), share, sd
 
+    repeat = _repeat_sd_deg(turn, real, begins, camera, replace(settings, front_share=front, direction_sd_deg=direction),
+                            weight)
     gap = np.diff(photos.time_s[chain.photo], prepend=np.nan)
     timed = (~chain.cut & ~np.isnan(gap))[None, :]
     gaps = np.broadcast_to(np.maximum(gap, 0.5)[None, :], real.shape)
@@ -160,6 +239,8 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
     before_real = np.concatenate([np.zeros((len(camera), 1), dtype=bool), real[:, :-1]], axis=1)
     held = timed & real & before_real & ~begins & (camera >= 0)
     moves = timed & begins & (before >= 0)
+    left = timed & ~before_real & (before >= 0) & real
+    resume = (float((left & ~begins).sum()) * weight + _RESUMED * base.resume_share) / (float(left.sum()) * weight + _RESUMED)
     hold = _HOLD * len(place)
     size = chain.candidates.shape[1]
     found = np.bincount((steps * size + draws.place).ravel(), minlength=steps.size * size).reshape(-1, size)
@@ -210,8 +291,8 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Setting
     habit = learn_habit(stays, real & (coded >= 0)[None, :] & (camera == coded[None, :]), steps.size)
     lengths = (counts + np.array(base.lengths) * hold) / (counts.sum() + hold)
     return replace(
-        settings, position_scale=position_scale, standoff_m=standoff, front_share=front, direction_sd_deg=direction,
+        steady, position_scale=position_scale, standoff_m=standoff, front_share=front, direction_sd_deg=direction,
         stay_gap_s=stay_gap, stay_gap_spread=stay_spread, move_gap_s=move_gap, move_gap_spread=move_spread,
-        stay_share=float(stay_share), walk_scale_m=walk_scale, order_share=order, back_share=back,
+        stay_share=float(stay_share), compass_repeat_sd_deg=repeat, resume_share=resume, walk_scale_m=walk_scale, order_share=order, back_share=back,
         burst_share=burst, missed_share=missed, habit=habit,
         lengths=tuple(lengths.tolist()))

@@ -39,6 +39,8 @@ _SWEEP_STEPS = 4e6
 #: With fewer walks side by side, a photo is sure of its camera where sums and draws agree.
 _ENOUGH_REPLICATES = 12
 _LABELS_KEPT = 4
+#: Probability that the lists of the last round may leave out, places kept for the best of the steps beside, least length.
+_OUTSIDE, _BESIDE, _LEAST_WIDTH = 2e-4, 4, 12
 _ROUNDS = 3
 
 
@@ -210,14 +212,17 @@ def solve_walks(
     score = _first_look(site, photos, chain, settings, known)
     narrow = int(np.clip(math.sqrt(_NARROW_CELLS / order.size), 13, 44))
     replicates = int(np.clip(_REPLICATE_STEPS // order.size, 2, 16))
-    sweeps = int(np.clip(_SWEEP_STEPS / (order.size * replicates), 20, 120))
+    sweeps = int(np.clip(_SWEEP_STEPS / (order.size * replicates), 20, 240))
     rounds = _ROUNDS if sweeps > 60 else _ROUNDS - 1
-    left: FloatArray | None = None
+    first: IntArray | None = None
     draws: Draws | None = None
     for round_ in range(rounds + 1):
         last = round_ == rounds
+        if last:
+            narrow = min(narrow, _needed_width(chain, score))
         if chain.candidates.shape[1] > narrow:
             chain = Chain(order, cut, pruned_lists(chain.candidates, score, cut, narrow, labelled))
+        left = _unvisited(chain, first) if first is not None else None
         tables = _whole_tables(site, photos, chain, settings, known, left)
         posterior = forward_backward(tables)
         wanted = _camera_starts(chain, posterior.new_stay, site.size)
@@ -228,7 +233,8 @@ def solve_walks(
             settle=sweeps // 4 if last else 6, follows=burst_steps(photos, chain, settings), coded=coded)
         if not last:
             settings = learn(site, photos, chain, settings, draws, wanted, start, coded)
-            left = _unvisited(chain, draws, site.size)
+            first = _first_visits(chain, draws, site.size)
+            score = posterior.real + posterior.away
     assert draws is not None
     result = _summary(chain, draws, settings)
     if replicates < _ENOUGH_REPLICATES:
@@ -275,18 +281,30 @@ def _summary(chain: Chain, draws: Draws, settings: Settings) -> Result:
     return Result(chain, share(~draws.away), share(draws.away & (draws.place < size - 1)), together, draws, settings)
 
 
-def _unvisited(chain: Chain, draws: Draws, size: int) -> FloatArray:
-    """Probability that each candidate has not been visited before its step, from earlier draws."""
+def _first_visits(chain: Chain, draws: Draws, size: int) -> IntArray:
+    """Step (S, N) at which each drawn walk first visits each camera, the number of steps where it never does."""
     steps = len(chain.photo)
-    at = np.arange(steps)
-    camera = chain.candidates[at[None, :], draws.place]
+    camera = chain.candidates[np.arange(steps)[None, :], draws.place]
     rows, when = np.nonzero(draws.begins)
     first = np.full((len(camera), size), steps, dtype=np.int64)
     np.minimum.at(first, (rows, camera[rows, when]), when)
+    return first
+
+
+def _unvisited(chain: Chain, first: IntArray) -> FloatArray:
+    """Probability that each candidate has not been visited before its step, from first visits in drawn walks."""
+    at = np.arange(len(chain.photo))
     result = np.zeros(chain.candidates.shape)
     for one in first:
         result += one[np.maximum(chain.candidates, 0)] >= at[:, None]
     return np.where(chain.candidates >= 0, result / len(first), 0.0)
+
+
+def _needed_width(chain: Chain, score: Float32Array) -> int:
+    """Length of lists outside which hardly any probability lies (the last entry, "none", included)."""
+    ranked = -np.sort(-np.where(chain.candidates < 0, 0.0, score), axis=1)
+    outside = 1.0 - np.cumsum(ranked, axis=1).mean(axis=0) - score[:, -1].mean()
+    return int(np.clip(np.argmax(outside < _OUTSIDE) + 1 + _BESIDE, _LEAST_WIDTH, ranked.shape[1]))
 
 
 def _spans(steps: int, size: int) -> list[slice]:

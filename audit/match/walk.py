@@ -9,7 +9,7 @@ last candidate of each list is "at none of them".
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -21,11 +21,12 @@ from audit.match.evidence import (
     Settings,
     SiteArrays,
     direction_log_density,
+    direction_log_ratio,
     position_log_density,
 )
 
-__all__ = ["LEAK", "WALK_M_PER_S", "Chain", "Posterior", "Tables", "build_tables", "emissions", "forward_backward",
-           "move_chance", "position_residuals"]
+__all__ = ["LEAK", "STANDOFF_KEPT", "WALK_M_PER_S", "Chain", "Posterior", "Tables", "build_tables", "emissions",
+           "forward_backward", "link_log_ratio", "move_chance", "position_residuals", "position_variance"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -41,6 +42,8 @@ _BROAD_LOG_GAP = -math.log(8.0)
 LEAK = 0.05
 #: How far from the camera a stray beside it lies (added to the spread of positions).
 _BESIDE_M = 8.0
+#: Share of the standoff's variance that photos of one stay have in common.
+STANDOFF_KEPT = 0.7
 _CHUNK = 96
 _BURN_IN = 32
 
@@ -132,6 +135,30 @@ def position_residuals(
     return east, north, scale * settings.position_scale
 
 
+def position_variance(scale_m: AnyArray, settings: Settings) -> AnyArray:
+    """Squared scale, m², of one photo's position residual: the receiver's error, what is new in it, and the standoff."""
+    own = settings.repeat_m**2 + settings.standoff_sd_m**2
+    return np.asarray(scale_m**2 * scale_m.dtype.type(1 + settings.repeat_share**2) + scale_m.dtype.type(own))
+
+
+def link_log_ratio(e1: AnyArray, n1: AnyArray, e2: AnyArray, n2: AnyArray, v1: AnyArray, v2: AnyArray,
+                   covariance: AnyArray) -> AnyArray:
+    """Log of how much likelier a position residual is after the one before it than by itself; arrays broadcast.
+
+    Parameters
+    ----------
+    e1, n1, e2, n2 : float array
+        Residuals east and north of the earlier and the later photo, metres.
+    v1, v2, covariance : float array
+        Their squared scales and what they share, m²; conditional Student density.
+    """
+    slope = covariance / v1
+    widen = (NU + (e1**2 + n1**2) / v1) / (NU + 2)
+    spread2 = (v2 - covariance * slope) * widen
+    joint = position_log_density((e2 - slope * e1) ** 2 + (n2 - slope * n1) ** 2, spread2, NU + 2)
+    return np.asarray(joint - position_log_density(e2**2 + n2**2, v2))
+
+
 def emissions(
     site: SiteArrays, photos: PhotoArrays, chain: Chain, settings: Settings, labels: FloatArray,
     otherwise: FloatArray,
@@ -146,7 +173,7 @@ def emissions(
         The same where the photo belongs to no camera.
     """
     east, north, scale = position_residuals(site, photos, chain, settings)
-    own2 = scale[:, None] ** 2 * (1 + settings.repeat_share**2) + settings.repeat_m**2 + settings.standoff_sd_m**2
+    own2 = position_variance(scale, settings)[:, None]
     position = np.nan_to_num(position_log_density(east**2 + north**2, own2))
     beside = np.nan_to_num(position_log_density(east**2 + north**2, own2 + _BESIDE_M**2))
     has_position = ~np.isnan(photos.east_m[chain.photo])[:, None]
@@ -156,13 +183,14 @@ def emissions(
     has_direction = ~np.isnan(photos.bearing[chain.photo])[:, None]
     direction = np.where(has_direction, direction_log_density(turn, settings), 0.0)
     level = np.where(has_direction, -math.log(2 * np.pi), 0.0)
-    stray = settings.stray_share
+    stray, share = settings.stray_share, settings.beside_share
     real = math.log(1 - stray) + position + direction + labels
-    away = math.log(stray / 2) + np.logaddexp(beside, elsewhere) + level + otherwise[:, None]
+    elsewhere = elsewhere + math.log(1 - share)
+    away = math.log(stray) + np.logaddexp(math.log(share) + beside, elsewhere) + level + otherwise[:, None]
     absent = chain.candidates < 0
     real = np.where(absent, -np.inf, real)
     away = np.where(absent, -np.inf, away)
-    away[:, -1] = (math.log(stray / 2) + elsewhere + level + otherwise[:, None])[:, 0]
+    away[:, -1] = (math.log(stray) + elsewhere + level + otherwise[:, None])[:, 0]
     return real, away
 
 
@@ -260,48 +288,36 @@ def build_tables(
     stay_gap = np.where(timed, _log_stay_gap(gap, settings), _BROAD_LOG_GAP)
     log_stay = math.log(settings.stay_share) + stay_gap
     loose = np.logaddexp(stay_gap, _BROAD_LOG_GAP) - math.log(2)
-    log_stay_away = math.log(settings.stay_share) + loose
+    log_stay_away = math.log(settings.resume_share) + loose
 
     used = Chain(chain.photo[first:last], cut, here)
     earlier = Chain(chain.photo[before], cut, there)
     e2, n2, s2 = (a.astype(np.float32) for a in position_residuals(site, photos, used, settings))
     e1, n1, s1 = (a.astype(np.float32) for a in position_residuals(site, photos, earlier, settings))
-    extra = settings.repeat_m**2 + settings.standoff_sd_m**2
-    grown = 1 + settings.repeat_share**2
-    whole1, whole2 = s1**2 * grown + extra, s2**2 * grown + extra
+    whole1, whole2 = position_variance(s1, settings), position_variance(s2, settings)
     shared = np.exp(-np.maximum(gap, 0.0) / settings.correlation_s).astype(np.float32) * s1 * s2
     both = ~np.isnan(e1[:, 0]) & ~np.isnan(e2[:, 0]) & timed
 
-    everyone = np.arange(steps.size)
-
-    def linked(rows: IntArray, covariance: AnyArray, de: AnyArray, dn: AnyArray, r1: AnyArray,
-               r2: AnyArray, v1: AnyArray, v2: AnyArray) -> AnyArray:
-        spread2 = (v2 - covariance**2 / v1)[rows]
-        widen = (NU + r1 / _like(v1[rows], r1)) / (NU + 2)
-        joint = position_log_density(de**2 + dn**2, _like(spread2, de) * widen, NU + 2)
-        return np.asarray(joint - position_log_density(r2, _like(v2[rows], r2)))
-
     r1, r2 = e1**2 + n1**2, e2**2 + n2**2
     loose1, loose2 = whole1 + np.float32(_BESIDE_M**2), whole2 + np.float32(_BESIDE_M**2)
-    beside1, beside2 = _beside_share(site, r1, loose1), _beside_share(site, r2, loose2)
+    beside1, beside2 = (_beside_share(site, r, v, settings) for r, v in ((r1, loose1), (r2, loose2)))
     log_move_real = log_move.copy()
+    log_move += np.float32(math.log((1 - settings.resume_share) / (1 - settings.stay_share)))
     for table, v1, share in ((log_move_real, whole1, None), (log_move, loose1, beside1)):
-        slope = (shared / v1)[:, None, None]
         for rows in np.array_split(np.flatnonzero(both), max(1, both.sum() * size**2 // 2_000_000)):
-            link = linked(rows, shared, e2[rows, None, :] - slope[rows] * e1[rows, :, None],
-                          n2[rows, None, :] - slope[rows] * n1[rows, :, None], r1[rows, :, None],
-                          r2[rows, None, :], v1, whole2)
+            earlier_one, later_one = (rows, slice(None), None), (rows, None, slice(None))
+            link = link_log_ratio(e1[earlier_one], n1[earlier_one], e2[later_one], n2[later_one],
+                                  v1[rows, None, None], whole2[rows, None, None], shared[rows, None, None])
             table[rows] += link if share is None else _partly(link, share[rows, :, None])
 
     pick = np.minimum(previous, size - 1)
-    pe, pn, pr = (np.take_along_axis(a, pick, axis=1) for a in (e1, n1, r1))
+    pe, pn = (np.take_along_axis(a, pick, axis=1) for a in (e1, n1))
 
     def held(covariance: AnyArray, v1: AnyArray, v2: AnyArray, share: AnyArray) -> AnyArray:
-        slope = (covariance / v1)[:, None]
-        link = linked(everyone, covariance, e2 - slope * pe, n2 - slope * pn, pr, r2, v1, v2)
+        link = link_log_ratio(pe, pn, e2, n2, v1[:, None], v2[:, None], covariance[:, None])
         return np.where(both[:, None] & (here >= 0), _partly(np.nan_to_num(link), share), 0.0)
 
-    log_stay_real = log_stay[:, None] + held(shared + 0.7 * settings.standoff_sd_m**2, whole1, whole2, np.ones(1, dtype=np.float32))
+    log_stay_real = log_stay[:, None] + held(shared + STANDOFF_KEPT * settings.standoff_sd_m**2, whole1, whole2, np.ones(1, dtype=np.float32))
     log_stay_real += _same_compass(site, photos, used, earlier, settings)
     log_stay_loose = log_stay_away[:, None] + held(shared, loose1, whole2, np.take_along_axis(beside1, pick, axis=1))
     log_drift = loose[:, None] + held(shared, whole1, loose2, beside2)
@@ -329,10 +345,11 @@ def build_tables(
         cut, 1.0 / site.size)
 
 
-def _beside_share(site: SiteArrays, square_m2: AnyArray, scale2_m2: AnyArray) -> AnyArray:
+def _beside_share(site: SiteArrays, square_m2: AnyArray, scale2_m2: AnyArray, settings: Settings) -> AnyArray:
     """Probability that a stray with these residuals was taken beside the camera, and not anywhere on the site."""
     beside = np.nan_to_num(position_log_density(square_m2, scale2_m2[:, None]))
-    return np.asarray(1.0 / (1.0 + np.exp(-math.log(site.area_m2) - beside)))
+    odds = settings.beside_share / (1.0 - settings.beside_share)
+    return np.asarray(1.0 / (1.0 + np.exp(-math.log(site.area_m2 * odds) - beside)))
 
 
 def _partly(link: AnyArray, share: AnyArray) -> AnyArray:
@@ -340,22 +357,16 @@ def _partly(link: AnyArray, share: AnyArray) -> AnyArray:
     return np.asarray(np.log1p(share * np.expm1(link)))
 
 
-def _like(vector: AnyArray, shape: AnyArray) -> AnyArray:
-    return vector.reshape((-1,) + (1,) * (shape.ndim - 1))
-
-
 def _same_compass(
     site: SiteArrays, photos: PhotoArrays, used: Chain, earlier: Chain, settings: Settings
 ) -> FloatArray:
     """Correction (T, K): during a stay the compass errs the same way again, so a second reading tells little."""
     now, then = photos.bearing[used.photo], photos.bearing[earlier.photo]
-    change = (now - then + np.pi) % (2 * np.pi) - np.pi
-    sd = math.radians(settings.compass_repeat_sd_deg)
-    again = np.exp(-0.5 * (change / sd) ** 2) / (sd * math.sqrt(2 * math.pi))
-    own = np.exp(direction_log_density(now[:, None] - site.bearing[used.candidates] - np.pi, settings))
-    share = settings.compass_repeat_share
-    mixed = np.log(share * again[:, None] + (1 - share) * own) - np.log(own)
-    return np.where(np.isnan(change)[:, None], 0.0, mixed)
+    faced = np.nan_to_num(site.bearing[used.candidates]) + np.pi
+    planned = direction_log_ratio(then[:, None] - faced, now[:, None] - faced, settings)
+    anywhere = replace(settings, front_share=0.0)
+    level = direction_log_ratio(then, now, anywhere)[:, None]
+    return np.where(np.isnan(site.bearing[used.candidates]), level, planned)
 
 
 def _pad(values: Float32Array) -> Float32Array:

@@ -44,17 +44,19 @@ def test_a_photo_with_a_position_gets_the_nearest_cameras_and_one_without_those_
     found = first_lists(site, photos, order, cut, sure, labelled, width)
     assert found.shape == (8, width) and (found[:, -1] == -1).all()
     flat = np.column_stack([site.east_m, site.north_m])
-    assert found[0, 0] == 17 or 40 not in found[0].tolist()
-    assert set(nearest(flat, np.array([450.0, 450.0]), width - 2)) <= set(found[0].tolist())
+    near = nearest(flat, np.array([450.0, 450.0]), 12)
+    assert found[0, : width - 1].tolist() == list(dict.fromkeys([17, *near]))[: width - 1], "the next known one, then near ones"
+    longer = first_lists(site, photos, order, cut, sure, labelled, 14)
+    assert longer[0, :13].tolist() == list(dict.fromkeys([17, *near[:10], 16, *near[10:]]))[:13], "and one listed before it"
     between = found[2].tolist()
     assert between[:2] == [17, 40], "the last and the next known camera come first"
     expected = []
-    for a, b in zip(
+    for i, (a, b) in enumerate(zip(
         nearest(site.walk_coordinates, site.walk_coordinates[17], 8),
         nearest(site.walk_coordinates, site.walk_coordinates[40], 8),
         strict=True,
-    ):
-        expected += [a, b]
+    )):
+        expected += [a, b, 18 + i, 39 - i]
     wanted = list(dict.fromkeys([17, 40, *expected]))[: width - 1]
     assert between[: width - 1] == wanted
     spread = np.linspace(0, 59, width - 1).astype(int).tolist()

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
-from audit.match.assign import _belongs, _sobered, _trust
+from audit.match.assign import _belongs, _least_trust, _sobered, _trust
 from audit.match.questions import ask_order, stay_groups
 from audit.match.walk import Chain
 
@@ -66,8 +68,8 @@ def test_draws_are_believed_more_where_a_photo_near_by_names_the_likely_camera()
     named = np.full(34, -1)
     named[1], named[3], named[6] = 0, 2, 2
     trust = _trust(belongs, chain, stays, named, np.full(34, 0.5), 100)
-    assert trust[[0, 2, 3]] == pytest.approx(0.9), "camera 0 is named two steps away"
-    assert trust[[4, 11]] == pytest.approx(0.9)
+    assert trust[[0, 2, 3]] == pytest.approx(0.95), "camera 0 is named two steps away"
+    assert trust[[4, 11]] == pytest.approx(0.95)
     assert trust[12] == pytest.approx(0.5), "camera 2 is named six steps away, in another stay"
     few = _trust(belongs, chain, stays, named, np.full(34, 0.5), 100, 30)
     assert (few < 0.5).all(), "thirty draws of a very large site may all be caught in one mistake"
@@ -82,6 +84,18 @@ def test_draws_are_believed_more_where_most_cameras_are_named() -> None:
     belongs = np.tile([0.5, 0.5, 0.0], (20, 1))
     few, most = (_trust(belongs, chain, np.arange(20), named, np.full(20, 0.5), cameras)[15] for cameras in (100, 2))
     assert few == pytest.approx(0.5) and most > 1.0
+
+
+def test_a_visit_of_which_little_is_sure_is_believed_less_and_poor_positions_less_again() -> None:
+    chain = _chain([[0, 1, -1]] * 4)
+    stated = SimpleNamespace(position_m=np.array([5.0, 25.0, np.nan, 5.0]))
+
+    def trust(best: float) -> np.ndarray:
+        return _least_trust(stated, chain, np.tile([best, 0.0, 0.0], (4, 1)))  # type: ignore[arg-type]
+
+    assert trust(0.97)[[0, 2, 3]] == pytest.approx(1.0) and trust(0.97)[1] < 1.0
+    assert (np.diff([trust(best)[0] for best in (0.55, 0.7, 0.85, 0.92)]) > 0).all()
+    assert trust(0.1)[0] > trust(0.6)[0], "that nearly all are strays is sure too"
 
 
 def test_trust_below_one_takes_certainty_back_and_no_share_of_draws_is_certain() -> None:

@@ -88,13 +88,14 @@ def test_a_lone_photo_is_put_by_bayes_rule_over_all_cameras_and_none() -> None:
         real.append(stats.multivariate_t(np.zeros(2), v * np.eye(2), df=4).pdf(at) * (1 - s.stray_share))
         beside.append(stats.multivariate_t(np.zeros(2), (v + 64) * np.eye(2), df=4).pdf(at))
     elsewhere = 1 / plan.area_m2
-    stray = s.stray_share / 2 * (elsewhere + sum(b + elsewhere for b in beside) / 4)
+    lost = (1 - s.beside_share) * elsewhere
+    stray = s.stray_share * (lost + sum(s.beside_share * b + lost for b in beside) / 4)
     whole = sum(real) / 4 + stray
     for i in range(4):
         assert by_camera[0][i] == pytest.approx(real[i] / 4 / whole, rel=1e-3)
-    named = 0.9 / (0.9 + 3 * 0.9e-4 + 4 * 0.05 * 1e-4 + 4 * 0.1 * 1e-4)
+    named = 0.9 / (0.9 + 3 * 0.9e-4 + 4 * 0.025 * 1e-4 + 4 * 0.1 * 1e-4)
     assert by_camera[1][0] == pytest.approx(named, rel=1e-6)
-    assert list(by_camera[2].values()) == pytest.approx([0.225 / (0.9 + 0.05 + 0.1)] * 4), "nothing known: all alike"
+    assert list(by_camera[2].values()) == pytest.approx([0.225 / (0.9 + 0.025 + 0.1)] * 4), "nothing known: all alike"
     assert (probability[:, -1] == 0).all()
 
 
@@ -189,7 +190,7 @@ def test_a_camera_is_seen_where_any_of_its_photos_is_its_own() -> None:
 
 
 def test_a_camera_is_unvisited_until_its_first_stay() -> None:
-    found = solve._unvisited(CHAIN, drawn(), 3)
+    found = solve._unvisited(CHAIN, solve._first_visits(CHAIN, drawn(), 3))
     assert found[0] == pytest.approx([1.0, 1.0, 0.0])
     assert found[1] == pytest.approx([0.75, 0.25, 0.0]), "first visits at the step itself still count as unvisited"
     assert found[2] == pytest.approx([0.25, 1.0, 0.0])

@@ -104,7 +104,7 @@ def moving(step: int, a: int, b: int, from_real: bool, s: Settings) -> float:
     distance = float(np.linalg.norm(SITE.walk_coordinates[a] - SITE.walk_coordinates[b]))
     seconds = gap(step)
     chance = float(move_chance(SITE, np.array(distance), np.array(b - a), s))
-    factor = chance * (1 - s.stay_share)
+    factor = chance * (1 - (s.stay_share if from_real else s.resume_share))
     if math.isnan(seconds):
         return factor / 8
     factor *= gap_density(max(seconds - 0.7 * distance / 1.3, 1.0), s.move_gap_s, s.move_gap_spread)
@@ -122,7 +122,7 @@ def linked(step: int, a: int, b: int, s: Settings, strays: tuple[bool, bool]) ->
     stray, camera = (step - 1, a) if strays[0] else (step, b)
     spread = (variance(stray, s) + 64.0) * np.eye(2)
     beside = stats.multivariate_t(np.zeros(2), spread, df=NU).pdf(residual(stray, camera, s))
-    share = beside / (beside + 1 / SITE.area_m2)
+    share = s.beside_share * beside / (s.beside_share * beside + (1 - s.beside_share) / SITE.area_m2)
     return float(share * factor + 1 - share)
 
 
@@ -132,12 +132,35 @@ def staying(step: int, a: int, s: Settings) -> float:
     if not math.isnan(seconds) and not np.isnan(PHOTOS.east_m[[step - 1, step]]).any():
         shared = math.exp(-seconds / s.correlation_s) * scale(step - 1, s) * scale(step, s) + 0.7 * s.standoff_sd_m**2
         factor *= together(step - 1, a, step, a, shared, s)
-    turn = math.remainder(PHOTOS.bearing[step] - PHOTOS.bearing[step - 1], 2 * math.pi)
-    if not math.isnan(turn):
-        own = facing(PHOTOS.bearing[step] - SITE.bearing[a] - math.pi, s)
-        again = float(stats.norm(0, math.radians(s.compass_repeat_sd_deg)).pdf(turn))
-        factor *= (s.compass_repeat_share * again + (1 - s.compass_repeat_share) * own) / own
-    return factor
+    looks = PHOTOS.bearing[[step - 1, step]] - math.pi
+    if np.isnan(looks).any():
+        return factor
+    if np.isnan(SITE.bearing[a]):
+        return factor * again(*looks, replace(s, front_share=0.0))
+    return factor * again(*(looks - SITE.bearing[a]), s)
+
+
+def again(then: float, now: float, s: Settings) -> float:
+    """How much likelier a turn is after another one of its stay than by itself, summed over where the stay's middle lies.
+
+    The middles spread as single turns do, less what each photo's own spread adds; turns are rounded to 2.5 degrees.
+    """
+    repeat = math.radians(s.compass_repeat_sd_deg)
+    middles = np.linspace(-math.pi, math.pi, 2880, endpoint=False)
+
+    def bell(at: np.ndarray, sd: float) -> np.ndarray:
+        return np.asarray(stats.truncnorm(-math.pi / sd, math.pi / sd, scale=sd).pdf(at))
+
+    def spread(sd_deg: float) -> np.ndarray:
+        return bell(middles, math.sqrt(max(math.radians(sd_deg) ** 2 - repeat**2, math.radians(4.0) ** 2)))
+
+    wide = s.direction_wide_share
+    share = s.front_share * ((1 - wide) * spread(s.direction_sd_deg) + wide * spread(s.direction_wide_deg))
+    share = share + (1 - s.front_share) / (2 * math.pi)
+    cell = math.pi / 72
+    about = [bell((cell * round(x / cell) - middles + math.pi) % (2 * math.pi) - math.pi, repeat) for x in (then, now)]
+    both, one, two = (float((share * a).mean()) for a in (about[0] * about[1], *about))
+    return s.compass_repeat_share * both / (one * two) / (2 * math.pi) + 1 - s.compass_repeat_share
 
 
 @pytest.fixture(scope="module")
@@ -167,9 +190,10 @@ def test_a_photo_by_itself_weighs_what_bayes_rule_says(factors: tuple[np.ndarray
                 look = facing(PHOTOS.bearing[t] - SITE.bearing[camera] - math.pi, s)
             mine = (1 - s.stray_share) * near * look * math.exp(LABELS[t, k])
             assert math.exp(real[t, k]) == pytest.approx(mine, rel=1e-9)
-            stray = s.stray_share / 2 * (beside + elsewhere) * level * math.exp(OTHERWISE[t])
+            stray = s.stray_share * (s.beside_share * beside + (1 - s.beside_share) * elsewhere) * level
+            stray *= math.exp(OTHERWISE[t])
             assert math.exp(away[t, k]) == pytest.approx(stray, rel=1e-9)
-        lost = s.stray_share / 2 * elsewhere * level * math.exp(OTHERWISE[t])
+        lost = s.stray_share * (1 - s.beside_share) * elsewhere * level * math.exp(OTHERWISE[t])
         assert math.exp(away[t, -1]) == pytest.approx(lost, rel=1e-9)
 
 
@@ -207,7 +231,7 @@ def test_every_step_weighs_what_going_on_and_staying_weigh(factors: tuple[np.nda
             seconds = gap(t)
             loose = 0.5 * ((1 / 8 if math.isnan(seconds) else stay_density(seconds, SETTINGS)) + 1 / 8)
             back, gone = (linked(t, int(camera), int(camera), SETTINGS, which) for which in ((True, False), (False, True)))
-            assert tables.stay_away[t, k] == pytest.approx(SETTINGS.stay_share * loose * back, rel=2e-4)
+            assert tables.stay_away[t, k] == pytest.approx(SETTINGS.resume_share * loose * back, rel=2e-4)
             assert tables.drift[t, k] == pytest.approx(loose * gone, rel=2e-4)
 
 
