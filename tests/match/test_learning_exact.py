@@ -7,8 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from audit.match.evidence import PhotoArrays, Settings, SiteArrays
-from audit.match.learning import burst_steps, first_settings, learn, rule_of
+from audit.match.evidence import (
+    PhotoArrays,
+    Settings,
+    SiteArrays,
+    direction_log_density,
+    direction_log_ratio,
+)
+from audit.match.learning import _repeat_sd_deg, _steadiness, burst_steps, first_settings, learn, rule_of
 from audit.match.sampling import Draws
 from audit.match.walk import Chain
 
@@ -231,3 +237,55 @@ def test_gaps_across_a_cut_say_nothing_of_the_pace() -> None:
     cut = cut[: count - 1].copy()
     cut[50] = False
     assert first_settings(photos, Chain(np.arange(count - 1), cut, chain.candidates[1:])) == whole
+
+
+def steady(correlation_s: float, repeat_m: float, seed: int = 8) -> Settings:
+    """Settings learnt from one walk past 300 cameras, whose receiver errs by 6 m and keeps its error for so long."""
+    rng = np.random.default_rng(seed)
+    steps = 900
+    camera = np.arange(steps) // 3
+    time_s = np.cumsum(np.where(np.arange(steps) % 3 == 0, 70.0, 12.0))
+    error = rng.normal(0, 6.0, (2, steps))
+    for t in range(1, steps):
+        keep = np.exp(-(time_s[t] - time_s[t - 1]) / correlation_s)
+        error[:, t] = keep * error[:, t - 1] + np.sqrt(1 - keep**2) * error[:, t]
+    east, north = error + rng.normal(0, repeat_m, (2, steps))
+    photos = PhotoArrays(time_s, east, north, np.full(steps, 6.0), np.full(steps, np.nan))
+    cut = np.zeros(steps, dtype=bool)
+    cut[0] = True
+    chain = Chain(np.arange(steps), cut, np.column_stack([camera, np.full(steps, -1)]))
+    begins = (np.arange(steps) % 3 == 0)[None, :]
+    whole = np.ones((1, steps), dtype=bool)
+    return _steadiness(east[None, :], north[None, :], np.full(steps, 6.0), photos, chain, whole, begins, camera[None, :],
+                       BASE, 1.0)
+
+
+def test_how_long_errors_of_position_keep_and_how_much_of_them_is_new_is_found_again() -> None:
+    calm, jumpy = steady(330.0, 0.5), steady(60.0, 2.7)
+    assert calm.correlation_s >= 220.0 and calm.repeat_m <= 1.2
+    assert jumpy.correlation_s <= 100.0 and jumpy.repeat_m >= 1.6
+    assert calm.position_scale == BASE.position_scale
+
+
+@pytest.mark.parametrize("sd_deg", [6.0, 14.0, 25.0])
+def test_how_far_directions_of_one_stay_spread_is_found_again(sd_deg: float) -> None:
+    rng = np.random.default_rng(3)
+    middle = np.repeat(np.radians(rng.normal(0, 22.0, 300)), 4)
+    turn = middle + np.radians(rng.normal(0, sd_deg, middle.size))
+    camera = np.repeat(np.arange(300), 4)
+    begins = np.arange(camera.size) % 4 == 0
+    found = _repeat_sd_deg(turn[None, :], np.ones((1, camera.size), dtype=bool), begins[None, :], camera[None, :], BASE, 1.0)
+    assert found == pytest.approx(sd_deg, rel=0.35)
+
+
+def test_one_stay_s_directions_tell_on_each_other_alike_and_hardly_by_chance() -> None:
+    """The ratio is a mutual one, and its mean over what a second photo may show is 1 (Bayes' rule)."""
+    cells = np.radians(np.arange(0.0, 360.0, 2.5))
+    then, now = np.meshgrid(cells, cells, indexing="ij")
+    ratio = np.exp(direction_log_ratio(then, now, BASE))
+    assert ratio == pytest.approx(ratio.T)
+    share = np.exp(direction_log_density(cells, BASE))
+    assert (ratio @ share) / share.sum() == pytest.approx(np.ones(cells.size), abs=0.03)
+    assert direction_log_ratio(np.array([np.nan]), np.array([0.3]), BASE) == 0.0
+    near, far = direction_log_ratio(np.array([1.0, 1.0]), np.array([1.1, 2.6]), BASE)
+    assert near > 0.5 and far < -0.5

@@ -155,6 +155,9 @@ def test_labels_that_cross_the_site_to_and_fro_are_two_crews() -> None:
     assert says(arrays(times), eight) == "", "seven steps tell nothing"
     nine = np.where(np.arange(20) < 9, cross, -1)
     assert "labels cross" in says(arrays(times), nine)
+    some = np.array([0, 0, 0, 0, 19, 19, 19, 19, 0, 0, 0, 0, 19, 19, 19, 19, 0, 0, 0, 0])
+    assert says(arrays(40.0 * times), some) == "", "one step of five crosses the site, and there was time to walk"
+    assert "labels cross" in says(arrays(times), some), "nobody walks that fast"
     once = np.array([*range(10), 19, 18, 17, 16, 15, 14, 13, 12, 11, 10])
     assert says(arrays(times), once) == "", "one long way is none"
 
