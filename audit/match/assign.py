@@ -33,10 +33,10 @@ _FAR_M = 12.0
 #: How far the draws' probabilities are believed (a power, renormalised) by the mean of the visit's own best
 #: probabilities: the fewer photos are sure, the more each sure one leans on what is only assumed of phones and crews,
 #: as simulated walks show. Less where a position is told poorly.
-_SURENESS, _TRUST, _FAR_TRUST = (0.6, 0.9, 0.95), (0.35, 0.65, 1.0), 0.85
+_SURENESS, _TRUST, _FAR_TRUST = (0.6, 0.9, 0.95), (0.35, 0.8, 1.05), 0.85
 #: What trust gains, up to a most, where a photo near by names the likely camera, so that little is left but where its
 #: stay ends; and trust where most cameras are named: there the draws come out a little too unsure.
-_TIED_GAIN, _TIED_TRUST, _NAMED_TRUST = 0.45, 1.2, 1.4
+_TIED_GAIN, _TIED_TRUST, _NAMED_TRUST = 0.45, 1.2, 1.7
 #: Draws from which trust is full, and the share of it that is lost with very few.
 _ENOUGH_DRAWS, _FEW_DRAWS_COST = 1000, 0.15
 #: Shares of the plan's cameras that labels and answers name between which trust grows to its full.
@@ -51,8 +51,9 @@ _ONE_STAY, _CALM_SPREADS = 0.9, 1.5
 #: Share of a stray's probability that counts as surplus under the stay before or after the one that it was taken in.
 _NEXT_SURPLUS = 0.5
 _TOLD = 0.01
-#: Share of draws in which a camera must have a photo of its own, lest strays taken beside it pass for its evidence.
-_COVERED = 0.99
+#: Probability that a camera has a photo of its own, from which unnamed photos are its evidence: strays taken beside it, or
+#: the photos of another, may not pass for it.
+_COVERED = 0.985
 #: Log odds from which one label settles a photo: an id in its name or a code it shows does, a folder's name doesn't.
 _NAMED = 6.0
 _ALTERNATIVES = 4
@@ -68,6 +69,7 @@ class _Belief:
     group: int = 0
     note: str = ""
     step: int = -1
+    trust: float = 1.0
 
 
 def _beliefs(
@@ -104,7 +106,7 @@ def _beliefs(
             named = known.factors[photo] is not None or known.answered[photo]
             share = belongs[step] if named else _sobered(belongs[step], count, trust[step])
             beliefs[int(photo)] = _belief(result.chain.candidates[step], share, int(groups[step]))
-            beliefs[int(photo)].step = step
+            beliefs[int(photo)].step, beliefs[int(photo)].trust = step, float(trust[step])
         first = np.flatnonzero(np.diff(groups, prepend=-1))
         sizes = np.bincount(groups)
         open_ = np.array([max(max(b.probabilities, default=0.0), b.stray) < at_least
@@ -226,7 +228,11 @@ def _vouched(
     times = sorted(float(arrays.time_s[i]) for i in members)
     apart = 1 + sum(b - a > _BURST_S for a, b in zip(times, times[1:], strict=False))
     steps = np.array([beliefs[i].step for i in members if beliefs[i].step >= 0], dtype=np.int64)
-    return apart >= 2 and result is not None and steps.size > 0 and result.seen(steps, camera) >= _COVERED
+    if apart < 2 or result is None or not steps.size:
+        return False
+    trust = min(1.0, *(beliefs[i].trust for i in members if beliefs[i].step >= 0))
+    seen = _sobered(np.array([result.seen(steps, camera)]), len(result.draws.place), trust)
+    return bool(seen[0] >= _COVERED)
 
 
 def match_photos(

@@ -34,8 +34,11 @@ _TABLE_CELLS = 6e6
 _NARROW_CELLS = 4e6
 _SPAN_CELLS = 4_000_000
 _OVERLAP = 32
-_REPLICATE_STEPS = 60_000
-_SWEEP_STEPS = 4e6
+_REPLICATE_STEPS = 150_000
+#: Steps of walks drawn in all: for each photo, at least, and at most; and at most where there are many photos, of which one
+#: round of learning is left out too, to keep the time.
+_PHOTO_SWEEP_STEPS, _LEAST_SWEEP_STEPS, _MOST_SWEEP_STEPS = 4e3, 4e6, 2.4e7
+_MANY, _MANY_SWEEP_STEPS = 20_000, 1.2e7
 #: With fewer walks side by side, a photo is sure of its camera where sums and draws agree.
 _ENOUGH_REPLICATES = 12
 _LABELS_KEPT = 4
@@ -212,8 +215,10 @@ def solve_walks(
     score = _first_look(site, photos, chain, settings, known)
     narrow = int(np.clip(math.sqrt(_NARROW_CELLS / order.size), 13, 44))
     replicates = int(np.clip(_REPLICATE_STEPS // order.size, 2, 16))
-    sweeps = int(np.clip(_SWEEP_STEPS / (order.size * replicates), 20, 240))
-    rounds = _ROUNDS if sweeps > 60 else _ROUNDS - 1
+    many = order.size > _MANY
+    budget = np.clip(_PHOTO_SWEEP_STEPS * order.size, _LEAST_SWEEP_STEPS, _MANY_SWEEP_STEPS if many else _MOST_SWEEP_STEPS)
+    sweeps = int(np.clip(budget / (order.size * replicates), 20, 240))
+    rounds = _ROUNDS - many
     first: IntArray | None = None
     draws: Draws | None = None
     for round_ in range(rounds + 1):

@@ -354,7 +354,7 @@ def _beside_share(site: SiteArrays, square_m2: AnyArray, scale2_m2: AnyArray, se
 
 def _partly(link: AnyArray, share: AnyArray) -> AnyArray:
     """Log of a factor that holds for a share alone."""
-    return np.asarray(np.log1p(share * np.expm1(link)))
+    return np.asarray(np.log1p(np.maximum(share * np.expm1(link), np.float32(-1 + 1e-6))))
 
 
 def _same_compass(
