@@ -19,7 +19,9 @@ from audit.match.reasons import reasons
 from audit.match.roles import role_of
 from audit.match.solve import Known, Result, gather, solve_alone, solve_walks, sure_cameras
 from audit.match.streams import Stream, shared_by_crews, split_streams
+from audit.match.together import joined_streams
 from audit.match.walk import Chain
+from audit.photos.clocks import device_clock_offsets
 from audit.photos.photo import Photo
 from audit.plan.model import Site
 
@@ -79,7 +81,7 @@ def _beliefs(
     plan = site_arrays(site)
     sure = sure_cameras(known)
     lone: list[tuple[int, str]] = []
-    walks: list[Stream] = []
+    parts: list[Stream] = []
     for stream in split_streams(photos, arrays):
         members = stream.photos[heads[stream.photos] == stream.photos]
         if not members.size:
@@ -88,8 +90,14 @@ def _beliefs(
         why = part.note if not part.ordered else shared_by_crews(plan, arrays, part, sure)
         if why:
             lone += [(int(i), why) for i in members]
-        elif (members.size < 3 and np.isnan(arrays.east_m[members]).all()) or _all_named(known, members):
-            lone += [(int(i), "") for i in members]
+        else:
+            parts.append(part)
+    devices = [photo.metadata.device for photo in photos]
+    arrays, parts = joined_streams(plan, arrays, parts, sure, device_clock_offsets(photos), devices)
+    walks: list[Stream] = []
+    for part in parts:
+        if (part.photos.size < 3 and np.isnan(arrays.east_m[part.photos]).all()) or _all_named(known, part.photos):
+            lone += [(int(i), "") for i in part.photos]
         else:
             walks.append(part)
     beliefs: dict[int, _Belief] = {}

@@ -45,6 +45,8 @@ _LABELS_KEPT = 4
 #: Probability that the lists of the last round may leave out, places kept for the best of the steps beside, least length.
 _OUTSIDE, _BESIDE, _LEAST_WIDTH = 2e-4, 4, 12
 _ROUNDS = 3
+#: Weight of a further visit where several walks pass the site: a second phone or crew may come by the same camera.
+_AGAIN_BY_OTHERS = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +213,10 @@ def solve_walks(
     coded = np.where(known.answered[order], -1, sure)
     wide = int(np.clip(math.sqrt(_TABLE_CELLS / max(order.size, 1)), 24, 100))
     chain = Chain(order, cut, first_lists(site, photos, order, cut, sure, labelled, min(wide, site.size + 1)))
-    start = settings = first_settings(photos, chain)
+    start = first_settings(photos, chain)
+    if len(streams) > 1:
+        start = replace(start, again_share=_AGAIN_BY_OTHERS)
+    settings = start
     score = _first_look(site, photos, chain, settings, known)
     narrow = int(np.clip(math.sqrt(_NARROW_CELLS / order.size), 13, 44))
     replicates = int(np.clip(_REPLICATE_STEPS // order.size, 2, 16))
