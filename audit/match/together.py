@@ -68,7 +68,7 @@ def _offset_s(site: SiteArrays, arrays: PhotoArrays, time_s: FloatArray, sure: I
     reach = np.fmax(_NEAR_SCALES * arrays.position_m[others], _NEAR_M)
     named = sure[others][None, :]
     same = named == cameras[:, None]
-    alike = same | ((named < 0) & (np.nan_to_num(away, nan=np.inf) <= reach))
+    alike = np.asarray(same | ((named < 0) & (np.nan_to_num(away, nan=np.inf) <= reach)), dtype=np.bool_)
     ahead = time_s[others][None, :] - time_s[namers][:, None]
     votes = np.sort(ahead[alike])
     if not votes.size:
