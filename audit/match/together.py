@@ -68,7 +68,7 @@ def _offset_s(site: SiteArrays, arrays: PhotoArrays, time_s: FloatArray, sure: I
     reach = np.fmax(_NEAR_SCALES * arrays.position_m[others], _NEAR_M)
     named = sure[others][None, :]
     same = named == cameras[:, None]
-    alike = np.asarray(same | ((named < 0) & (np.nan_to_num(away, nan=np.inf) <= reach)), dtype=np.bool_)
+    alike = same | ((named < 0) & (np.nan_to_num(away, nan=np.inf) <= reach))
     ahead = time_s[others][None, :] - time_s[namers][:, None]
     votes = np.sort(ahead[alike])
     if not votes.size:
@@ -91,8 +91,8 @@ def _offset_s(site: SiteArrays, arrays: PhotoArrays, time_s: FloatArray, sure: I
 def _agreeing(alike: BoolArray, ahead_s: FloatArray, within_s: float) -> float:
     """Share of the others' photos taken within some time of a namer's that show the same camera as one of those."""
     close = np.abs(ahead_s) <= within_s
-    could = close.any(axis=0)
-    return float((close & alike).any(axis=0)[could].mean()) if could.any() else 0.0
+    could = int(np.count_nonzero(close.any(axis=0)))
+    return float(np.count_nonzero((close & alike).any(axis=0)) / could) if could else 0.0
 
 
 def _settled_s(alike: BoolArray, ahead_s: FloatArray, others_s: FloatArray, namers_s: FloatArray) -> float:
