@@ -35,7 +35,7 @@ _FAR_M = 12.0
 #: How far the draws' probabilities are believed (a power, renormalised) by the mean of the visit's own best
 #: probabilities: the fewer photos are sure, the more each sure one leans on what is only assumed of phones and crews,
 #: as simulated walks show. Less where a position is told poorly.
-_SURENESS, _TRUST, _FAR_TRUST = (0.6, 0.9, 0.95), (0.35, 0.8, 1.05), 0.85
+_SURENESS, _TRUST, _FAR_TRUST = (0.6, 0.9, 0.95), (0.35, 0.7, 1.0), 0.85
 #: What trust gains, up to a most, where a photo near by names the likely camera, so that little is left but where its
 #: stay ends; and trust where most cameras are named: there the draws come out a little too unsure.
 _TIED_GAIN, _TIED_TRUST, _NAMED_TRUST = 0.45, 1.2, 1.7
@@ -55,7 +55,7 @@ _NEXT_SURPLUS = 0.5
 _TOLD = 0.01
 #: Probability that a camera has a photo of its own, from which unnamed photos are its evidence: strays taken beside it, or
 #: the photos of another, may not pass for it.
-_COVERED = 0.985
+_COVERED = 0.99
 #: Log odds from which one label settles a photo: an id in its name or a code it shows does, a folder's name doesn't.
 _NAMED = 6.0
 _ALTERNATIVES = 4
