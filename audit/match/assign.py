@@ -49,7 +49,7 @@ _LEAST_TIED, _FULLY_TIED = 0.9, 0.98
 _TIE_STEPS = 8
 #: What counts as one stay: probability of the same camera from photo to photo, and how many spreads a gap may lie above
 #: the median gap of stays.
-_ONE_STAY, _CALM_SPREADS = 0.9, 1.5
+_ONE_STAY, _CALM_SPREADS = 0.9, 1.0
 #: Share of a stray's probability that counts as surplus under the stay before or after the one that it was taken in.
 _NEXT_SURPLUS = 0.5
 _TOLD = 0.01
