@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -16,7 +16,7 @@ from audit.match.evidence import PhotoArrays, photo_arrays, site_arrays
 from audit.match.placement import Alternative, Decision, Placement
 from audit.match.questions import ask_order, stay_groups
 from audit.match.reasons import reasons
-from audit.match.roles import role_of
+from audit.match.roles import role_of, roles_by_order
 from audit.match.solve import Known, Result, gather, solve_alone, solve_walks, sure_cameras
 from audit.match.streams import Stream, shared_by_crews, split_streams
 from audit.match.together import joined_streams
@@ -332,7 +332,24 @@ def match_photos(
         placements.append(Placement(
             photo.name, site.cameras[camera].camera if decision == "placed" else None, probability, decision,
             f"g{number[belief.group]:05d}", tuple(others), role_of(photo, planned, known.hits[i]), why))
-    return tuple(placements)
+    return _told_by_order(placements, arrays)
+
+
+def _told_by_order(placements: Sequence[Placement], arrays: PhotoArrays) -> tuple[Placement, ...]:
+    """The placements, with unknown roles told by the order in which the crew takes its shots."""
+    visits: dict[str, list[int]] = {}
+    for i in np.argsort(arrays.time_s, kind="stable").tolist():
+        one = placements[i]
+        if one.camera is not None and one.role != "snapshot" and not np.isnan(arrays.time_s[i]):
+            visits.setdefault(one.camera, []).append(i)
+    result = list(placements)
+    told = roles_by_order([[placements[i].role for i in members] for members in visits.values()])
+    for members, roles in zip(visits.values(), told, strict=True):
+        for i, role in zip(members, roles, strict=True):
+            if role != result[i].role:
+                result[i] = replace(result[i], role=role, evidence=(
+                    *result[i].evidence, f"taken where this crew takes its {role} picture"))
+    return tuple(result)
 
 
 def _heads(heads: IntArray, known: Known) -> IntArray:

@@ -9,7 +9,7 @@ from audit.match.placement import Role
 from audit.photos.photo import Photo
 from audit.plan.model import Camera
 
-__all__ = ["CREW_SHOTS", "lacking_shots", "role_of"]
+__all__ = ["CREW_SHOTS", "lacking_shots", "role_of", "roles_by_order"]
 
 _WORDS: dict[str, Role] = {
     "overview": "overview",
@@ -37,6 +37,9 @@ _WORDS: dict[str, Role] = {
 #: What the crew photographs at every camera, in the order of the work.
 CREW_SHOTS: tuple[Role, ...] = ("label", "overview", "mount")
 
+#: Cameras that must show in which order a crew takes two shots, and the share of them that must agree.
+_LEAST_CAMERAS, _AGREE = 5, 0.9
+
 
 def role_of(photo: Photo, camera: Camera | None, hits: Sequence[LabelHit]) -> Role:
     """The shot that a photo is, from its codes, name, size and metadata; ``unknown`` where nothing tells.
@@ -62,6 +65,41 @@ def role_of(photo: Photo, camera: Camera | None, hits: Sequence[LabelHit]) -> Ro
     if any(hit.source == "text" and hit.kind == "serial" for hit in hits):
         return "label"
     return "unknown"
+
+
+def _order_of_work(visits: Sequence[Sequence[Role]]) -> tuple[Role, ...]:
+    """The crew's shots in the order in which it takes them; empty where known roles don't show one."""
+    before = {(a, b): 0 for a in CREW_SHOTS for b in CREW_SHOTS if a != b}
+    for roles in visits:
+        for a, b in before:
+            before[a, b] += a in roles and b in roles and roles.index(a) < roles.index(b)
+    for a, b in before:
+        seen = before[a, b] + before[b, a]
+        if seen < _LEAST_CAMERAS or max(before[a, b], before[b, a]) < _AGREE * seen:
+            return ()
+    ahead = {shot: sum(before[shot, other] > before[other, shot] for other in CREW_SHOTS if other != shot) for shot in CREW_SHOTS}
+    return tuple(sorted(CREW_SHOTS, key=lambda shot: -ahead[shot])) if len(set(ahead.values())) == len(CREW_SHOTS) else ()
+
+
+def roles_by_order(visits: Sequence[Sequence[Role]]) -> list[list[Role]]:
+    """Tells unknown shots by their place among a camera's photos, where the visit's known ones show the crew's order.
+
+    Parameters
+    ----------
+    visits : sequence of sequences of Role
+        For each camera the roles of its photos in the order in which they were taken, snapshots left out.
+
+    Returns
+    -------
+    list of lists of Role
+        The same, with unknown roles told where a camera has just the crew's shots and its known ones stand in their places.
+    """
+    order = _order_of_work(visits)
+    told = []
+    for roles in visits:
+        fits = len(roles) == len(order) and all(role in ("unknown", due) for role, due in zip(roles, order, strict=True))
+        told.append(list(order) if fits and order else list(roles))
+    return told
 
 
 def lacking_shots(roles: Iterable[str]) -> tuple[tuple[Role, ...], tuple[Role, ...]]:
