@@ -29,8 +29,9 @@ def shows_the_view(comparison: Comparison, limits: Limits) -> bool:
 def todays_orientation(evidence: CameraEvidence, limits: Limits) -> Orientation | None:
     """The surer of what today's pictures say alone and what the signed reference says with the turn since.
 
-    Today's own answer is that of the day pictures, or of the night snapshot where none of them tells. The two look at the same scene and share its errors, so they are never averaged. Where they contradict each
-    other, today's own answer stands with an sd wide enough to hold both.
+    Today's own answer is that of the day pictures, or of the night snapshot where none of them tells. The two look at
+    the same scene and share its errors, so they are never averaged. Where they contradict each other, today's own answer
+    stands with an sd wide enough to hold both.
 
     Returns
     -------

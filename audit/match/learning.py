@@ -154,10 +154,9 @@ def _repeat_sd_deg(turn: FloatArray, real: NDArray[np.bool_], begins: NDArray[np
     if not then.size:
         return settings.compass_repeat_sd_deg
     thin = max(1, then.size // _GRID_PHOTOS)
-    usual = Settings().compass_repeat_sd_deg
     score = [
         weight * thin * direction_log_ratio(then[::thin], now[::thin], replace(settings, compass_repeat_sd_deg=sd)).sum()
-        - 4.0 * math.log(sd / usual) ** 2
+        - 4.0 * math.log(sd / _USUAL.compass_repeat_sd_deg) ** 2
         for sd in _REPEATS_DEG
     ]
     return _REPEATS_DEG[int(np.argmax(score))]

@@ -95,11 +95,11 @@ def roles_by_order(visits: Sequence[Sequence[Role]]) -> list[list[Role]]:
         The same, with unknown roles told where a camera has just the crew's shots and its known ones stand in their places.
     """
     order = _order_of_work(visits)
-    told = []
-    for roles in visits:
-        fits = len(roles) == len(order) and all(role in ("unknown", due) for role, due in zip(roles, order, strict=True))
-        told.append(list(order) if fits and order else list(roles))
-    return told
+
+    def fits(roles: Sequence[Role]) -> bool:
+        return len(roles) == len(order) and all(role in ("unknown", due) for role, due in zip(roles, order, strict=True))
+
+    return [list(order) if fits(roles) else list(roles) for roles in visits]
 
 
 def lacking_shots(roles: Iterable[str]) -> tuple[tuple[Role, ...], tuple[Role, ...]]:

@@ -223,7 +223,7 @@ def solve_walks(
     many = order.size > _MANY
     budget = np.clip(_PHOTO_SWEEP_STEPS * order.size, _LEAST_SWEEP_STEPS, _MANY_SWEEP_STEPS if many else _MOST_SWEEP_STEPS)
     sweeps = int(np.clip(budget / (order.size * replicates), 20, 240))
-    rounds = _ROUNDS - many
+    rounds = _ROUNDS - 1 if many else _ROUNDS
     first: IntArray | None = None
     draws: Draws | None = None
     for round_ in range(rounds + 1):

@@ -78,8 +78,6 @@ def _offset_s(site: SiteArrays, arrays: PhotoArrays, time_s: FloatArray, sure: I
         low, high = (np.searchsorted(votes, votes + way * _MEET_S) for way in (-1, 1))
         best = int(np.argmax(high - low))
         offset = float(np.median(votes[low[best] : high[best]]))
-
-    if known is None:
         offset += _settled_s(alike, ahead - offset, np.sort(time_s[b.photos]) - offset, time_s[namers])
     if np.unique(cameras[(alike & (np.abs(ahead - offset) <= _MEET_S)).any(axis=1)]).size < _LEAST_CAMERAS:
         return None
@@ -136,9 +134,12 @@ def joined_streams(
     """
     time_s = arrays.time_s.copy()
     groups: list[tuple[Stream, DeviceClock | None]] = []
+    joinable: list[int] = []
     for stream in streams:
         clock = clocks.get(devices[stream.photos[0]] or "")
-        for i, (one, its_clock) in enumerate(groups):
+        long = stream.photos.size >= _LEAST_CAMERAS
+        for i in joinable if long else ():
+            one, its_clock = groups[i]
             offset = _offset_s(site, arrays, time_s, sure, one, stream, clock_offset_s(its_clock, clock))
             if offset is None:
                 back = _offset_s(site, arrays, time_s, sure, stream, one, clock_offset_s(clock, its_clock))
@@ -150,5 +151,7 @@ def joined_streams(
                 groups[i] = Stream(f"{one.name} with {stream.name}", photos), its_clock
                 break
         else:
+            if long:
+                joinable.append(len(groups))
             groups.append((stream, clock))
     return replace(arrays, time_s=time_s), [stream for stream, _ in groups]

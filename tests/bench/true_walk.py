@@ -15,12 +15,12 @@ import numpy as np
 
 import audit.match.solve as solve
 from audit.match.assign import match_photos
-from audit.match.sampling import Draws, _begins, _Padded, _stay_sums
-from audit.match.walk import LEAK
+from audit.match.sampling import Draws
+from audit.match.stays import stay_log_weights, stays_of
 from tests.bench.walks import KINDS, Walk, make_walk
+from tests.match.enumeration import step_factor
 
 PARTS = ("steps", "photos by themselves", "visits", "whole stays")
-EDGE = 2
 
 
 def solved(walk: Walk) -> dict[str, Any]:
@@ -43,28 +43,25 @@ def solved(walk: Walk) -> dict[str, Any]:
 
 def parts_of(kept: dict[str, Any], place: np.ndarray, away: np.ndarray) -> np.ndarray:
     """Log probabilities (R, 4) of walks (R, T), by part."""
-    tables, chain, rule = kept["tables"], kept["chain"], kept["rule"]
+    tables, chain, rule, coded = kept["tables"], kept["chain"], kept["rule"], kept["coded"]
     steps, size = tables.real.shape
-    p = _Padded(chain, tables, EDGE, kept["follows"], kept["coded"])
-    inner = slice(EDGE, EDGE + steps)
-    at = np.full((len(place), steps + 2 * EDGE), size - 1)
-    gone = np.ones(at.shape, dtype=bool)
-    at[:, inner], gone[:, inner] = place, away
-    before, before_gone = np.roll(at, 1, axis=1), np.roll(gone, 1, axis=1)
-    t = np.broadcast_to(np.arange(at.shape[1]), at.shape)
-    same = p.previous[t, at] == before
-    stay = np.where(before_gone, p.stay_away[t, at], p.stay[t, at])
-    move = np.where(before_gone, p.move_away[t, before, at], p.move[t, before, at])
-    drift = p.drift[t, at] * same + np.where(at == size - 1, LEAK, 0.0)
-    step = np.where(gone, np.where(p.cut[t], p.restart, drift), np.where(same & ~p.cut[t], stay, move))
-    photo = np.where(gone, p.away[t, at], p.real[t, at])
-    begins = _begins(p, t, at, gone, before)
-    visits = np.zeros((len(place), kept["cameras"] + 1), dtype=np.int64)
+    state = place + size * away
+    factors = np.empty(state.shape)
+    begins = np.zeros(state.shape, dtype=bool)
+    for row, t in np.ndindex(state.shape):
+        factors[row, t], begins[row, t] = step_factor(tables, t, int(state[row, t]), int(state[row, t - 1]))
+    at = np.arange(steps)[None, :]
+    photo = np.where(away, tables.away[at, place], tables.real[at, place])
+    camera = chain.candidates[at, place]
+    visits = np.zeros((len(place), kept["cameras"]), dtype=np.int64)
     rows, when = np.nonzero(begins)
-    np.add.at(visits, (rows, p.candidates[when, at[rows, when]]), 1)
+    np.add.at(visits, (rows, camera[rows, when]), 1)
+    stays = stays_of(begins, away, ~kept["follows"])
+    own = ~away & (coded >= 0)[None, :] & (camera == coded[None, :])
     with np.errstate(divide="ignore"):
-        sums = [np.log(values[:, inner]).sum(axis=1) for values in (step, photo)]
-    return np.stack([*sums, rule.log_weight(visits[:, :-1]).sum(axis=1), _stay_sums(p, at, gone, rule)[:, -1 - EDGE]], axis=1)
+        one, alone = np.log(factors).sum(axis=1), np.log(photo).sum(axis=1)
+    whole = stay_log_weights(stays, rule.lengths, own, rule.habit).sum(axis=1)
+    return np.stack([one - alone, alone, rule.log_weight(visits).sum(axis=1), whole], axis=1)
 
 
 def true_places(walk: Walk, kept: dict[str, Any]) -> tuple[np.ndarray, np.ndarray, int]:
