@@ -3,7 +3,7 @@
 Two small steps, kept as plain arrays in an ``.npz`` file (read without pickle) and evaluated in numpy: a perceptron
 says for each cell which kind of dirt it shows, from the cell's layers of evidence and its surroundings; boosted trees
 say the same for the image, from the cells' answers and the layers' distribution. Made by
-:mod:`audit.measure.training.dirt.train`.
+:mod:`training.dirt.train`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Two small convolutional networks that see dirt: today against the reference, and several pictures of one camera.
 
-Made by :mod:`audit.measure.training.dirt.fit` (figures in ``weights/DIRT_CARD.md``), run through ONNX Runtime on one
+Made by :mod:`training.dirt.fit` (figures in ``weights/DIRT_CARD.md``), run through ONNX Runtime on one
 core. They look at log luminance and at the colours at half size; band statistics of the pair (transfer, coherence,
 unexplained light) are computed inside the first. Their answers join those of other evidence: see
 :func:`audit.measure.view.compare` and :func:`audit.measure.clarity.measure_series`.

@@ -1,6 +1,6 @@
 """The small network that orientation and sky share: one look at the pixels, fields of gravity and sky out.
 
-It was trained on views of panoramas and rendered scenes (:mod:`audit.measure.training`; figures in
+It was trained on views of panoramas and rendered scenes (:mod:`training`; figures in
 ``weights/CARD.md``) and runs through ONNX Runtime on one core. It never sees the lens: up directions hold for any
 lens, and latitudes are what the picture suggests, with a scale.
 """

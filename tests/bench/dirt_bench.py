@@ -1,6 +1,6 @@
 """Dirt found and harmless changes called dirty, by kind, on pairs rendered with the second dirt model.
 
-    python -m audit.measure.training.dirt.make PHOTOS PAIRS --part check --count 440 --seed 13 --dirty-share 0.5 \
+    python -m training.dirt.make PHOTOS PAIRS --part check --count 440 --seed 13 --dirty-share 0.5 \
         --check-renderer
     python tests/bench/dirt_bench.py PAIRS [--exposure] [--single]
 

@@ -15,9 +15,9 @@ import numpy as np
 from sklearn.metrics import roc_auc_score
 
 from audit.measure.clarity import measure_clarity, measure_series
-from audit.measure.training.dirt.check_glass import CHECK_KINDS, render_check_today
-from audit.measure.training.dirt.photographs import photographs
-from audit.measure.training.dirt.scene import cut_view
+from training.dirt.check_glass import CHECK_KINDS, render_check_today
+from training.dirt.photographs import photographs
+from training.dirt.scene import cut_view
 
 
 def main() -> None:

@@ -2,7 +2,7 @@
 
     python -m tests.bench.nadir_bench --packed .train
 
-Views are rendered from the packed panoramas of ``audit.measure.training.prepare``: of each built place four that look
+Views are rendered from the packed panoramas of ``training.prepare``: of each built place four that look
 down, tilted by up to 25 degrees and turned anyhow, and two that look near level. One line for places that the network
 was trained on and one for held-out places.
 """
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from audit.lens import Lens
 from audit.measure.network import look
 from audit.measure.orientation import measure_orientation
-from audit.measure.training.evaluation_views import develop_view, level_rotation, panorama_stops, render_view
+from training.evaluation_views import develop_view, level_rotation, panorama_stops, render_view
 
 SIDE_PX = 1200
 

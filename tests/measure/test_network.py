@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from audit.lens import Lens
 from audit.measure.network import input_size, look
-from audit.measure.training.evaluation_views import level_rotation, render_view
+from training.evaluation_views import level_rotation, render_view
 
 Picture = NDArray[np.uint8]
 

@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from audit.measure.training.cubemaps import equirectangular, read_dds, read_ktx
-from audit.measure.training.evaluation_views import level_rotation
-from audit.measure.training.level import fit_vertical
-from audit.measure.training.places import HELD_OUT, PLACES
+from training.cubemaps import equirectangular, read_dds, read_ktx
+from training.evaluation_views import level_rotation
+from training.level import fit_vertical
+from training.places import HELD_OUT, PLACES
 
 
 def write_ktx(path: Path, codes: list[int], side: int = 4, layout: int = 0x8C3A) -> None:

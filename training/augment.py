@@ -8,7 +8,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-from audit.measure.training.panoramas import RAYS, fused
+from training.panoramas import RAYS, fused
 
 __all__ = ["develop", "occlude", "text_strips"]
 

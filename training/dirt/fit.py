@@ -1,7 +1,7 @@
 """Trains the networks of :mod:`.networks` on pairs and series that are rendered while they train.
 
-    python -m audit.measure.training.dirt.fit pair PHOTOS OUT --minutes 18
-    python -m audit.measure.training.dirt.fit picture PHOTOS OUT --minutes 18
+    python -m training.dirt.fit pair PHOTOS OUT --minutes 18
+    python -m training.dirt.fit picture PHOTOS OUT --minutes 18
 
 PHOTOS is a folder of photographs of the part ``train`` (:mod:`.photographs`); nothing else is read. The schedule
 follows the clock. OUT gets ``dirt_pair_state.pt`` or ``dirt_picture_state.pt`` (averaged weights) every two minutes.
@@ -20,8 +20,8 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
 
-from audit.measure.training.dirt.batch_glass import GLOW, KINDS, Glass, make_glass, through
-from audit.measure.training.dirt.batch_scene import (
+from training.dirt.batch_glass import GLOW, KINDS, Glass, make_glass, through
+from training.dirt.batch_scene import (
     Stack,
     Views,
     develop,
@@ -35,7 +35,7 @@ from audit.measure.training.dirt.batch_scene import (
     seen,
     turned_grid,
 )
-from audit.measure.training.dirt.networks import CELL_PX, PairNetwork, PictureNetwork
+from training.dirt.networks import CELL_PX, PairNetwork, PictureNetwork
 
 __all__ = ["main", "pair_batch", "pair_inputs", "picture_inputs", "series_batch"]
 

@@ -1,6 +1,6 @@
 """Measures the constants of ``orientation.toml`` that say how far an answer may be off and when to be silent.
 
-``python -m audit.measure.training.calibrate_orientation FOLDER [--no-network] [--fit SPLIT] [--check SPLIT]`` over a
+``python -m training.calibrate_orientation FOLDER [--no-network] [--fit SPLIT] [--check SPLIT]`` over a
 folder of evaluation views (see ``evaluation_views``). The exponents of the stated sd are fitted to the errors by
 maximum likelihood of a Student density; every figure printed comes from places left out of the fit. Views of places
 that the network was trained on serve for straight edges alone (``--no-network --fit train``).

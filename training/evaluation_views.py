@@ -1,6 +1,6 @@
 """Writes views with known roll, pitch and sky from the packed panoramas, to judge what was not trained on them.
 
-``python -m audit.measure.training.evaluation_views --packed .train -o FOLDER``
+``python -m training.evaluation_views --packed .train -o FOLDER``
 
 The folder gets the views as JPEG, ``truth.csv`` (file, hfov_deg, roll_deg, pitch_deg, kind, split, place, mask,
 projection, k1; an empty mask means that the sky is not known there) and the sky masks as PNG. Views of a place come
@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from audit.frames import camera_from_world
 from audit.lens import Lens
-from audit.measure.training.prepare import LOG_STOPS_BELOW, LOG_STOPS_TOTAL
+from training.prepare import LOG_STOPS_BELOW, LOG_STOPS_TOTAL
 
 __all__ = ["develop_view", "level_rotation", "main", "panorama_stops", "render_view"]
 

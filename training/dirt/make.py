@@ -1,6 +1,6 @@
 """Renders examples and keeps them with what was done to them.
 
-    python -m audit.measure.training.dirt.make PHOTOS OUT --part train --count 4000 --seed 1
+    python -m training.dirt.make PHOTOS OUT --part train --count 4000 --seed 1
 
 PHOTOS is a folder of JPEG photographs (see :mod:`.photographs`); panorama views are named ``PLACE@N.jpg``. OUT gets
 ``NNNNN_r.jpg``, ``NNNNN_t.jpg`` and ``NNNNN.npz`` (kind, masks on the cells, the registration found).
@@ -17,9 +17,9 @@ import numpy as np
 from audit.lens import Lens
 from audit.measure.overlay import burnt_in_text
 from audit.measure.registration import grey_at_work_size, register
-from audit.measure.training.dirt.pairs import render_pair
-from audit.measure.training.dirt.photographs import photographs
 from audit.measure.transfer import CELL_PX, MEASURE_SIDE_PX
+from training.dirt.pairs import render_pair
+from training.dirt.photographs import photographs
 
 PANORAMA_SHARE = 0.2
 
@@ -40,7 +40,7 @@ def main() -> None:
     sharp = [item for item in everything if "@" not in item[0]]
     soft = [item for item in everything if "@" in item[0]] or sharp
     if arguments.check_renderer:
-        from audit.measure.training.dirt.check_glass import render_check_pair as render
+        from training.dirt.check_glass import render_check_pair as render
     else:
         render = render_pair
     for index in range(arguments.count):

@@ -1,6 +1,6 @@
 """Packs the panoramas that training reads: level, log-encoded, with a sky mask, in one small folder.
 
-``python -m audit.measure.training.prepare --panoramas FOLDER --blender FOLDER --assets FOLDER --open3d FOLDER
+``python -m training.prepare --panoramas FOLDER --blender FOLDER --assets FOLDER --open3d FOLDER
 --qt3d FOLDER --maniskill FOLDER -o .train``
 """
 
@@ -18,8 +18,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.measure.training.cubemaps import equirectangular, read_dds, read_ktx
-from audit.measure.training.places import HELD_OUT, PLACES, Place
+from training.cubemaps import equirectangular, read_dds, read_ktx
+from training.places import HELD_OUT, PLACES, Place
 
 __all__ = ["LOG_STOPS_BELOW", "LOG_STOPS_TOTAL", "add_folders", "given_folders", "main", "read_panorama", "sky_mask"]
 

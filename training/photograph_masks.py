@@ -1,6 +1,6 @@
 """Copies photographs of Debian's background packages into the packed folder, with sky masks drawn by hand.
 
-``python -m audit.measure.training.photograph_masks --packages FOLDER -o .train/photos`` where FOLDER holds each
+``python -m training.photograph_masks --packages FOLDER -o .train/photos`` where FOLDER holds each
 package unpacked under its own name (``dpkg -x``). Outlines are in shares of width and height; a band about each
 outline, and what is too fine to outline, stays unknown. Photographs of opencv-doc and scikit-image are left to
 the tests.

@@ -8,7 +8,7 @@ import numpy as np
 import torch
 from torch import Tensor, nn
 
-from audit.measure.training.model import FieldNetwork
+from training.model import FieldNetwork
 
 __all__ = ["export_onnx", "halve_weights"]
 

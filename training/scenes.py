@@ -12,8 +12,8 @@ from math import pi
 import torch
 from torch import Tensor
 
-from audit.measure.training.panoramas import draw_index, fused
-from audit.measure.training.skies import sample_sky, sample_tile
+from training.panoramas import draw_index, fused
+from training.skies import sample_sky, sample_tile
 
 __all__ = ["BACKDROP", "INSERT", "OPEN", "ROOM", "TOWN", "WOOD", "render_scenes"]
 

@@ -12,8 +12,8 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-from audit.measure.training.cameras import Shape
-from audit.measure.training.panoramas import draw_index
+from training.cameras import Shape
+from training.panoramas import draw_index
 
 __all__ = ["PhotoStack", "load_photos", "photo_views"]
 

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.measure.training.dirt.scene import smooth_noise
+from training.dirt.scene import smooth_noise
 
 __all__ = ["KINDS", "spoil"]
 

@@ -1,6 +1,6 @@
 """Trains the dirt models of :mod:`audit.measure.dirt_model` on rendered examples and writes their weights.
 
-    python -m audit.measure.training.dirt.train PHOTOS OUT --count 4000 --workers 4
+    python -m training.dirt.train PHOTOS OUT --count 4000 --workers 4
 
 Photographs are split by name: the part ``train`` trains, ``tune`` sets the temperature, ``check`` is left for
 ``tests/bench/dirt_bench.py``. Needs scikit-learn. Two files come out: ``dirt_pair.npz`` (today against the reference)
@@ -150,7 +150,7 @@ def _arrays(model: HistGradientBoostingClassifier) -> dict[str, NDArray[Any]]:
 def main() -> None:
     from audit.measure.single import SINGLE_NAMES
     from audit.measure.soiling import PAIR_NAMES
-    from audit.measure.training.dirt.examples import render_examples
+    from training.dirt.examples import render_examples
 
     parser = argparse.ArgumentParser()
     parser.add_argument("photos", type=Path)

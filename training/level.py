@@ -1,6 +1,6 @@
 """Fits a panorama's true vertical to its upright edges, for sources that don't say it.
 
-``python -m audit.measure.training.level --panoramas FOLDER --open3d FOLDER … NAME …`` prints the axis that
+``python -m training.level --panoramas FOLDER --open3d FOLDER … NAME …`` prints the axis that
 ``places.py`` keeps. Against the measured verticals of ``level.csv`` it is off by 0.27° in the median of 30 panoramas
 and by less than 0.6° in nine of ten: a check on panoramas that lean, no substitute for a measured vertical. With
 fewer than about 150 upright edges a panorama is better taken as level.
@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from audit.frames import camera_from_world
 from audit.lens import Lens
-from audit.measure.training.evaluation_views import render_view
-from audit.measure.training.places import PLACES
-from audit.measure.training.prepare import add_folders, given_folders, read_panorama
+from training.evaluation_views import render_view
+from training.places import PLACES
+from training.prepare import add_folders, given_folders, read_panorama
 
 __all__ = ["fit_vertical", "main"]
 

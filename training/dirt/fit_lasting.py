@@ -1,6 +1,6 @@
 """Fits the weights of :mod:`audit.measure.lasting` on series of different scenes behind one glass.
 
-    python -m audit.measure.training.dirt.fit_lasting PHOTOS OUT --count 360
+    python -m training.dirt.fit_lasting PHOTOS OUT --count 360
 
 Photographs of the part ``train`` and the dirt of :mod:`.glass`; logistic regression (scikit-learn) on the series that
 are clean or carry spots, webs or things in front, which stay in place; haze and blur are the network's business.
@@ -21,10 +21,10 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.preprocessing import StandardScaler
 
 from audit.measure.lasting import lasting_features, measure_lasting
-from audit.measure.training.dirt.glass import KINDS, spoil
-from audit.measure.training.dirt.photographs import photographs
-from audit.measure.training.dirt.scene import cut_view, expose, harmless_change, pick_camera, pick_harmless
 from audit.measure.transfer import log_luminance
+from training.dirt.glass import KINDS, spoil
+from training.dirt.photographs import photographs
+from training.dirt.scene import cut_view, expose, harmless_change, pick_camera, pick_harmless
 
 __all__ = ["series_of_scenes"]
 

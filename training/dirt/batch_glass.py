@@ -14,7 +14,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-from audit.measure.training.dirt.batch_scene import (
+from training.dirt.batch_scene import (
     blurred,
     disc_blurred,
     happens,

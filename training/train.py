@@ -1,7 +1,7 @@
 """Trains the network that orientation and sky share, and writes it as ONNX.
 
-``python -m audit.measure.training.train --packed .train --minutes 8 -o OUT`` on a machine with a GPU, or with
-``--minutes 20 --batch 16`` on a CPU; ``torchrun --nproc-per-node 2 -m audit.measure.training.train …`` uses two
+``python -m training.train --packed .train --minutes 8 -o OUT`` on a machine with a GPU, or with
+``--minutes 20 --batch 16`` on a CPU; ``torchrun --nproc-per-node 2 -m training.train …`` uses two
 GPUs. The schedule follows the clock, so the same command serves fast and slow machines. Seeds are fixed; what
 differs between runs is how many steps fit into the minutes.
 """
@@ -22,14 +22,14 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-from audit.measure.training.augment import develop, occlude, text_strips
-from audit.measure.training.cameras import SHAPES, Cameras, Shape, random_cameras, truth_fields, world_rays
-from audit.measure.training.export import export_onnx
-from audit.measure.training.model import FieldNetwork, Fields, load_backbone
-from audit.measure.training.panoramas import RAYS, PanoramaStack, draw_index, load_stack, real_skies, render_panoramas
-from audit.measure.training.photographs import PhotoStack, load_photos, photo_views
-from audit.measure.training.scenes import render_scenes
-from audit.measure.training.skies import noise_tiles, random_skies
+from training.augment import develop, occlude, text_strips
+from training.cameras import SHAPES, Cameras, Shape, random_cameras, truth_fields, world_rays
+from training.export import export_onnx
+from training.model import FieldNetwork, Fields, load_backbone
+from training.panoramas import RAYS, PanoramaStack, draw_index, load_stack, real_skies, render_panoramas
+from training.photographs import PhotoStack, load_photos, photo_views
+from training.scenes import render_scenes
+from training.skies import noise_tiles, random_skies
 
 __all__ = ["Batch", "main", "make_batch", "network_loss"]
 

@@ -21,9 +21,9 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from audit.measure.training.evaluation_views import level_rotation
-from audit.measure.training.prepare import LOG_STOPS_BELOW, LOG_STOPS_TOTAL
-from audit.measure.training.skies import sample_sky
+from training.evaluation_views import level_rotation
+from training.prepare import LOG_STOPS_BELOW, LOG_STOPS_TOTAL
+from training.skies import sample_sky
 
 __all__ = ["RAYS", "PanoramaStack", "draw_index", "fused", "load_stack", "real_skies", "render_panoramas"]
 

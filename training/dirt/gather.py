@@ -1,6 +1,6 @@
 """Takes the photographs of Debian's gcompris-qt-data out of its resource files.
 
-    python -m audit.measure.training.dirt.gather RCC_FOLDER OUT
+    python -m training.dirt.gather RCC_FOLDER OUT
 
 The pictures lie uncompressed in the ``.rcc`` files (Qt resources); ``gcompris_photographs.csv`` lists those that are
 photographs (no drawings, no paintings) by the start of their SHA-256. OUT gets ``NAME.jpg``, at most 1536 px.
