@@ -22,6 +22,7 @@ from typing import Annotated, Any, cast
 import typer
 
 from audit import __version__
+from audit.children import SAFE_PATH
 from audit.errors import AuditError
 from audit.logs import JsonLines
 
@@ -75,6 +76,7 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(encoding="utf-8", errors="backslashreplace")
+    os.environ[SAFE_PATH] = "1"
     arguments = sys.argv[1:]
     if arguments and arguments[0] == "--json":
         arguments = [*arguments[1:], "--json"]
@@ -105,11 +107,24 @@ def main() -> None:
     except MemoryError:
         _say("Memory ran out; use fewer --workers or smaller pictures.")
         code = COULD_NOT
+    except Exception as error:  # the last catch: whatever it is, it is no defect of the site
+        logging.getLogger(__name__).info("the program failed", exc_info=True)
+        _say(_fault(error))
+        code = COULD_NOT
     sys.exit(code if isinstance(code, int) else DONE)
 
 
 def _say(text: str) -> None:
     typer.echo(text, err=True)
+
+
+def _fault(error: Exception) -> str:
+    """One sentence for a fault of the program itself."""
+    said = " ".join("".join(c if c.isprintable() else " " for c in str(error)).split())[:200]
+    return (
+        f"The program failed ({type(error).__name__}{f': {said}' if said else ''}); what was kept is kept: report it with "
+        "what the same command says as 'photo-audit --verbose …'."
+    )
 
 
 def _emit(line: dict[str, Any]) -> None:

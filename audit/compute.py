@@ -19,6 +19,7 @@ from typing import Any, Generic, ParamSpec, TypeVar
 
 from threadpoolctl import threadpool_limits
 
+from audit.children import SAFE_PATH, end_with_parent_process
 from audit.errors import AuditError
 
 __all__ = ["InProcess", "LocalProcesses", "Outcome", "WorkerLost", "each", "executor", "shares_files", "usable_cores"]
@@ -142,7 +143,7 @@ def executor(workers: int = 0, cluster: str | None = None, module: str | None = 
         with threadpool_limits(1, "blas"):
             yield InProcess()
     else:
-        with _one_thread_environment():
+        with _worker_environment():
             pool = LocalProcesses(workers, module)
             try:
                 yield pool
@@ -276,6 +277,7 @@ def _call(function: Callable[[Item], Value], item: Item) -> Value:
 
 
 def _made_ready(module: str | None) -> None:
+    end_with_parent_process()
     _one_thread()
     if module is not None:
         with suppress(ImportError):
@@ -292,10 +294,11 @@ def _one_thread() -> None:
 
 
 @contextmanager
-def _one_thread_environment() -> Iterator[None]:
-    """Workers take their number of threads from the environment that they are started in."""
-    before = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
+def _worker_environment() -> Iterator[None]:
+    """Workers take from the environment that they are started in: one thread, and no module of the working folder."""
+    names = (*_ONE_THREAD, SAFE_PATH)
+    before = {name: os.environ.get(name) for name in names}
+    os.environ.update(dict.fromkeys(names, "1"))
     try:
         yield
     finally:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,6 +15,7 @@ import pytest
 from tests.conftest import Ran
 
 Audit = Callable[..., Ran]
+ROOT = Path(__file__).resolve().parent.parent
 
 MEASURE = (
     "file width height hfov_deg hfov_source roll_deg roll_sd_deg pitch_deg pitch_sd_deg orientation_note sky_fraction "
@@ -142,3 +145,19 @@ def test_json_in_front_and_the_version(audit: Audit, plan: Path) -> None:
     assert json.loads(audit("--json", "plan", "geometry", plan).out.splitlines()[0])["camera"] == "C-1"
     assert audit("--version").out.strip()
     assert audit("nonsense").code == 2
+
+
+def test_a_fault_of_the_program_is_one_sentence(picture: Path) -> None:
+    """It exits with 2, for 1 says that there are defects; only ``--verbose`` shows where it happened."""
+    code = (
+        "from audit import cli, singles\n"
+        "def broken(*_): raise KeyError('the\x1b[31m key\\nof another line')\n"
+        "singles.measure_files = broken\ncli.main()"
+    )
+    for verbose in ((), ("--verbose",)):
+        line = [sys.executable, "-c", code, *verbose, "measure", str(picture)]
+        done = subprocess.run(line, capture_output=True, text=True, check=False, cwd=ROOT)
+        said = done.stderr.splitlines()
+        assert done.returncode == 2 and done.stdout == "" and "\x1b" not in said[-1]
+        assert "KeyError" in said[-1] and "--verbose" in said[-1]
+        assert ("Traceback" in done.stderr) == bool(verbose) and (len(said) == 1 or verbose)

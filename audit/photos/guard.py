@@ -23,6 +23,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import IO, cast
 
+from audit.children import child_environment, python
+
 __all__ = ["Guard", "GuardFailure", "guard_of_this_process", "serve"]
 
 MEMORY_LIMIT_BYTES = 1 << 30
@@ -129,21 +131,14 @@ class Guard:
     def _ready_worker(self) -> subprocess.Popen[bytes]:
         if self._worker is None or self._worker.poll() is not None:
             self._discard()
-            root = str(Path(__file__).resolve().parents[2])
-            paths = [root, *filter(None, os.environ.get("PYTHONPATH", "").split(os.pathsep))]
-            environment = {
-                **os.environ,
-                "PYTHONPATH": os.pathsep.join(paths),
-                "OMP_NUM_THREADS": "1",
-                "OPENBLAS_NUM_THREADS": "1",
-                "MALLOC_ARENA_MAX": "1",
-            }
+            environment = child_environment(
+                {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MALLOC_ARENA_MAX": "1"}
+            )
             self._worker = subprocess.Popen(
-                [
-                    sys.executable,
+                python(
                     "-c",
                     f"from audit.photos.guard import serve; serve({self.memory_limit_bytes}, {self.time_limit_s})",
-                ],
+                ),
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
