@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from audit.lens import Lens
 from audit.measure.clarity import measure_clarity
 from audit.measure.measurement import ImageMeasurement
-from audit.measure.network import look
+from audit.measure.network import look, upside_down
 from audit.measure.orientation import measure_orientation
+from audit.measure.overlay import burned_in, without_overlay
 from audit.measure.sky import measure_sky
 
 __all__ = ["MEASURE_SIDE_PX", "METHOD", "measure_image", "measurement_method"]
@@ -21,7 +22,7 @@ __all__ = ["MEASURE_SIDE_PX", "METHOD", "measure_image", "measurement_method"]
 #: Long side at which pictures are opened to be measured and compared.
 MEASURE_SIDE_PX = 1280
 #: Version of the measuring rooms' answers; a stored measurement of another version is measured again and kept.
-METHOD = "5"
+METHOD = "6"
 
 
 def measure_image(pixels: NDArray[np.uint8], lens: Lens | None) -> ImageMeasurement:
@@ -44,11 +45,13 @@ def measure_image(pixels: NDArray[np.uint8], lens: Lens | None) -> ImageMeasurem
     height, width = pixels.shape[:2]
     if lens is not None and (lens.width_px, lens.height_px) != (width, height):
         lens = lens.resized(width, height)
-    view = look(pixels, lens)
-    orientation = measure_orientation(pixels, lens, view)
-    sky = measure_sky(pixels, orientation.lens, orientation, view)
+    overlay = burned_in(pixels)
+    scene = without_overlay(pixels, overlay)
+    view = look(scene, lens)
+    orientation = measure_orientation(scene, lens, view, overlay)
+    sky = measure_sky(scene, orientation.lens, orientation, view)
     clarity = measure_clarity(pixels, sky)
-    measured = ImageMeasurement(width, height, orientation, sky, clarity, 0.0)
+    measured = ImageMeasurement(width, height, orientation, sky, clarity, 0.0, overlay.fraction, upside_down(view))
     return replace(measured, elapsed_ms=1000 * (time.perf_counter() - started))
 
 

@@ -95,7 +95,15 @@ class Clarity:
 
 @dataclass(frozen=True, slots=True)
 class ImageMeasurement:
-    """Everything measured in one image."""
+    """Everything measured in one image.
+
+    Attributes
+    ----------
+    overlay_fraction : float or None
+        Share of the picture that is burnt in (edges, text, logos, drawn boxes), 0..1; None in records without it.
+    upside_down_probability : float or None
+        That the picture stands on its head; None where the learned view didn't say.
+    """
 
     width_px: int
     height_px: int
@@ -103,6 +111,8 @@ class ImageMeasurement:
     sky: Sky
     clarity: Clarity
     elapsed_ms: float
+    overlay_fraction: float | None = None
+    upside_down_probability: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

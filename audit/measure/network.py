@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from audit.lens import Lens
 
-__all__ = ["NetworkView", "input_size", "look"]
+__all__ = ["NetworkView", "input_size", "look", "upside_down"]
 
 WEIGHTS = "fields.onnx"
 AREA_PX = 384 * 216
@@ -136,6 +136,14 @@ def look(pixels: NDArray[np.uint8], lens: Lens | None = None) -> NetworkView:
     if view.turned is not None and view.turned[0] < SURELY_UPRIGHT:
         view = replace(view, turned=_asked_again(pixels, hint, view.turned))
     return view
+
+
+def upside_down(view: NetworkView) -> float | None:
+    """Chance that the picture stands on its head rather than upright; None where the network doesn't say."""
+    if view.turned is None:
+        return None
+    upright, _, over, _ = view.turned
+    return over / max(upright + over, 1e-9)
 
 
 def _asked_again(

@@ -17,8 +17,9 @@ from audit.measure.angle_of_view import estimate_lens
 from audit.measure.learned_view import NetworkView
 from audit.measure.measurement import Orientation
 from audit.measure.nadir import downward, may_look_down
+from audit.measure.overlay import Overlay
 from audit.measure.scatter import own_sd_deg
-from audit.measure.segments import find_segments, grey
+from audit.measure.segments import find_segments, grey, of_the_scene
 from audit.measure.up_direction import Evidence, Seen, climb, constants, cues_through, solve
 
 __all__ = ["combine_orientations", "measure_orientation"]
@@ -28,7 +29,7 @@ _TURNED = "The picture seems turned, or looks straight up or down; check its rot
 
 
 def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
-                        network: NetworkView | None = None) -> Orientation:
+                        network: NetworkView | None = None, overlay: Overlay | None = None) -> Orientation:
     """Roll and pitch of the camera, or why they can't be measured.
 
     Parameters
@@ -39,6 +40,8 @@ def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
         Lens of this picture (any size of the same aspect); None estimates the angle of view jointly.
     network : NetworkView or None
         The learned view of the same picture.
+    overlay : Overlay or None
+        What was burnt into the picture; its edges are no evidence.
 
     Returns
     -------
@@ -57,6 +60,8 @@ def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
         return _silent(lens or _assumed(width, height), f"The picture of {width} x {height} px is too small.")
     shades = grey(pixels)
     segments, scale = find_segments(shades)
+    if overlay is not None:
+        segments = of_the_scene(segments, overlay)
     seen = Seen(segments, scale, network, shades)
     if lens is None:
         lens = estimate_lens(seen, width, height)

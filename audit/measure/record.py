@@ -57,6 +57,8 @@ def measurement_to_record(measured: ImageMeasurement) -> Record:
             "mask_png": _mask_png(measured.sky.mask),
         },
         "clarity": clarity_to_record(measured.clarity),
+        "overlay_fraction": _rounded(measured.overlay_fraction, 5),
+        "upside_down_probability": _rounded(measured.upside_down_probability, 5),
     }
 
 
@@ -79,7 +81,8 @@ def measurement_from_record(record: Record) -> ImageMeasurement:
     )
     sky = Sky(s["fraction"], s["sd"], s["note"], _mask(s["mask_png"]))
     clarity = clarity_from_record(c)
-    return ImageMeasurement(record["width_px"], record["height_px"], orientation, sky, clarity, record["elapsed_ms"])
+    return ImageMeasurement(record["width_px"], record["height_px"], orientation, sky, clarity, record["elapsed_ms"],
+                            record.get("overlay_fraction"), record.get("upside_down_probability"))
 
 
 def clarity_to_record(clarity: Clarity) -> Record:
@@ -126,6 +129,8 @@ def measure_line(file: str, width: int, height: int, measured: ImageMeasurement)
         "dirt_note": c.note,
         "sharpness": _rounded(c.sharpness, 4),
         "night": c.night,
+        "overlay_fraction": _rounded(measured.overlay_fraction, 5),
+        "upside_down_probability": _rounded(measured.upside_down_probability, 5),
         "elapsed_ms": round(measured.elapsed_ms, 1),
         "error": None,
     }

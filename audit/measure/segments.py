@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audit.lens import Lens
+from audit.measure.overlay import Overlay
 
-__all__ = ["Arcs", "arcs", "find_segments", "grey"]
+__all__ = ["Arcs", "arcs", "find_segments", "grey", "of_the_scene"]
 
 FloatArray = NDArray[np.float64]
 
@@ -23,6 +24,10 @@ DETECT_WIDTH_PX = 840
 
 SHORTEST_PX = 15.0
 """Shortest segment kept, in pixels at the size of detection."""
+
+_SAMPLES, _DRAWN_SHARE = 9, 0.2
+_SIDE, _PARALLEL = 0.012, 0.01
+"""How close to a side, by the longer one, and how parallel to it an edge of the picture itself runs."""
 
 MOST_SEGMENTS = 500
 """Longest segments kept; the rest are texture."""
@@ -113,6 +118,31 @@ def find_segments(pixels: NDArray[np.generic]) -> tuple[FloatArray, float]:
     lines = lines[order[length[order] >= SHORTEST_PX]]
     steps = np.array([width / image.shape[1], height / image.shape[0]] * 2)
     return (lines + 0.5) * steps - 0.5, scale
+
+
+def of_the_scene(segments_px: FloatArray, overlay: Overlay) -> FloatArray:
+    """Segments that no burnt-in thing made, shape (N, 4) -> (M, 4).
+
+    A segment goes where a fifth of it lies in the mask or within two pixels of it, or where it runs exactly along a
+    side of the picture close to it.
+    """
+    height, width = overlay.mask.shape
+    if segments_px.shape[0] == 0:
+        return segments_px
+    near = cv2.dilate(overlay.mask.astype(np.uint8), np.ones((5, 5), np.uint8))
+    share = np.linspace(0.0, 1.0, _SAMPLES)
+    x = segments_px[:, 0, None] + share * (segments_px[:, 2] - segments_px[:, 0])[:, None]
+    y = segments_px[:, 1, None] + share * (segments_px[:, 3] - segments_px[:, 1])[:, None]
+    column = np.clip(np.rint(x).astype(int), 0, width - 1)
+    row = np.clip(np.rint(y).astype(int), 0, height - 1)
+    drawn = near[row, column].mean(axis=1) >= _DRAWN_SHARE
+    across, down = np.ptp(segments_px[:, ::2], axis=1), np.ptp(segments_px[:, 1::2], axis=1)
+    left, top, right, bottom = overlay.rim
+    reach = _SIDE * max(width, height)
+    beside = (x.max(axis=1) < left + reach) | (x.min(axis=1) > width - 1 - right - reach)
+    beyond = (y.max(axis=1) < top + reach) | (y.min(axis=1) > height - 1 - bottom - reach)
+    along = (beside & (across <= _PARALLEL * down + 0.5)) | (beyond & (down <= _PARALLEL * across + 0.5))
+    return np.asarray(segments_px[~(drawn | along)])
 
 
 def arcs(segments_px: FloatArray, lens: Lens, scale: float, endpoint_px: float, floor_rad: float) -> Arcs:
