@@ -264,7 +264,7 @@ def plan_check(plan: Annotated[Path, typer.Argument(help="The plan file.")], as_
         _say(f"{plan.name}: can't be used as it stands; put the errors above right.")
         return COULD_NOT
     if not as_json and not found:
-        typer.echo(f"{plan.name}: {len(site.cameras)} cameras, nothing to put right.")
+        typer.echo(f"{plan.name}: {len(site.cameras)} camera{'s' if len(site.cameras) != 1 else ''}, nothing found.")
     return DONE
 
 

@@ -64,6 +64,8 @@ class PlanProblem:
         place = self.file
         if self.row is not None:
             place += f", row {self.row}"
+        if self.camera is not None:
+            place += f", {self.camera}"
         if self.column is not None:
             place += f", column {self.column}"
         text = f"{place}: {self.message}"

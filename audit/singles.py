@@ -414,7 +414,7 @@ def _target_sentence(target: Line) -> str:
     need = (
         ""
         if target["required_px_per_m"] is None
-        else f" of {target['required_px_per_m']:.0f} needed ({'met' if target['met'] else 'not met'})"
+        else f", {target['required_px_per_m']:g} required ({'met' if target['met'] else 'not met'})"
     )
     return f"{target['target']} at {target['distance_m']:.1f} m: {target['px_per_m']:.0f} px/m{need}"
 

@@ -69,7 +69,7 @@ def _problem(
 ) -> PlanProblem:
     return PlanProblem(
         file,
-        f"{camera.camera}: {message}",
+        message,
         row=camera.row,
         column=column,
         value=None if value is None else str(value),
@@ -167,8 +167,8 @@ def _optics(camera: Camera, file: str) -> Iterator[PlanProblem]:
             camera,
             file,
             "height_m",
-            f"at {camera.height_m:g} m it hangs within reach.",
-            "Raise it or guard it against being turned by hand.",
+            f"at {camera.height_m:g} m it is within reach.",
+            "Raise it, or guard it against being turned by hand.",
             "caution",
             camera.height_m,
             f"from {_WITHIN_REACH_M:g} m",
@@ -179,12 +179,12 @@ def _optics(camera: Camera, file: str) -> Iterator[PlanProblem]:
             file,
             "pitch_deg",
             f"{seen.open_sky_fraction:.0%} of the picture lies above the horizon.",
-            "Tip it down, or plan a tilt adapter.",
+            "Tilt it down, or plan a tilt adapter.",
             value=camera.pitch_deg,
         )
     if seen.nearest_ground_m is None and not camera.targets and camera.setting != "indoor":
         yield _problem(
-            camera, file, "pitch_deg", "the picture shows no ground at all.", "Tip it down.", value=camera.pitch_deg
+            camera, file, "pitch_deg", "the picture shows no ground at all.", "Tilt it down.", value=camera.pitch_deg
         )
     if not camera.targets:
         yield _problem(
@@ -219,7 +219,7 @@ def _target(camera: Camera, file: str, view: TargetView, seen: Geometry) -> Iter
             "target",
             f"{name} lies {_outside(camera, view)} the picture.",
             f"It lies at bearing {_bearing_to(camera, view.target):.0f}°, {view.look_down_deg:.0f}° below "
-            "level; turn or tip the camera, or widen the lens.",
+            "level; pan or tilt the camera, or widen the lens.",
             "error",
             view.target,
         )
@@ -231,12 +231,12 @@ def _target(camera: Camera, file: str, view: TargetView, seen: Geometry) -> Iter
             camera,
             file,
             "target",
-            f"{name} at {view.distance_m:.1f} m gets {have:.0f} px/m, and needs {need:.0f}.",
+            f"{name} at {view.distance_m:.1f} m gets {have:.0f} px/m, {need:g} required.",
             f"Move the camera to {view.distance_m / factor:.1f} m, take a lens of "
             f"{_narrower(camera, factor):.0f}°, or {factor:.2f} times the pixels across.",
             "error",
             f"{have:.0f} px/m",
-            f"{need:.0f} px/m",
+            f"{need:g} px/m",
         )
     elif view.margin_px is not None and view.margin_px < _EDGE_SHARE * camera.lens.width_px:
         yield _problem(
@@ -255,7 +255,7 @@ def _target(camera: Camera, file: str, view: TargetView, seen: Geometry) -> Iter
             file,
             "height_m",
             f"it looks {view.look_down_deg:.0f}° down on {name}: a face is seen from above.",
-            f"Hang it lower or farther away (at most {_STEEP_FACE_DEG:.0f}°, better 15°).",
+            f"Mount it lower or farther away (at most {_STEEP_FACE_DEG:.0f}°, better 15°).",
             value=camera.height_m,
         )
 
@@ -363,7 +363,7 @@ def _night(camera: Camera, file: str) -> Iterator[PlanProblem]:
                 file,
                 "infrared_range_m",
                 f"'{stated}' is not {_RANGE.accepted}.",
-                "Give the emitter's reach in metres.",
+                "Give the IR illuminator's range in metres.",
                 "warning",
                 stated,
                 _RANGE.accepted,
@@ -380,9 +380,9 @@ def _night(camera: Camera, file: str) -> Iterator[PlanProblem]:
             camera,
             file,
             "infrared_range_m" if known else "night",
-            f"target '{far[1]}' is {far[0]:.0f} m away, beyond {source} infrared reach of {reach:g} m: it "
+            f"target '{far[1]}' is {far[0]:.0f} m away, beyond {source} IR range of {reach:g} m: it "
             f"gets {share:.0%} of the light (inverse square).",
-            "Plan a separate lamp near the target, or check it with a night snapshot.",
+            "Plan a separate IR illuminator near the target, or check it with a night snapshot.",
             "warning" if known else "caution",
             f"{reach:g}",
             f"at least {far[0]:.0f} m",
@@ -404,13 +404,17 @@ def _sun(camera: Camera, site: Site, file: str) -> Iterator[PlanProblem]:
         file,
         "bearing_deg",
         f"the sun stands {where} about {hours:.0f} h a year ({_season(found)}, "
-        f"{found.from_utc} to {found.to_utc} UTC; worst {found.worst_at:%d %b %H:%M}, "
+        f"{_hours_of_day(found)} local time; worst {found.worst_at:%d %b %H:%M}, "
         f"{found.worst_elevation_deg:.0f}° high).",
-        "Expect backlight then: aim lower, add a sun hood, or use the wide dynamic setting; take a snapshot "
+        "Expect backlight then: aim lower, add a sunshield, or set WDR; take a snapshot "
         "at such an hour.",
         "caution",
         camera.bearing_deg,
     )
+
+
+def _hours_of_day(found: Glare) -> str:
+    return f"about {found.earliest}" if found.earliest == found.latest else f"{found.earliest} to {found.latest}"
 
 
 def _season(found: Glare) -> str:
@@ -461,7 +465,7 @@ def _pairs(site: Site, file: str) -> list[PlanProblem]:
                     camera,
                     file,
                     "camera",
-                    f"it hangs at the same place and looks the same way as {first.camera} (row {first.row}).",
+                    f"it is mounted at the same place and looks the same way as {first.camera} (row {first.row}).",
                     "Take out the one that stands there twice.",
                     value=camera.camera,
                 )

@@ -1,4 +1,4 @@
-"""What was planned: a site, its cameras, what each must see, and the parts that each hangs on."""
+"""What was planned: a site, its cameras, what each must see, and the parts that each is mounted on."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Mount chains: whether the parts that a camera hangs on go together, and what its joints can still move.
+"""Mount chains: whether the parts that a camera is mounted on go together, and what its joints can still move.
 
 The knowledge stands in ``catalogue.toml``; here are only the rules that read it.
 """
@@ -22,7 +22,7 @@ _SEAT_SLACK_DEG = 3.0
 #: Settable tilt adapters reach about this far (our default: the usual wedges are 10 to 45 degrees).
 _ADAPTER_REACH_DEG = 45.0
 
-_HALF_PANORAMA_PITCH_DEG = -60.0
+_WALL_FISHEYE_PITCH_DEG = -60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,34 +120,34 @@ def needed_chain(camera: Camera) -> tuple[str, ...]:
     elif seat == "corner":
         chain.append("corner adapter")
     elif seat == "tile":
-        chain.append("tile bridge")
+        chain.append("tile support")
     elif camera.surface == "wall" and _is_made_of(camera, "sheet"):
         chain.append("rail")
     ceiling = camera.surface in ("soffit", "hard ceiling", "tile ceiling")
-    hangs = camera.form in ("ptz", "multi-sensor") or (camera.form == "fisheye" and not _half_panorama(camera))
-    hangs = hangs or (camera.form == "dome" and outdoor)
+    pendant = camera.form in ("ptz", "multi-sensor") or (camera.form == "fisheye" and not _on_wall(camera))
+    pendant = pendant or (camera.form == "dome" and outdoor)
     if seat == "edge":
-        chain += ["parapet arm", "pendant cap"] if hangs else ["parapet arm"]
+        chain += ["parapet arm", "pendant adapter"] if pendant else ["parapet arm"]
     elif seat == "beam":
-        chain += ["beam clamp", "drop pipe", "pendant cap"] if hangs or camera.form == "dome" else ["beam clamp"]
-    elif hangs and not ceiling:
-        chain += ["heavy arm" if heavy else "arm", "pendant cap"]
-    elif hangs and heavy:
-        chain += ["flange", "drop pipe", "pendant cap"]
+        chain += ["beam clamp", "drop tube", "pendant adapter"] if pendant or camera.form == "dome" else ["beam clamp"]
+    elif pendant and not ceiling:
+        chain += ["heavy arm" if heavy else "arm", "pendant adapter"]
+    elif pendant and heavy:
+        chain += ["ceiling flange", "drop tube", "pendant adapter"]
     elif camera.form == "box":
         chain.append("housing bracket")
         chain += ["housing"] if outdoor else []
     else:
         chain.append("junction box")
-    if _half_panorama(camera) and camera.pitch_deg < -_SEAT_SLACK_DEG:
+    if _on_wall(camera) and camera.pitch_deg < -_SEAT_SLACK_DEG:
         chain.append(f"tilt adapter {-camera.pitch_deg:.0f}")
     if heavy or seat == "tile":
         chain.append("safety lanyard")
     return tuple(chain)
 
 
-def _half_panorama(camera: Camera) -> bool:
-    return camera.form == "fisheye" and camera.pitch_deg > _HALF_PANORAMA_PITCH_DEG
+def _on_wall(camera: Camera) -> bool:
+    return camera.form == "fisheye" and camera.pitch_deg > _WALL_FISHEYE_PITCH_DEG
 
 
 class _Report:
@@ -169,7 +169,7 @@ class _Report:
         self.found.append(
             PlanProblem(
                 self.file,
-                f"{self.camera.camera}: {message}",
+                message,
                 row=self.camera.row,
                 column="mount",
                 value=shown,
@@ -197,9 +197,9 @@ def chain_problems(camera: Camera, file: str = "plan") -> tuple[PlanProblem, ...
         near = nearest_part(name)
         guess = f"Did you mean '{near}'? " if near else ""
         report.add(
-            f"the part '{name}' is unknown.",
+            f"the part '{name}' is unknown, so this camera's mount isn't checked further.",
             guess + "Use a part of the catalogue.",
-            "error",
+            "warning",
             name,
             ", ".join(catalogue()["parts"]),
         )
@@ -275,7 +275,7 @@ def _check_interfaces(report: _Report, parts: tuple[Part, ...], structure: str |
         if have not in fits and also not in fits:
             missing = _bridge(have, fits)
             remedy = (
-                f"Add a {missing} between {last} and {part.text}."
+                f"Add {_a(missing)} between {last} and {part.text}."
                 if missing
                 else (f"Put the parts in order, or choose another than '{part.text}'.")
             )
@@ -297,8 +297,8 @@ def _check_interfaces(report: _Report, parts: tuple[Part, ...], structure: str |
         if missing:
             report.add(
                 f"the {missing} is missing between {last} and the {shown}"
-                + (": an arm or pipe does not bring it along." if "pendant cap" in missing else "."),
-                f"Order a {missing} made for this camera.",
+                + (": an arm or tube does not bring it along." if "pendant adapter" in missing else "."),
+                f"Order {_a(missing)} made for this camera.",
                 "error",
             )
         else:
@@ -307,6 +307,11 @@ def _check_interfaces(report: _Report, parts: tuple[Part, ...], structure: str |
                 f"It needs {' or '.join(fits)}: usual here {' > '.join(needed_chain(camera)) or 'another mount'}.",
                 "error",
             )
+
+
+def _a(word: str) -> str:
+    """A word with its indefinite article."""
+    return f"{'an' if word[:1].lower() in 'aeio' else 'a'} {word}"
 
 
 def _extra(camera: Camera, column: str) -> str | None:
@@ -367,12 +372,12 @@ def _check_reach(report: _Report, parts: tuple[Part, ...]) -> None:
     if reach is None:
         return
     tilts = [p for p in parts if p.fact("tilts")]
-    if _half_panorama(camera):
+    if _on_wall(camera):
         if camera.pitch_deg < -_SEAT_SLACK_DEG and abs(reach.seat_pitch_deg - camera.pitch_deg) > _SEAT_SLACK_DEG:
             have = f"'{tilts[0].text}' gives {-reach.seat_pitch_deg:.0f}°" if tilts else "no tilt adapter is planned"
             report.add(
-                f"a fisheye on a wall can't tip by itself, and for {-camera.pitch_deg:.0f}° down {have}.",
-                f"Plan a tilt adapter of {-camera.pitch_deg:.0f}°, thick side up, between box and camera.",
+                f"a wall-mounted fisheye can't tilt by itself, and for {-camera.pitch_deg:.0f}° down {have}.",
+                f"Plan a tilt adapter of {-camera.pitch_deg:.0f}°, thick side up, between junction box and camera.",
                 "error",
             )
         elif abs(camera.pitch_deg) <= _SEAT_SLACK_DEG and not tilts and camera.setting != "indoor":
@@ -385,9 +390,9 @@ def _check_reach(report: _Report, parts: tuple[Part, ...]) -> None:
         camera.form == "fisheye" and abs(reach.seat_pitch_deg - camera.pitch_deg) <= _SEAT_SLACK_DEG
     ):
         report.add(
-            f"pitch {camera.pitch_deg:g}° lies outside what {reach.where} reaches on this seat "
+            f"pitch {camera.pitch_deg:g}° lies outside what {reach.where} reaches on this mounting face "
             f"({reach.lowest_pitch_deg:.0f}° to {reach.highest_pitch_deg:.0f}°).",
-            "Change the seat (arm, L-bracket or tilt adapter), or check the planned pitch and the camera's sheet.",
+            "Change the mounting face (arm, L-bracket or tilt adapter), or check the planned pitch and the camera's sheet.",
         )
 
 
@@ -405,20 +410,20 @@ def _check_setting(report: _Report, parts: tuple[Part, ...]) -> None:
     seat_down = _seat_pitch(camera, parts) <= -60.0
     if joint.get("plug") and outdoor and "room_for_plug" not in facts and not _is_made_of(camera, "hollow"):
         report.add(
-            f"a {camera.form} has a plug on its lead, and no part has room for it: left outside it corrodes.",
-            "Add a junction box under the camera's foot.",
+            f"a {camera.form} has a connector on its fly lead, and no part has room for it: left outside it corrodes.",
+            "Add a junction box under the camera's base.",
         )
     if camera.form == "dome" and outdoor and not seat_down and "sheds_water" not in facts:
         report.add(
-            "a dome flat on a wall outdoors holds water, which dries to dust and glows under infrared at night.",
-            "Hang it on an arm with a pendant cap or turn it down by an L-bracket; at least add a weather shield.",
+            "a dome flat on a wall outdoors holds water, which dries to dust and reflects infrared at night.",
+            "Mount it on an arm with a pendant adapter or turn it down by an L-bracket; at least add a sunshield.",
         )
     if "hides_light" in facts:
         if outdoor:
             report.add("a recessed mount is not made for outdoors.", "Use a surface or pendant mount.")
         report.add(
-            "a recessed mount hides the status light and the label.",
-            "Read light and serial, and photograph them, before closing the ceiling.",
+            "a recessed mount hides the status LED and the label.",
+            "Read LED and serial, and photograph them, before closing the ceiling.",
             "caution",
         )
     if joint.get("heavy"):
@@ -431,9 +436,9 @@ def _check_setting(report: _Report, parts: tuple[Part, ...]) -> None:
         if "holds_fall" not in facts:
             report.add(f"a heavy {camera.form} has no second fixing against falling.", "Add a safety lanyard.")
     if camera.surface == "tile ceiling":
-        if "tile bridge" not in words and "recessed mount" not in words:
+        if "tile support" not in words and "recessed mount" not in words:
             report.add(
-                "a ceiling tile alone sags, and the view tilts within months.", "Add a tile bridge on both rails."
+                "a ceiling tile alone sags, and the view tilts within months.", "Add a tile support on both rails."
             )
         if "holds_fall" not in facts:
             report.add("nothing holds the camera if the tile goes.", "Add a safety wire to the slab.")
@@ -444,14 +449,14 @@ def _check_setting(report: _Report, parts: tuple[Part, ...]) -> None:
         )
     if _is_made_of(camera, "turning"):
         if "spreads_load" not in facts:
-            report.add("a wood post swells and turns.", "Use a wide plate with four screws over two faces.")
+            report.add("a timber pole swells and turns.", "Use a wide plate with four screws over two faces.")
         report.add(
-            "a wood post turns with the seasons, and the bearing with it.",
+            "a timber pole turns with the seasons, and the bearing with it.",
             "Keep a reference picture and compare it at each visit.",
             "caution",
         )
     if camera.form == "dome" and _is_made_of(camera, "sloped") and not any(p.fact("tilts") for p in parts):
-        report.add("a dome on a slope hangs out of level.", "Add a tilt adapter against the slope.")
+        report.add("a dome on a slope is mounted out of level.", "Add a tilt adapter against the slope.")
     for part in parts:
         if re.search(r"\b(old|existing|reuse|reused)\b", part.text.lower()):
             report.add(

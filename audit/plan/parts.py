@@ -67,6 +67,16 @@ class Part:
     angle_deg: float | None = None
     load_kg: float | None = None
 
+    @property
+    def order_name(self) -> str:
+        """What is ordered: the catalogue's word with thread, angle and load where the plan names them."""
+        named = (
+            self.thread,
+            None if self.angle_deg is None else f"{self.angle_deg:g}°",
+            None if self.load_kg is None else f"{self.load_kg:g} kg",
+        )
+        return " ".join((self.word, *(text for text in named if text is not None)))
+
     def fact(self, name: str, default: Any = None) -> Any:
         """An entry of the catalogue for this part."""
         return catalogue()["parts"][self.word].get(name, default)
@@ -149,14 +159,14 @@ def structure_named(text: str) -> str | None:
 
 
 def parts_list(site: Site, spares: float = 0.1) -> tuple[PartLine, ...]:
-    """All mount parts of a site by name, with spares.
+    """All mount parts of a site by the catalogue's word, one order line a part, with spares.
 
     Parameters
     ----------
     spares : float
         Share of spares, rounded up to whole parts; 0 for none.
     """
-    needed: dict[str, tuple[str, list[str]]] = {}
+    needed: dict[str, list[str]] = {}
     for camera in site.cameras:
         names = list(camera.mount.parts)
         if names and part_named(names[0]) is None and structure_named(names[0]) is not None:
@@ -165,10 +175,10 @@ def parts_list(site: Site, spares: float = 0.1) -> tuple[PartLine, ...]:
             part = part_named(name)
             if part is not None and part.fact("is_camera"):
                 continue
-            needed.setdefault(plain_words(name), (name, []))[1].append(camera.camera)
+            needed.setdefault(name if part is None else part.order_name, []).append(camera.camera)
     lines = (
         PartLine(name, len(cameras), math.ceil(spares * len(cameras) - 1e-9), tuple(dict.fromkeys(cameras)))
-        for name, cameras in needed.values()
+        for name, cameras in needed.items()
     )
     return tuple(sorted(lines, key=lambda line: (-line.needed, line.part)))
 

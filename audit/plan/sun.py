@@ -10,14 +10,16 @@ import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
+import tzfpy
 from numpy.typing import ArrayLike, NDArray
 
 from audit.frames import camera_from_world
 from audit.plan.model import Camera
 
-__all__ = ["Glare", "glare", "sun_position"]
+__all__ = ["Glare", "glare", "sun_position", "time_zone"]
 
 FloatArray = NDArray[np.float64]
 
@@ -40,12 +42,12 @@ class Glare:
     hours_in_picture, hours_near : float
         Hours a year in the picture, and within the glare cone beyond its edge.
     worst_at : datetime
-        UTC time of the year when the sun stands nearest to the optical axis.
+        Local time of the year when the sun stands nearest to the optical axis.
     worst_elevation_deg : float
     months : tuple of int
         Months in which it stands in the picture (in the cone, where never in the picture).
-    from_utc, to_utc : str
-        Earliest and latest time of day, ``HH:MM``, over those months.
+    earliest, latest : str
+        Earliest and latest local time of day, ``HH:MM``, over those months.
     """
 
     hours_in_picture: float
@@ -53,8 +55,8 @@ class Glare:
     worst_at: datetime
     worst_elevation_deg: float
     months: tuple[int, ...]
-    from_utc: str
-    to_utc: str
+    earliest: str
+    latest: str
 
 
 def sun_position(
@@ -118,11 +120,13 @@ def _refraction_deg(elevation: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class _SunnyYear:
-    """Sampled moments of a year when the sun is up: time (unix s), month, minute of the day, elevation, direction."""
+    """Sampled moments of a year when the sun is up: time (unix s), local month and minute of the day, elevation in
+    degrees, direction east-north-up."""
 
     times: FloatArray
     months: NDArray[np.int64]
     minutes: NDArray[np.int64]
+    zone: ZoneInfo
     elevations: FloatArray
     directions: FloatArray
 
@@ -134,12 +138,23 @@ def _year_of_sun(latitude: float, longitude: float, year: int) -> _SunnyYear:
     days = [start + timedelta(days=int((i + 0.5) * step)) for i in range(_SAMPLED_DAYS)]
     minutes = np.arange(0, 1440, _SAMPLED_MINUTES)
     times = (np.array([d.timestamp() for d in days])[:, None] + 60.0 * minutes).ravel()
-    months = np.repeat([d.month for d in days], len(minutes))
     elevation, azimuth = sun_position(times, latitude, longitude)
     up = elevation >= _LOWEST_SUN_DEG
     e, a = np.radians(elevation[up]), np.radians(azimuth[up])
     directions = np.stack([np.cos(e) * np.sin(a), np.cos(e) * np.cos(a), np.sin(e)], axis=-1)
-    return _SunnyYear(times[up], months[up], np.tile(minutes, len(days))[up], elevation[up], directions)
+    zone = time_zone(latitude, longitude)
+    local = [datetime.fromtimestamp(float(t), zone) for t in times[up]]
+    months = np.array([t.month for t in local], dtype=np.int64)
+    clock = np.array([60 * t.hour + t.minute for t in local], dtype=np.int64)
+    return _SunnyYear(times[up], months, clock, zone, elevation[up], directions)
+
+
+def time_zone(latitude: float, longitude: float) -> ZoneInfo:
+    """The time zone in force at a position (WGS 84 degrees); UTC where the zone's rules aren't known here."""
+    try:
+        return ZoneInfo(tzfpy.get_tz(longitude, latitude) or "UTC")
+    except (ZoneInfoNotFoundError, ValueError):
+        return ZoneInfo("UTC")
 
 
 def glare(camera: Camera, latitude: float, longitude: float, year: int = 2026) -> Glare | None:
@@ -168,7 +183,7 @@ def glare(camera: Camera, latitude: float, longitude: float, year: int = 2026) -
     return Glare(
         hours * int(inside.sum()),
         hours * int((~inside).sum()),
-        datetime.fromtimestamp(float(sun.times[worst]), UTC),
+        datetime.fromtimestamp(float(sun.times[worst]), sun.zone),
         float(sun.elevations[worst]),
         tuple(int(m) for m in np.unique(sun.months[counted])),
         _clock(int(sun.minutes[counted].min())),

@@ -53,7 +53,7 @@ def test_a_sound_camera_has_nothing_to_say() -> None:
         (replace(BASE, bearing_deg=180), "error", "behind the camera"),
         (replace(BASE, bearing_deg=60), "error", "left of the picture"),
         (replace(BASE, pitch_deg=-60), "error", "above the picture"),
-        (replace(BASE, targets=(Target("far", 0, 40, 1.6, 125.0),)), "error", "needs 125"),
+        (replace(BASE, targets=(Target("far", 0, 40, 1.6, 125.0),)), "error", "125 required"),
         (replace(BASE, pitch_deg=15), "warning", "tilt_down_deg positive"),
         (replace(BASE, height_m=30), "warning", "Check the unit"),
         (replace(BASE, height_m=2.2), "caution", "within reach"),
@@ -65,7 +65,7 @@ def test_a_sound_camera_has_nothing_to_say() -> None:
         (replace(BASE, surface=None, mount=MountChain(("junction box",))), "caution", "surface is not given"),
         (replace(BASE, night="none"), "caution", "by day alone"),
         (replace(BASE, targets=(Target("pond", 0, 40, 1.6, 25.0),)), "caution", "56% of the light"),
-        (replace(BASE, extra=(("infrared_range_m", "8"),)), "warning", "plan's infrared reach of 8 m"),
+        (replace(BASE, extra=(("infrared_range_m", "8"),)), "warning", "plan's IR range of 8 m"),
         (replace(BASE, extra=(("infrared_range_m", "far"),)), "warning", "'far' is not a number"),
         (replace(BASE, targets=(Target("face", 0, 2, 1.6, 250.0),), pitch_deg=-40), "warning", "from above"),
         (
@@ -114,6 +114,37 @@ def test_low_winter_sun_looks_into_a_south_east_camera() -> None:
     assert "sun" not in _said(replace(camera, targets=(), setting="indoor"), origin=(46.5, -18.0))
     south = glare(replace(BASE, bearing_deg=0, pitch_deg=-10, lens=Lens(1920, 1080, 90)), -35.0, 150.0)
     assert south is not None and 6 in south.months, "in the southern hemisphere the noon sun stands in the north"
+
+
+def test_hours_of_the_sun_are_told_by_the_clock_of_the_place() -> None:
+    """pvlib 0.16.1: at 47.4 N 8.5 E the sun crosses azimuth 120 at 07:37 UTC on 15 October, 09:37 by the clock there
+    (summer time ends on the last Sunday of October)."""
+    camera = replace(BASE, bearing_deg=120, pitch_deg=-10, lens=Lens(1920, 1080, 30))
+    found = glare(camera, 47.4, 8.5)
+    assert found is not None and found.worst_at.utcoffset() is not None
+    offset = found.worst_at.utcoffset().total_seconds() / 3600  # type: ignore[union-attr]
+    assert offset == (2.0 if 4 <= found.worst_at.month <= 9 else offset) and offset in (1.0, 2.0)
+    assert found.earliest <= f"{found.worst_at:%H:%M}" <= found.latest
+
+
+def test_the_glare_cone_ends_ten_degrees_beyond_the_picture() -> None:
+    """Over a June the sun's northernmost place one degree above the horizon, by pvlib 0.16.1, limits who sees it."""
+    pvlib = pytest.importorskip("pvlib")
+    pandas = pytest.importorskip("pandas")
+    times = pandas.date_range("2026-06-01", "2026-06-30 23:59", freq="2min", tz="UTC")
+    sun = pvlib.solarposition.get_solarposition(times, 46.5, -18.0)
+    northernmost = float(sun[sun.apparent_elevation >= 1.0].azimuth.min())
+
+    def camera(past_the_edge: float, pitch: float = 0.0) -> Camera:
+        return replace(BASE, bearing_deg=northernmost - 20 - past_the_edge, pitch_deg=pitch, lens=Lens(1920, 1080, 40))
+
+    assert glare(camera(12.0), 46.5, -18.0) is None
+    inside = glare(camera(7.0), 46.5, -18.0)
+    assert inside is not None and inside.hours_in_picture == 0 and inside.hours_near > 0
+    assert glare(camera(-3.0), 46.5, -18.0).hours_in_picture > 0  # type: ignore[union-attr]
+    half_up = Lens(1920, 1080, 40).vfov_deg / 2
+    assert glare(camera(7.0, pitch=-half_up - 11.5), 46.5, -18.0) is None, "the low sun stands above the cone"
+    assert glare(camera(7.0, pitch=-half_up - 6.0), 46.5, -18.0) is not None
 
 
 def test_the_demo_plan_is_sound() -> None:
