@@ -10,7 +10,7 @@ from torch.nn import functional as F
 
 from training.panoramas import RAYS, fused
 
-__all__ = ["develop", "occlude", "text_strips"]
+__all__ = ["burn_in", "develop", "occlude", "text_strips"]
 
 _LUMINANCE = np.array([
     [16, 11, 10, 16, 24, 40, 51, 61], [12, 12, 14, 19, 26, 58, 60, 55], [14, 13, 16, 24, 40, 57, 69, 56],
@@ -155,6 +155,44 @@ def _camera_faults(b: int, g: torch.Generator, strength: float) -> dict[str, Ten
     }  # fmt: skip
 
 
+def burn_in(x: Tensor, g: torch.Generator, strength: float) -> Tensor:
+    """Dark edges, letter boxes, plates in the corners and drawn boxes over pictures (b, 3, h, w) in 0..255.
+
+    They follow no scene: what is true of a picture stays as it is.
+    """
+    b, _, h, w = x.shape
+    dev = x.device
+
+    def uniform(low: float, high: float) -> Tensor:
+        return (torch.rand(b, generator=g, device=dev) * (high - low) + low)[:, None, None]
+
+    def chance(p: float) -> Tensor:
+        return (torch.rand(b, generator=g, device=dev) < p * strength)[:, None, None]
+
+    ys = torch.arange(h, device=dev, dtype=torch.float32)[None, :, None]
+    xs = torch.arange(w, device=dev, dtype=torch.float32)[None, None, :]
+    sides = chance(0.12) & ((xs < uniform(0, 0.035) * w) | (xs >= w - uniform(0, 0.035) * w))
+    strips = chance(0.08) & ((ys < uniform(0, 0.12) * h) | (ys >= h - uniform(0, 0.1) * h))
+    x = torch.where((sides | strips)[:, None], torch.randn(x.shape, generator=g, device=dev) * 3 + 8, x)
+    for share, tone in ((0.1, 250.0), (0.08, 8.0)):
+        wide, tall = uniform(0.06, 0.35) * w, uniform(0.03, 0.1) * h
+        left = torch.where(uniform(0, 1) < 0.5, uniform(0, 0.04) * w, w - wide - uniform(0, 0.04) * w)
+        top = torch.where(uniform(0, 1) < 0.5, uniform(0, 0.04) * h, h - tall - uniform(0, 0.04) * h)
+        plate = chance(share) & (xs >= left) & (xs < left + wide) & (ys >= top) & (ys < top + tall)
+        marks = (torch.rand(b, 1, h, w, generator=g, device=dev) < 0.25).float() * (255 - 2 * tone)
+        x = torch.where(plate[:, None], tone + marks, x)
+    colour = torch.where(torch.rand(b, 3, generator=g, device=dev) < 0.5, 15.0, 235.0)[:, :, None, None]
+    shown = chance(0.05)
+    for _ in range(3):
+        left, top = uniform(0, 0.9) * w, uniform(0.2, 0.9) * h
+        wide, tall = uniform(0.03, 0.2) * w, uniform(0.05, 0.3) * h
+        inside = (xs >= left) & (xs < left + wide) & (ys >= top) & (ys < top + tall)
+        core = (xs >= left + 1) & (xs < left + wide - 1) & (ys >= top + 1) & (ys < top + tall - 1)
+        label = (xs >= left) & (xs < left + wide) & (ys >= top - 7) & (ys < top)
+        x = torch.where((shown & ((inside & ~core) | label))[:, None], colour, x)
+    return x
+
+
 def develop(
     radiance: Tensor, sky: Tensor, latitude: Tensor, strips: Tensor, g: torch.Generator, dice: torch.Generator,
     strength: float = 1.0,
@@ -190,7 +228,7 @@ def develop(
     once = torch.rand(4, generator=dice).tolist()
     if once[0] < 0.25 * strength:
         n = b // 2
-        factor = once[1] * 0.5 + 0.4
+        factor = once[1] * 0.6 + 0.3
         small = F.interpolate(x[:n], scale_factor=factor, mode="bilinear", antialias=True)
         x = torch.cat([F.interpolate(small, size=(h, w), mode="bilinear"), x[n:]])
     sigma = torch.where(infrared | chance(0.15), uniform(0.01, 0.09), uniform(0.0, 0.02)) * strength
@@ -206,6 +244,7 @@ def develop(
     shadow = torch.where(uniform(0, 1) < 0.5, 0.0, 1.0) * F.max_pool2d(strip, 3, 1, 1)
     patch = patch * (1 - 0.8 * shadow * written)
     x[:, :, top : top + sh, left : left + sw] = patch * (1 - strip * written) + ink * strip * written
+    x = burn_in(x, g, strength)
     pressed = _compress(x, uniform(12, 95)[:, 0, 0, 0])
     x = torch.where(chance(0.7), pressed, x)
     return torch.round(x).clamp(0, 255)

@@ -70,7 +70,8 @@ def random_cameras(n: int, shape: Shape, g: torch.Generator) -> Cameras:
     dev = g.device
     kind = torch.rand(n, generator=g, device=dev)
     pitch = torch.where(kind < 0.64, _uniform(n, -50, 30, g), _uniform(n, -45, 0, g))
-    pitch = torch.where(kind > 0.93, _uniform(n, -80, 55, g), pitch) * (pi / 180)
+    pitch = torch.where(kind > 0.9, _uniform(n, -82, 55, g), pitch)
+    pitch = torch.where(kind > 0.95, _uniform(n, -75, -35, g), pitch) * (pi / 180)
     kind = torch.rand(n, generator=g, device=dev)
     normal = torch.randn(n, generator=g, device=dev)
     roll = torch.where(kind < 0.8, normal * 6, normal * 16)
@@ -83,8 +84,8 @@ def random_cameras(n: int, shape: Shape, g: torch.Generator) -> Cameras:
     fisheye = torch.rand(n, generator=g, device=dev) < 0.1
     edge = torch.where(fisheye, _uniform(n, 50, 92, g) * (pi / 180), torch.tan(hfov / 2))
     corner = torch.where(fisheye, edge, edge * (diagonal / long_side))
-    bend = torch.where(torch.rand(n, generator=g, device=dev) < 0.5, _uniform(n, -0.2, 0.12, g), torch.zeros(n, device=dev))
-    k1 = (bend / corner**2).clamp(-0.3, 0.3)
+    bend = torch.where(torch.rand(n, generator=g, device=dev) < 0.6, _uniform(n, -0.3, 0.1, g), torch.zeros(n, device=dev))
+    k1 = (bend / corner**2).clamp(-0.36, 0.3)
     focal = diagonal / 2 / (corner * (1 + k1 * corner**2))
     sb, cb, sp, cp, sr, cr = (f(a) for a in (bearing, pitch, roll) for f in (torch.sin, torch.cos))
     zero = torch.zeros_like(sb)

@@ -6,10 +6,12 @@ carry one name, and the lower-resolution copies that two packages carry of the s
 
 from __future__ import annotations
 
+import csv
 from dataclasses import dataclass
-from typing import Literal
+from pathlib import Path
+from typing import Literal, cast
 
-__all__ = ["HELD_OUT", "PLACES", "Place", "SkyRecipe"]
+__all__ = ["HELD_OUT", "PLACES", "Place", "SkyRecipe", "more_places"]
 
 SkyRecipe = Literal["none", "unknown", "bright", "bright connected", "cut", "cut from bright", "above horizon"]
 
@@ -24,8 +26,8 @@ class Place:
         File stem in its source.
     source : str
         ``folder`` (a folder of Radiance HDR files with ``level.csv``), ``blender`` (Debian blender-data),
-        ``assets`` (npm @pmndrs/assets), ``open3d`` (PyPI open3d), ``qt3d`` (Debian qt3d5-examples) or
-        ``maniskill`` (PyPI mani-skill).
+        ``assets`` (npm @pmndrs/assets), ``open3d`` (PyPI open3d), ``qt3d`` (Debian qt3d5-examples), ``maniskill``
+        (PyPI mani-skill) or ``more`` (a folder with the files of ``more_places.csv``).
     kind : str
         ``town``, ``room`` or ``country``.
     sky : SkyRecipe
@@ -40,6 +42,10 @@ class Place:
     axis : tuple or None
         True vertical (x east, y north, z up) in the panorama's own frame, fitted to its upright edges to about 0.3°
         (see ``level.py``), for sources without ``level.csv``.
+    split : str
+        ``train``; ``held out`` (constants are set on it), ``bench`` (looked at for figures alone), both by source.
+    file : str
+        File name in its source where it isn't the name with an ending.
     """
 
     name: str
@@ -49,6 +55,8 @@ class Place:
     clear_rows: int = 90
     not_sky: tuple[tuple[int, int, int, int], ...] = ()
     axis: tuple[float, float, float] | None = None
+    split: str = "train"
+    file: str = ""
 
 
 HELD_OUT: frozenset[str] = frozenset(
@@ -119,3 +127,16 @@ PLACES: tuple[Place, ...] = (
     Place("cedar_bridge", "qt3d", "town", "cut", 215),
     Place("default", "maniskill", "room"),
 )
+
+
+def more_places() -> tuple[Place, ...]:
+    """The places of ``more_places.csv`` (file, kind, sky, split, true vertical, licence)."""
+    with Path(__file__).with_name("more_places.csv").open(newline="", encoding="utf-8") as file:
+        return tuple(
+            Place(
+                Path(row["file"]).name.rsplit("_1k.", 1)[0], "more", row["kind"], cast("SkyRecipe", row["sky"]),
+                axis=(float(row["axis_x"]), float(row["axis_y"]), float(row["axis_z"])) if row["axis_x"] else None,
+                split=row["split"], file=row["file"],
+            )
+            for row in csv.DictReader(file)
+        )  # fmt: skip

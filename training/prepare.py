@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from training.cubemaps import equirectangular, read_dds, read_ktx
-from training.places import HELD_OUT, PLACES, Place
+from training.places import HELD_OUT, PLACES, Place, more_places
 
 __all__ = ["LOG_STOPS_BELOW", "LOG_STOPS_TOTAL", "add_folders", "given_folders", "main", "read_panorama", "sky_mask"]
 
@@ -40,6 +40,14 @@ def _read_exr(path: Path) -> Float:
     return np.stack([channels[c].pixels for c in "RGB"], -1).astype(np.float32)
 
 
+def _read_shown(path: Path) -> Float:
+    """Radiance of a picture of 8 bits by the common gamma; what is burnt out stays burnt out."""
+    picture = cv2.imread(str(path))
+    if picture is None:
+        raise FileNotFoundError(f"{path} can't be read; give its folder with --more.")
+    return np.asarray((picture[..., ::-1].astype(np.float32) / 255) ** 2.2, np.float32)
+
+
 def read_panorama(place: Place, folders: dict[str, Path]) -> Float:
     """Linear RGB radiance of a place, (512, 1024, 3) float32, longitude 0 in the middle, zenith on top."""
     folder = folders[place.source]
@@ -48,6 +56,8 @@ def read_panorama(place: Place, folders: dict[str, Path]) -> Float:
         if picture is None:
             raise FileNotFoundError(f"{folder / place.name}_1k.hdr can't be read; give its folder with --panoramas.")
         radiance = np.asarray(picture[..., ::-1], np.float32)
+    elif place.source == "more":
+        radiance = _read_exr(folder / place.file) if place.file.endswith(".exr") else _read_shown(folder / place.file)
     elif place.source == "blender":
         radiance = _read_exr(folder / f"{place.name}.exr")
     elif place.source == "open3d":
@@ -140,46 +150,57 @@ def true_verticals(folder: Path) -> dict[str, tuple[float, float, float]]:
         }
 
 
+_OPTIONS = {
+    "panoramas": ("folder", "folder of Radiance HDR files with level.csv"),
+    "blender": ("blender", ".../blender/datafiles/studiolights/world"),
+    "assets": ("assets", ".../@pmndrs/assets/hdri"),
+    "open3d": ("open3d", ".../open3d/resources"),
+    "qt3d": ("qt3d", ".../exampleresources/assets/envmaps/cedar-bridge"),
+    "maniskill": ("maniskill", ".../mani_skill/assets/environment_maps"),
+    "more": ("more", "folder with the files of more_places.csv"),
+}
+"""Option, source and help of each folder."""
+
+
 def add_folders(parser: argparse.ArgumentParser) -> None:
-    """Options that say where the sources lie."""
-    parser.add_argument("--panoramas", type=Path, required=True, help="folder of Radiance HDR files with level.csv")
-    parser.add_argument("--blender", type=Path, required=True, help=".../blender/datafiles/studiolights/world")
-    parser.add_argument("--assets", type=Path, required=True, help=".../@pmndrs/assets/hdri")
-    parser.add_argument("--open3d", type=Path, required=True, help=".../open3d/resources")
-    parser.add_argument("--qt3d", type=Path, required=True, help=".../exampleresources/assets/envmaps/cedar-bridge")
-    parser.add_argument("--maniskill", type=Path, required=True, help=".../mani_skill/assets/environment_maps")
+    """Options that say where the sources lie; a source that isn't given is left out."""
+    for option, (_, text) in _OPTIONS.items():
+        parser.add_argument(f"--{option}", type=Path, help=text)
 
 
 def given_folders(given: argparse.Namespace) -> dict[str, Path]:
-    """Folder of each source, from the options of :func:`add_folders`."""
-    return {"folder": given.panoramas, "blender": given.blender, "assets": given.assets, "open3d": given.open3d,
-            "qt3d": given.qt3d, "maniskill": given.maniskill}  # fmt: skip
+    """Folder of each source that was given, from the options of :func:`add_folders`."""
+    return {source: getattr(given, option) for option, (source, _) in _OPTIONS.items() if getattr(given, option)}
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     add_folders(parser)
     parser.add_argument("-o", "--output", type=Path, default=Path(".train"))
+    parser.add_argument("--compression", type=int, default=110, help="JPEG 2000 rate, thousandths of the raw size")
+    parser.add_argument("--split", action="append", help="splits to pack; all where none is named")
     given = parser.parse_args()
     cv2.setNumThreads(1)
     folders = given_folders(given)
     given.output.mkdir(parents=True, exist_ok=True)
-    verticals = true_verticals(given.panoramas)
+    verticals = true_verticals(given.panoramas) if given.panoramas else {}
     index = []
-    for place in PLACES:
+    for place in (*PLACES, *more_places()):
+        split = "held out" if place.name in HELD_OUT and place.source == "folder" else place.split
+        if place.source not in folders or (given.split and split not in given.split):
+            continue
         radiance = read_panorama(place, folders)
         mask = sky_mask(place, radiance)
         middle = float(np.exp(np.mean(np.log(radiance.mean(-1) + 1e-4))))
         stops = np.log2(np.maximum(radiance / middle, 1e-6)) + LOG_STOPS_BELOW
         code = (np.clip(stops / LOG_STOPS_TOTAL, 0, 1) * 65535).astype(np.uint16)
         key = f"{place.source}_{place.name}"
-        cv2.imwrite(str(given.output / f"{key}.jp2"), code[..., ::-1], [cv2.IMWRITE_JPEG2000_COMPRESSION_X1000, 110])
+        cv2.imwrite(str(given.output / f"{key}.jp2"), code[..., ::-1], [cv2.IMWRITE_JPEG2000_COMPRESSION_X1000, given.compression])
         if mask is not None:
             cv2.imwrite(str(given.output / f"{key}.png"), mask)
         index.append(
             {
-                "key": key, "name": place.name, "kind": place.kind, "split": "held out" if place.name in HELD_OUT
-                and place.source == "folder" else "train", "sky": mask is not None,
+                "key": key, "name": place.name, "kind": place.kind, "split": split, "sky": mask is not None,
                 "outdoor": place.sky not in ("none", "unknown"),
                 "axis": verticals.get(place.name) if place.source == "folder" else place.axis,
             }

@@ -162,7 +162,7 @@ def network_loss(fields: Fields, batch: Batch) -> tuple[Tensor, dict[str, Tensor
     turned = F.cross_entropy(fields.turned, batch.turned, reduction="none") * batch.pose_known
     turned_loss = turned.sum() / batch.pose_known.sum().clamp_min(1)
     parts = {"up": up_loss, "latitude": latitude_loss, "sky": sky_loss, "view": view_loss, "turned": turned_loss}
-    return up_loss + latitude_loss + 4 * sky_loss + 0.3 * view_loss + 0.1 * turned_loss, parts
+    return up_loss + latitude_loss + 4 * sky_loss + 0.3 * view_loss + 0.2 * turned_loss, parts
 
 
 @torch.no_grad()
