@@ -312,7 +312,7 @@ def _fitted(station: Station, sightings: tuple[Sighting, ...]) -> _Fit:
     cost, state, normal = best
     freedom = _freedom(station, sightings)
     probability = float(chi2.sf(cost, freedom)) if freedom > 0 else 1.0
-    return _Fit(state, np.linalg.inv(normal), probability)
+    return _Fit(state, np.asarray(np.linalg.inv(normal)), probability)
 
 
 def _starts(station: Station, sightings: tuple[Sighting, ...]) -> list[float]:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from audit.errors import PlanError, PlanProblem
 from audit.plan.geojson import feature_collection, write_json
+from audit.plan.landmarks import LANDMARK_COLUMNS, read_landmarks
 from audit.plan.model import Site
 from audit.plan.places import from_local
 from audit.plan.rows import TARGET_COLUMNS, check_columns, check_ids, read_camera, read_targets
@@ -56,6 +57,7 @@ def read_plan_problems(path: str | Path) -> tuple[Site | None, tuple[PlanProblem
     targets = read_targets(tables.get("targets"), {r.camera.camera for r in rough}, problems)
     origin = find_origin(table, rough, origin, problems)
     cameras = tuple(settle(r, targets.get(r.camera.camera, []), origin, problems) for r in rough)
+    landmarks = read_landmarks(tables.get("landmarks"), origin, problems)
     if problems.serious:
         return None, problems.all()
     site = Site(
@@ -64,6 +66,7 @@ def read_plan_problems(path: str | Path) -> tuple[Site | None, tuple[PlanProblem
         file=shown_name(path),
         origin_latitude=None if origin is None else origin[0],
         origin_longitude=None if origin is None else origin[1],
+        landmarks=landmarks,
     )
     return site, problems.all()
 
@@ -71,7 +74,7 @@ def read_plan_problems(path: str | Path) -> tuple[Site | None, tuple[PlanProblem
 def write_plan(site: Site, path: str | Path) -> None:
     """Write a plan as CSV, XLSX or GeoJSON by the file's ending; :func:`read_plan` gives the same site back.
 
-    A CSV's targets go to ``NAME.targets.csv`` beside it.
+    A CSV's targets go to ``NAME.targets.csv`` beside it, its landmarks to ``NAME.landmarks.csv``.
 
     Raises
     ------
@@ -88,25 +91,34 @@ def write_plan(site: Site, path: str | Path) -> None:
                 ),
             )
         )
-    cameras, targets = _camera_rows(site, path.stem), _target_rows(site)
+    cameras, targets, landmarks = _camera_rows(site, path.stem), _target_rows(site), _landmark_rows(site)
     fresh = path.with_name(path.name + ".part")
-    beside = path.with_name(path.stem + ".targets.csv")
     try:
         if suffix == ".csv":
             write_csv(fresh, *_square(cameras))
-            if targets or beside.exists():
-                beside_fresh = beside.with_name(beside.name + ".part")
-                write_csv(beside_fresh, *_square(targets, TARGET_COLUMNS))
-                os.replace(beside_fresh, beside)
+            _write_beside(path, "targets", targets, TARGET_COLUMNS)
+            _write_beside(path, "landmarks", landmarks, LANDMARK_COLUMNS)
         elif suffix == ".xlsx":
-            write_xlsx(fresh, {"cameras": _square(cameras), "targets": _square(targets, TARGET_COLUMNS)})
+            sheets = {"cameras": _square(cameras), "targets": _square(targets, TARGET_COLUMNS)}
+            if landmarks:
+                sheets["landmarks"] = _square(landmarks, LANDMARK_COLUMNS)
+            write_xlsx(fresh, sheets)
         else:
-            write_json(fresh, feature_collection(cameras, targets))
+            write_json(fresh, feature_collection(cameras, targets, landmarks))
         os.replace(fresh, path)
     except OSError as error:
         raise PlanError(
             (PlanProblem(shown_name(path), f"can't be written ({error.strerror}); choose another folder."),)
         ) from error
+
+
+def _write_beside(path: Path, word: str, rows: list[dict[str, Cell]], columns: Iterable[str]) -> None:
+    """A CSV's further table in its own file, also to empty one that is there."""
+    beside = path.with_name(f"{path.stem}.{word}.csv")
+    if rows or beside.exists():
+        fresh = beside.with_name(beside.name + ".part")
+        write_csv(fresh, *_square(rows, columns))
+        os.replace(fresh, beside)
 
 
 def _camera_rows(site: Site, stem: str) -> list[dict[str, Cell]]:
@@ -117,6 +129,7 @@ def _camera_rows(site: Site, stem: str) -> list[dict[str, Cell]]:
         _put_place(row, c.east_m, c.north_m, origin)
         lens = c.lens
         row |= {
+            "position_sd_m": c.position_sd_m,
             "floor": c.floor or None,
             "height_m": c.height_m,
             "ground_up_m": c.ground_up_m or None,
@@ -157,7 +170,18 @@ def _target_rows(site: Site) -> list[dict[str, Cell]]:
             row: dict[str, Cell] = {"camera": c.camera, "target": t.name}
             _put_place(row, t.east_m, t.north_m, origin)
             row |= {"up_m": t.up_m, "purpose": t.purpose, "required_px_per_m": t.required_px_per_m}
+            row["position_sd_m"] = t.position_sd_m
             rows.append(row | dict(t.extra))
+    return rows
+
+
+def _landmark_rows(site: Site) -> list[dict[str, Cell]]:
+    rows: list[dict[str, Cell]] = []
+    for mark in site.landmarks:
+        row: dict[str, Cell] = {"landmark": mark.landmark}
+        _put_place(row, mark.east_m, mark.north_m, _origin(site))
+        row |= {"up_m": mark.up_m, "position_sd_m": mark.position_sd_m, "floor": mark.floor or None}
+        rows.append(row | dict(mark.extra))
     return rows
 
 

@@ -1,4 +1,4 @@
-"""GeoJSON (RFC 7946) in and out: a Point feature for each camera and each target, null geometry where unlocated."""
+"""GeoJSON (RFC 7946) in and out: a Point feature for each camera, target and landmark, null geometry where unlocated."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ __all__ = ["feature_collection", "read_features", "write_json"]
 
 
 def read_features(path: Path, data: bytes, problems: Problems) -> dict[str, Table]:
-    """Cameras and targets of a feature collection; rows are features counted from 1."""
+    """Cameras, targets and landmarks of a feature collection; rows are features counted from 1."""
     name = shown_name(path)
     try:
         document = json.loads(decoded(data), parse_constant=lambda word: word)
@@ -33,19 +33,15 @@ def read_features(path: Path, data: bytes, problems: Problems) -> dict[str, Tabl
         problems.add(name, f"the file has more than {MAX_ROWS:,} features; a plan holds one site: split it.")
         return {}
     place = f"{name}, features"
-    rows: dict[str, list[Row]] = {"cameras": [], "targets": []}
-    titles: dict[str, dict[str, str]] = {"cameras": {}, "targets": {}}
+    rows: dict[str, list[Row]] = {word: [] for word in ("cameras", "targets", "landmarks")}
+    titles: dict[str, dict[str, str]] = {word: {} for word in rows}
     for number, feature in enumerate(features, start=1):
         found = _feature(place, number, feature, problems)
         if found is None:
             continue
         cells, own = found
-        kind = cells.pop("feature", None) or (
-            "target"
-            if {"camera", "target"} <= set(cells) and not ({"bearing_deg", "height_m"} & set(cells))
-            else "camera"
-        )
-        word = "targets" if kind == "target" else "cameras"
+        kind = str(cells.pop("feature", None) or _kind(set(cells)))
+        word = {"target": "targets", "landmark": "landmarks"}.get(kind, "cameras")
         for key, title in own.items():
             if key != "feature":
                 titles[word].setdefault(key, title)
@@ -53,6 +49,15 @@ def read_features(path: Path, data: bytes, problems: Problems) -> dict[str, Tabl
     if not rows["cameras"] and not problems.serious:
         problems.add(name, "the file has no camera features.")
     return {word: Table(place, titles[word], tuple(rows[word])) for word in rows if rows[word]}
+
+
+def _kind(columns: set[str]) -> str:
+    """What a feature is where it does not say."""
+    if {"bearing_deg", "height_m"} & columns:
+        return "camera"
+    if {"camera", "target"} <= columns:
+        return "target"
+    return "landmark" if "landmark" in columns and "camera" not in columns else "camera"
 
 
 def _feature(
@@ -87,7 +92,7 @@ def _feature(
     if not isinstance(geometry, dict) or geometry.get("type") != "Point" or not numbers or point is None:
         problems.add(
             place,
-            "a camera or target is a Point with [longitude, latitude].",
+            "a camera, target or landmark is a Point with [longitude, latitude].",
             row=number,
             column="geometry",
             value=json.dumps(geometry)[:60],
@@ -99,10 +104,12 @@ def _feature(
     return cells, titles
 
 
-def feature_collection(cameras: list[dict[str, Cell]], targets: list[dict[str, Cell]]) -> dict[str, Any]:
-    """Rows of cameras and targets as one collection."""
+def feature_collection(
+    cameras: list[dict[str, Cell]], targets: list[dict[str, Cell]], landmarks: list[dict[str, Cell]]
+) -> dict[str, Any]:
+    """Rows of cameras, targets and landmarks as one collection."""
     features = []
-    for kind, rows in (("camera", cameras), ("target", targets)):
+    for kind, rows in (("camera", cameras), ("target", targets), ("landmark", landmarks)):
         for row in rows:
             properties = {k: v for k, v in row.items() if v is not None and k not in ("latitude", "longitude")}
             point = None

@@ -11,6 +11,7 @@ __all__ = [
     "PURPOSE_PX_PER_M",
     "Camera",
     "Form",
+    "Landmark",
     "MountChain",
     "Night",
     "Purpose",
@@ -62,6 +63,8 @@ class Target:
         Pixel density needed on a plane facing the camera; None where the plan asks for none.
     purpose : str or None
         The plan's label for that density.
+    position_sd_m : float or None
+        One standard deviation of each coordinate of the place; None where the plan gives none.
     extra : tuple of (column, text)
         Columns of the plan that the program does not know, kept and shown.
     """
@@ -72,6 +75,34 @@ class Target:
     up_m: float
     required_px_per_m: float | None = None
     purpose: str | None = None
+    extra: tuple[tuple[str, str], ...] = ()
+    position_sd_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Landmark:
+    """A place of the site that can be pointed out in pictures: a post, a corner of a house, a manhole.
+
+    Attributes
+    ----------
+    landmark : str
+        Name, unique within the plan.
+    east_m, north_m, up_m : float
+        Position in the site's local metres; ``up_m`` None where the plan gives no height.
+    position_sd_m : float or None
+        One standard deviation of each coordinate; None where the plan gives none.
+    floor : str
+        Where the plan tells floors apart.
+    extra : tuple of (column, text)
+        Columns of the plan that the program does not know, kept and shown.
+    """
+
+    landmark: str
+    east_m: float
+    north_m: float
+    up_m: float | None
+    position_sd_m: float | None = None
+    floor: str = ""
     extra: tuple[tuple[str, str], ...] = ()
 
 
@@ -91,6 +122,8 @@ class Camera:
         Image size and angle of view.
     ground_up_m : float
         Level of the ground below the camera above the ground at the origin.
+    position_sd_m : float or None
+        One standard deviation of each coordinate of the lens; None where the plan gives none.
     form_detail, surface_detail : str
         The plan's finer name (``pendant dome``, ``brick wall``), empty where it gave the plain one.
     extra : tuple of (column, text)
@@ -122,6 +155,7 @@ class Camera:
     targets: tuple[Target, ...] = ()
     extra: tuple[tuple[str, str], ...] = ()
     row: int | None = field(default=None, compare=False)
+    position_sd_m: float | None = None
 
     @property
     def up_m(self) -> float:
@@ -138,6 +172,8 @@ class Site:
     origin_latitude, origin_longitude : float or None
         WGS 84 position of east 0, north 0; None where the plan gives local metres alone (then photos' GPS
         positions can't be used for matching).
+    landmarks : tuple of Landmark
+        Places that can be pointed out in pictures, in file order.
     """
 
     cameras: tuple[Camera, ...]
@@ -145,6 +181,7 @@ class Site:
     origin_latitude: float | None = None
     origin_longitude: float | None = None
     file: str = ""
+    landmarks: tuple[Landmark, ...] = ()
     _index: dict[str, int] = field(default_factory=dict, repr=False, compare=False)
 
     def __post_init__(self) -> None:

@@ -16,13 +16,16 @@ __all__ = [
     "CAMERA_COLUMNS",
     "LATITUDE",
     "LONGITUDE",
+    "POSITION_SD",
     "TARGET_COLUMNS",
+    "UP",
     "Place",
     "RoughCamera",
     "RoughTarget",
     "check_columns",
     "check_ids",
     "read_camera",
+    "read_place",
     "read_targets",
 ]
 
@@ -57,9 +60,12 @@ LATITUDE = Measure("deg", -90, 90)
 
 LONGITUDE = Measure("deg", -180, 180)
 
+#: How well a drawing or a survey gives a place.
+POSITION_SD = Measure("m", 0, 100)
+
 _HEIGHT = Measure("m", 0, 200, above=True)
 
-_UP = Measure("m", -1000, 9000)
+UP = Measure("m", -1000, 9000)
 
 _BEARING = Measure("deg", 0, 360)
 
@@ -78,6 +84,7 @@ CAMERA_COLUMNS = (
     "longitude",
     "east_m",
     "north_m",
+    "position_sd_m",
     "floor",
     "height_m",
     "ground_up_m",
@@ -124,6 +131,7 @@ TARGET_COLUMNS = (
     "east_m",
     "north_m",
     "up_m",
+    "position_sd_m",
     "purpose",
     "required_px_per_m",
 )
@@ -189,7 +197,7 @@ def read_camera(table: Table, index: int, problems: Problems) -> RoughCamera | N
     if not camera_id:
         reader.complain("camera", "the camera has no id.", accepted="a unique id")
         return None
-    place = _read_place(reader, "east_m", "north_m", "latitude", "longitude", required="camera")
+    place = read_place(reader, "east_m", "north_m", "latitude", "longitude", required="camera")
     height = _required(reader, "height_m", _HEIGHT, "height_m" in titles)
     bearing = _required(reader, "bearing_deg", _BEARING, "bearing_deg" in titles)
     pitch = _read_pitch(reader, titles)
@@ -199,7 +207,7 @@ def read_camera(table: Table, index: int, problems: Problems) -> RoughCamera | N
     setting = reader.choice("setting", SETTINGS)
     night = reader.choice("night", NIGHTS, _NIGHT_WORDS) or "none"
     roll = reader.number("roll_deg", _ROLL)
-    ground = reader.number("ground_up_m", _UP)
+    ground = reader.number("ground_up_m", UP)
     inline = _read_inline_target(reader)
     extra = tuple(
         (titles[key], cell_text(value))
@@ -234,6 +242,7 @@ def read_camera(table: Table, index: int, problems: Problems) -> RoughCamera | N
         purpose=reader.text("purpose") or None,
         extra=extra,
         row=row.number,
+        position_sd_m=reader.number("position_sd_m", POSITION_SD),
     )
     return RoughCamera(camera, place, reader, inline)
 
@@ -268,13 +277,15 @@ def read_targets(table: Table | None, cameras: set[str], problems: Problems) -> 
         name = reader.text("target")
         if not name and "target" in table.titles:
             reader.complain("target", "the target has no name.", accepted="a name")
-        place = _read_place(reader, "east_m", "north_m", "latitude", "longitude", required="target")
-        up = _required(reader, "up_m", _UP, "up_m" in table.titles)
+        place = read_place(reader, "east_m", "north_m", "latitude", "longitude", required="target")
+        up = _required(reader, "up_m", UP, "up_m" in table.titles)
         density, label = _required_density(reader, "purpose")
         if place is None or up is None:
             continue
         extra = tuple((table.titles[k], cell_text(v)) for k, v in row.cells.items() if k not in TARGET_COLUMNS)
-        rough = RoughTarget(Target(name, 0.0, 0.0, up, density, label, extra), place, reader, ("east_m", "latitude"))
+        sd = reader.number("position_sd_m", POSITION_SD)
+        target = Target(name, 0.0, 0.0, up, density, label, extra, sd)
+        rough = RoughTarget(target, place, reader, ("east_m", "latitude"))
         found.setdefault(camera, []).append(rough)
     return found
 
@@ -412,9 +423,10 @@ def _read_lens(reader: CellReader, titles: dict[str, str]) -> Lens | None:
         return None
 
 
-def _read_place(
+def read_place(
     reader: CellReader, east: str, north: str, latitude: str, longitude: str, required: str | None
 ) -> Place | None:
+    """A position in either kind of coordinates; None where there is none, or half of one (then noted)."""
     before = (reader.has(east), reader.has(north), reader.has(latitude), reader.has(longitude))
     e, n = reader.number(east, _POSITION_M), reader.number(north, _POSITION_M)
     lat, lon = _read_geographic(reader, latitude, longitude)
@@ -469,8 +481,8 @@ def _read_inline_target(reader: CellReader) -> RoughTarget | None:
     columns = ("target_east_m", "target_north_m", "target_latitude", "target_longitude", "target_up_m")
     if not any(map(reader.has, columns)):
         return None
-    place = _read_place(reader, *columns[:4], required=None)
-    up = reader.number("target_up_m", _UP)
+    place = read_place(reader, *columns[:4], required=None)
+    up = reader.number("target_up_m", UP)
     if place is None:
         if not any(map(reader.has, columns[:4])):
             reader.complain(
@@ -480,7 +492,7 @@ def _read_inline_target(reader: CellReader) -> RoughTarget | None:
             )
         return None
     if up is None and not reader.has("target_up_m"):
-        reader.complain("target_up_m", "target_up_m is empty.", accepted=_UP.accepted)
+        reader.complain("target_up_m", "target_up_m is empty.", accepted=UP.accepted)
     if reader.has("target_purpose"):
         density, label = _required_density(reader, "target_purpose")
     else:

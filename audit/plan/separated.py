@@ -15,11 +15,11 @@ __all__ = ["decoded", "read_csv", "write_csv"]
 _DELIMITERS = ",;\t|"
 
 
-def read_csv(place: str, data: bytes, problems: Problems) -> Table | None:
+def read_csv(place: str, data: bytes, problems: Problems, id_column: str = "camera") -> Table | None:
     """One table, its delimiter guessed from the header; None where there is no header."""
-    delimiter, text = _delimiter(decoded(data).replace("\x00", ""))
+    delimiter, text = _delimiter(decoded(data).replace("\x00", ""), id_column)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    return assemble(place, _csv_rows(reader, place, problems), problems, spreadsheet=False)
+    return assemble(place, _csv_rows(reader, place, problems), problems, spreadsheet=False, id_column=id_column)
 
 
 def decoded(data: bytes) -> str:
@@ -37,15 +37,15 @@ def decoded(data: bytes) -> str:
         return data.decode("cp1252", "replace")
 
 
-def _delimiter(text: str) -> tuple[str, str]:
+def _delimiter(text: str, id_column: str) -> tuple[str, str]:
     """The delimiter, and the text without a spreadsheet's ``sep=`` line (its row still counts)."""
     first = text.split("\n", 1)[0].strip().strip('"')
     if first.lower().startswith("sep=") and len(first) == 5:
         return first[4], "\n" + text.split("\n", 1)[1] if "\n" in text else ""
     for line in text.split("\n", HEADER_SEARCH_ROWS)[:HEADER_SEARCH_ROWS]:
         keys = {d: [column_key(t.strip(' "\r')) for t in line.split(d)] for d in _DELIMITERS}
-        best = max(_DELIMITERS, key=lambda d: (("camera" in keys[d]), len(keys[d])))
-        if "camera" in keys[best]:
+        best = max(_DELIMITERS, key=lambda d: ((id_column in keys[d]), len(keys[d])))
+        if id_column in keys[best]:
             return best, text
     counts = {d: text[:4000].count(d) for d in _DELIMITERS}
     return max(_DELIMITERS, key=lambda d: counts[d]), text

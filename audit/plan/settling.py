@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from dataclasses import replace
 from typing import Any
 
 from audit.plan.cells import CellReader
@@ -12,7 +13,7 @@ from audit.plan.places import origin_from, to_local
 from audit.plan.rows import LATITUDE, LONGITUDE, Place, RoughCamera, RoughTarget
 from audit.plan.table import Problems, Table
 
-__all__ = ["find_origin", "settle", "site_columns"]
+__all__ = ["find_origin", "settle", "settled_place", "site_columns"]
 
 
 #: Local metres against latitude and longitude: beyond this the two contradict each other. Our default: phone and
@@ -115,7 +116,7 @@ def settle(
     rough: RoughCamera, listed: list[RoughTarget], origin: tuple[float, float] | None, problems: Problems
 ) -> Camera:
     """The camera in local metres, with its targets."""
-    east, north = _local(rough.place, origin, rough.reader, ("east_m", "latitude"))
+    east, north = settled_place(rough.place, origin, rough.reader, ("east_m", "latitude"))
     targets: list[Target] = []
     names: set[str] = set()
     for t in ([rough.inline] if rough.inline else []) + listed:
@@ -127,10 +128,8 @@ def settle(
                 accepted="a name unique within its camera",
             )
         names.add(t.target.name)
-        e, n = _local(t.place, origin, t.reader, t.columns)
-        targets.append(
-            Target(t.target.name, e, n, t.target.up_m, t.target.required_px_per_m, t.target.purpose, t.target.extra)
-        )
+        e, n = settled_place(t.place, origin, t.reader, t.columns)
+        targets.append(replace(t.target, east_m=e, north_m=n))
     return _with(rough.camera, east_m=east, north_m=north, targets=tuple(targets))
 
 
@@ -139,9 +138,10 @@ def _with(camera: Camera, **changes: Any) -> Camera:
     return Camera(**(fields | changes))
 
 
-def _local(
+def settled_place(
     place: Place, origin: tuple[float, float] | None, reader: CellReader, columns: tuple[str, str]
 ) -> tuple[float, float]:
+    """A place in local metres; a contradiction between its two kinds of coordinates is noted."""
     if place.local is None:
         if place.geographic is None:
             return 0.0, 0.0

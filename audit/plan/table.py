@@ -40,6 +40,11 @@ _MAX_PROBLEMS = 1_000
 
 HEADER_SEARCH_ROWS = 20
 
+_HEADERS = {
+    "camera": "camera, name, latitude, longitude, height_m, bearing_deg, …",
+    "landmark": "landmark, east_m, north_m, up_m, position_sd_m",
+}
+
 _SURROGATES = re.compile("[\ud800-\udfff]")
 
 
@@ -164,9 +169,15 @@ def _is_blank(cell: Cell) -> bool:
 
 
 def assemble(
-    place: str, rows: Iterable[Sequence[Cell]], problems: Problems, *, spreadsheet: bool, merged: tuple[str, ...] = ()
+    place: str,
+    rows: Iterable[Sequence[Cell]],
+    problems: Problems,
+    *,
+    spreadsheet: bool,
+    merged: tuple[str, ...] = (),
+    id_column: str = "camera",
 ) -> Table | None:
-    """A table from raw rows: the header is the first row with a cell ``camera``; None where there is none."""
+    """A table from raw rows: the header is the first row with a cell ``id_column``; None where there is none."""
     titles: dict[str, str] = {}
     keys: list[str | None] = []
     found: list[Row] = []
@@ -180,7 +191,7 @@ def assemble(
             continue
         blank = 0
         if not header_row:
-            if not any(isinstance(c, str) and column_key(c) == "camera" for c in cells):
+            if not any(isinstance(c, str) and column_key(c) == id_column for c in cells):
                 if number < HEADER_SEARCH_ROWS:
                     continue
                 break
@@ -196,9 +207,9 @@ def assemble(
     if not header_row:
         problems.add(
             place,
-            "the table has no header row with a column 'camera'"
+            f"the table has no header row with a column '{id_column}'"
             + (" (the sheet is empty)." if not found and not titles and spreadsheet else "."),
-            accepted="camera, name, latitude, longitude, height_m, bearing_deg, …",
+            accepted=_HEADERS[id_column],
         )
         return None
     for span in merged:

@@ -16,9 +16,10 @@ _MAX_BYTES = 64 * 2**20
 
 
 def read_tables(path: Path, problems: Problems) -> dict[str, Table]:
-    """Tables of a plan file by name (``cameras``, and ``targets`` where there are any).
+    """Tables of a plan file by name (``cameras``, and ``targets`` and ``landmarks`` where there are any).
 
-    A CSV's targets come from ``NAME.targets.csv`` beside it. What can't be read is noted in ``problems``.
+    A CSV's targets come from ``NAME.targets.csv`` beside it, its landmarks from ``NAME.landmarks.csv``. What
+    can't be read is noted in ``problems``.
     """
     name = shown_name(path)
     suffix = path.suffix.lower()
@@ -64,11 +65,12 @@ def _csv_tables(path: Path, data: bytes, problems: Problems) -> dict[str, Table]
     table = read_csv(shown_name(path), data, problems)
     if table is not None:
         tables["cameras"] = table
-    beside = path.with_name(path.stem + ".targets" + path.suffix)
-    if beside.exists():
-        more = _bytes_of(beside, problems)
-        if more is not None and more.strip():
-            table = read_csv(shown_name(beside), more, problems)
-            if table is not None:
-                tables["targets"] = table
+    for word, id_column in (("targets", "camera"), ("landmarks", "landmark")):
+        beside = path.with_name(f"{path.stem}.{word}{path.suffix}")
+        if beside.exists():
+            more = _bytes_of(beside, problems)
+            if more is not None and more.strip():
+                table = read_csv(shown_name(beside), more, problems, id_column)
+                if table is not None:
+                    tables[word] = table
     return tables

@@ -24,7 +24,7 @@ _MAX_UNPACKED_BYTES = 512 * 2**20
 
 _MAX_COLUMNS = 500
 
-_WORKBOOK_SHEETS = ("cameras", "targets")
+_WORKBOOK_SHEETS = ("cameras", "targets", "landmarks")
 
 _DECLARATIONS = tuple(
     text.encode(code) for text in ("<!DOCTYPE", "<!ENTITY") for code in ("utf-8", "utf-16-le", "utf-16-be")
@@ -34,7 +34,7 @@ _MERGED = re.compile(rb"<(?:\w+:)?mergeCell\s[^>]*?ref=\"([A-Z]+[0-9]+:[A-Z]+[0-
 
 
 def read_workbook(path: Path, data: bytes, problems: Problems) -> dict[str, Table]:
-    """The sheets ``cameras`` and ``targets``; a lone sheet is taken for the cameras."""
+    """The sheets ``cameras``, ``targets`` and ``landmarks``; a lone sheet is taken for the cameras."""
     name = shown_name(path)
     parts = _safe_archive(name, data, problems)
     if parts is None:
@@ -52,7 +52,7 @@ def read_workbook(path: Path, data: bytes, problems: Problems) -> dict[str, Tabl
                 "the workbook has no sheet 'cameras' (found: "
                 + shortened(", ".join(s.title for s in book.worksheets))
                 + ").",
-                accepted="sheets cameras and targets",
+                accepted="sheets cameras, targets and landmarks",
             )
             return {}
         for word, sheet in chosen.items():
@@ -60,7 +60,8 @@ def read_workbook(path: Path, data: bytes, problems: Problems) -> dict[str, Tabl
             sheet.reset_dimensions()
             merged = _merged_ranges(parts.get(str(sheet._worksheet_path).lstrip("/"), b""))
             rows = _xlsx_rows(sheet.iter_rows(max_col=_MAX_COLUMNS), place, problems)
-            table = assemble(place, rows, problems, spreadsheet=True, merged=merged)
+            key = "landmark" if word == "landmarks" else "camera"
+            table = assemble(place, rows, problems, spreadsheet=True, merged=merged, id_column=key)
             if table is not None:
                 tables[word] = table
     except Exception as error:  # openpyxl raises KeyError, ValueError, TypeError, ParseError and more on damage

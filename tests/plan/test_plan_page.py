@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+from audit.plan.landmarks import LANDMARK_COLUMNS
 from audit.plan.model import PURPOSE_PX_PER_M
 from audit.plan.rows import CAMERA_COLUMNS, TARGET_COLUMNS
 
@@ -15,7 +16,7 @@ OPTIONAL = {"agreed_bearing_deg", "agreed_pitch_deg", "agreed_roll_deg", "agreed
 
 def test_every_column_is_told() -> None:
     told = set(re.findall(r"`([a-z0-9_]+)`", PAGE))
-    read = set(CAMERA_COLUMNS) | set(TARGET_COLUMNS) | OPTIONAL
+    read = set(CAMERA_COLUMNS) | set(TARGET_COLUMNS) | set(LANDMARK_COLUMNS) | OPTIONAL
     assert read <= told, read - told
     columns = {word for word in told if word.endswith(("_m", "_deg", "_px", "_mm", "_kg", "_px_per_m"))}
     assert columns <= read, columns - read
