@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -146,7 +146,7 @@ def _xlsx_rows(rows: Iterable[Sequence[Any]], place: str, problems: Problems) ->
         yield values
 
 
-def write_xlsx(path: Path, sheets: dict[str, tuple[Sequence[str], Sequence[Sequence[Cell]]]]) -> None:
+def write_xlsx(path: Path, sheets: Mapping[str, tuple[Sequence[str], Sequence[Sequence[Cell]]]]) -> None:
     """Write tables as one workbook; text stays text, also where it starts with an equals sign."""
     book = openpyxl.Workbook(write_only=True)
     for word, (columns, rows) in sheets.items():
