@@ -39,7 +39,7 @@ app = typer.Typer(
 plan_app = typer.Typer(help="Look at a plan before anyone climbs.", no_args_is_help=True, rich_markup_mode=None)
 app.add_typer(plan_app, name="plan")
 
-DONE, PUT_RIGHT, COULD_NOT, SOME_REFUSED = 0, 1, 2, 3
+DONE, DEFECT, COULD_NOT, SOME_REFUSED = 0, 1, 2, 3
 
 #: Root of the parser's usage errors; typer carries its own copy of click, so it is reached through typer.
 _Refused: Any = typer.BadParameter.__mro__[2]
@@ -228,7 +228,7 @@ def compare(
 def match(
     plan: Annotated[Path, typer.Argument(help="The plan file.")],
     photos: Annotated[Path, typer.Argument(help="Folder of photos, or a CSV of their metadata.")],
-    answers: Annotated[Path | None, typer.Option("--answers", help="CSV: photo, camera (empty = stray).")] = None,
+    answers: Annotated[Path | None, typer.Option("--answers", help="CSV: photo, camera (empty = no camera).")] = None,
     at_least: Annotated[float, typer.Option("--at-least", min=0.5, max=1.0, help="Decide from here.")] = 0.97,
     as_json: Json = False,
 ) -> int:
@@ -261,7 +261,7 @@ def plan_check(plan: Annotated[Path, typer.Argument(help="The plan file.")], as_
         else:
             typer.echo(f"{problem.severity}: {problem.sentence()}")
     if site is None:
-        _say(f"{plan.name}: can't be used as it stands; put the errors above right.")
+        _say(f"{plan.name}: can't be used as it stands; correct the errors above.")
         return COULD_NOT
     if not as_json and not found:
         typer.echo(f"{plan.name}: {len(site.cameras)} camera{'s' if len(site.cameras) != 1 else ''}, nothing found.")
@@ -331,7 +331,7 @@ def visit(
     images: Images = None,
     limits: LimitsFile = None,
     at_least: Annotated[float, typer.Option("--at-least", min=0.5, max=1.0, help="Place photos from here.")] = 0.97,
-    strict: Annotated[bool, typer.Option("--strict", help="Exit 1 where something must be put right.")] = False,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit 1 where there is a defect.")] = False,
     as_json: Json = False,
 ) -> int:
     """The main job: photos to findings. Safe to stop and to run again."""
@@ -368,7 +368,7 @@ def visit(
     )
     if summary.refused:
         return SOME_REFUSED
-    return PUT_RIGHT if strict and summary.states["put right"] else DONE
+    return DEFECT if strict and summary.states["defect"] else DONE
 
 
 @app.command()
@@ -376,7 +376,7 @@ def show(
     logbook: Annotated[str, typer.Argument(help="The logbook.")],
     visit: Visit = None,
     images: Images = None,
-    strict: Annotated[bool, typer.Option("--strict", help="Exit 1 where something must be put right.")] = False,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit 1 where there is a defect.")] = False,
     progress: Annotated[
         bool, typer.Option("--progress", help="Say instead how far the visit is, also while it runs.")
     ] = False,
@@ -396,7 +396,7 @@ def show(
             typer.echo(lines.progress_sentence(far))
         return DONE
     worst = _show(book, visit, as_json)
-    return PUT_RIGHT if strict and worst else DONE
+    return DEFECT if strict and worst else DONE
 
 
 @app.command()
@@ -436,7 +436,7 @@ def _show(book: Any, number: int | None, as_json: bool) -> bool:
     record = book.visit(number)
     worst = False
     for verdict in book.verdicts(record):
-        worst = worst or verdict.state == "put right"
+        worst = worst or verdict.state == "defect"
         if as_json:
             _emit(singles.verdict_line(verdict, record.number))
         else:
@@ -458,7 +458,7 @@ def decide(
     logbook: Annotated[str, typer.Argument(help="The logbook.")],
     camera: Annotated[str, typer.Argument(help="The camera's id in the plan.")],
     check: Annotated[str, typer.Argument(help="The finding's check, e.g. aim.")],
-    decision: Annotated[str, typer.Argument(help="accept, reject or waive.")],
+    decision: Annotated[str, typer.Argument(help="confirm, dismiss or tolerate.")],
     by: Annotated[str, typer.Option("--by", help="Who decides.")],
     why: Annotated[str, typer.Option("--why", help="The reason, kept with it.")],
     visit: Visit = None,

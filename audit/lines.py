@@ -90,9 +90,9 @@ def progress_line(far: VisitProgress) -> Line:
 def progress_sentence(far: VisitProgress) -> str:
     """The same for a person."""
     record = far.visit
-    waiting = far.photos - far.placed - far.unsure - far.stray
-    parts = [f"{far.photos} photos taken in", f"{far.refused} refused", f"{far.placed} placed", f"{far.unsure} unsure"]
-    parts += [f"{far.stray} stray"] * bool(far.stray) + [f"{waiting} not placed yet"] * bool(waiting)
+    waiting = far.photos - far.placed - far.uncertain - far.unmatched
+    parts = [f"{far.photos} photos taken in", f"{far.refused} refused", f"{far.placed} placed", f"{far.uncertain} uncertain"]
+    parts += [f"{far.unmatched} unmatched"] * bool(far.unmatched) + [f"{waiting} not placed yet"] * bool(waiting)
     parts += [f"{far.measured} of {far.snapshots} placed snapshots measured", f"{far.judged} of {far.cameras} cameras judged"]
     state = "open" if record.signed_by is None else f"signed by {record.signed_by}"
     now = f"; {far.writer}" if far.writer is not None else ""

@@ -372,7 +372,7 @@ def _refused_line(name: str, message: str) -> Line:
         "photo": name,
         "camera": None,
         "probability": None,
-        "decision": "unsure",
+        "decision": "uncertain",
         "group": name,
         "alternatives": [],
         "role": "unknown",
@@ -388,10 +388,10 @@ def match_sentence(line: Line) -> str:
     why = f" ({'; '.join(line['evidence'][:3])})" if line["evidence"] else ""
     if line["decision"] == "placed":
         return f"{line['photo']}: {line['camera']}, {line['role']}, probability {line['probability']:.1%}{why}"
-    if line["decision"] == "stray":
+    if line["decision"] == "unmatched":
         return f"{line['photo']}: belongs to no camera, probability {line['probability']:.1%}{why}"
     best = ", ".join(f"{a['camera'] or 'no camera'} {a['probability']:.0%}" for a in line["alternatives"][:2])
-    return f"{line['photo']}: unsure, {best}{why}"
+    return f"{line['photo']}: uncertain, {best}{why}"
 
 
 def geometry_lines(site: Site) -> Iterator[Line]:
@@ -444,8 +444,8 @@ def verdict_line(verdict: Verdict, visit: int) -> Line:
 
 def verdict_sentence(verdict: Verdict) -> str:
     """One camera's state for a person, with what stands against it."""
-    against = [f for f in verdict.findings if f.state in ("put right", "look again")]
-    shown = against or [f for f in verdict.findings if f.state == "no evidence"][:2]
+    against = [f for f in verdict.findings if f.state in ("defect", "to check")]
+    shown = against or [f for f in verdict.findings if f.state == "not verified"][:2]
     lines = [f"{verdict.camera}: {verdict.state}"]
     for finding in shown:
         lines.append(f"  {finding.check} [{finding.state}] {finding.why}")

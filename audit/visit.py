@@ -572,7 +572,7 @@ def _swaps_by_picture(
     limits: Limits,
 ) -> tuple[Swap, ...]:
     """Cameras that don't show their own reference but each other's."""
-    least = limits.moved.same_view_probability
+    least = limits.movement.same_view_probability
     strange = [
         camera
         for camera, found in comparisons.items()
@@ -649,12 +649,12 @@ def _judge(
     progress: Report,
 ) -> tuple[Verdict, ...]:
     placed: dict[str, list[Placement]] = {}
-    unsure: Counter[str] = Counter()
+    uncertain: Counter[str] = Counter()
     for placement in placements:
         if placement.decision == "placed" and placement.camera is not None:
             placed.setdefault(placement.camera, []).append(placement)
-        elif placement.decision == "unsure":
-            unsure.update(a.camera for a in placement.alternatives[:2] if a.camera is not None)
+        elif placement.decision == "uncertain":
+            uncertain.update(a.camera for a in placement.alternatives[:2] if a.camera is not None)
     pairs = {
         one: (other, swap) for swap in swaps for one, other in ((swap.first, swap.second), (swap.second, swap.first))
     }
@@ -665,7 +665,7 @@ def _judge(
         other, swap = pairs.get(name, (None, None))
         evidence = CameraEvidence(
             placements=tuple(placed.get(name, ())),
-            unsure=unsure[name],
+            uncertain=uncertain[name],
             snapshots=shots,
             orientation=_combined(shots),
             series=series.get(name),

@@ -119,7 +119,7 @@ def _visit(book: Logbook, number: int, picture: Picture) -> VisitRecord:
         for name, where in (("IMG_0001.jpg", "C-1"), ("=cmd.jpg", "C-2")):
             photo = take_photo(book, visit, name, 30 + len(placements) + 7 * number, False, picture)
             guesses = (Alternative(where, 0.6), Alternative("C-4", 0.3), Alternative(None, 0.1))
-            placements.append(Placement(name, None, 0.6, "unsure", name, guesses, evidence=("near it",)))
+            placements.append(Placement(name, None, 0.6, "uncertain", name, guesses, evidence=("near it",)))
         book.add_refusal(visit, "<b>notes</b>.txt", "not an image", "<b>notes</b>.txt: this is not a photo; leave it out.")
         book.put_placements(visit, placements)
         book.put_verdicts(visit, [verdict_of(site, n, number) for n in range(len(site.cameras))])
@@ -152,25 +152,25 @@ def verdict_of(site: Site, n: int, visit: int) -> Verdict:
     """The verdict on the n-th camera."""
     camera = site.cameras[n]
     name = camera.camera
-    passed = Finding(name, "clean", "meets plan", "Nothing on the glass by day.", 0.1, None, None, 0.6, "probability")
-    unseen = Finding(name, "evidence", "no evidence", "Missing shots: overview with surroundings.")
+    passed = Finding(name, "cleanliness", "as planned", "Nothing on the glass by day.", 0.1, None, None, 0.6, "probability")
+    unseen = Finding(name, "photos", "not verified", "Missing shots: overview with surroundings.")
     snapshot = f"{name}_day.jpg"
     if n == 0 and visit == 0:
         tip = Remedy("Tip down 8.0° ± 0.8°.", "The cone stands on the lower edge.", ("tilt bracket",), (CAUTION,), tip_deg=-8.0)
-        aim = Finding(name, "aim", "put right", "Looks 8.0° too high.", -7.0, 0.4, -15.0, 5.0, "deg", 0.99, tip, snapshot,
+        aim = Finding(name, "aim", "defect", "Looks 8.0° too high.", -7.0, 0.4, -15.0, 5.0, "deg", 0.99, tip, snapshot,
                       evidence={"cues": ["40 upright lines"]})  # fmt: skip
-        sky = Finding(name, "sky", "look again", "30% ± 4% of the picture is open sky.", 0.3, 0.02, 0.05, 0.15, "share", 0.9,
+        sky = Finding(name, "sky", "to check", "30% ± 4% of the picture is open sky.", 0.3, 0.02, 0.05, 0.15, "share", 0.9,
                       replace(tip, action="Follows from the aim."), snapshot)  # fmt: skip
-        return Verdict(name, "put right", (aim, sky, unseen, passed), (snapshot,))
+        return Verdict(name, "defect", (aim, sky, unseen, passed), (snapshot,))
     if n in (1, 2) and visit == 0 and len(site.cameras) > 2:
         other = site.cameras[3 - n].camera
-        swap = Finding(name, "aim", "put right", f"The pictures of {name} and {other} lie on each other's record.",
+        swap = Finding(name, "aim", "defect", f"The pictures of {name} and {other} lie on each other's record.",
                        probability_bad=0.99, remedy=Remedy("Exchange the names.", cautions=(CAUTION,)), photo=snapshot,
                        pair=other)  # fmt: skip
-        return Verdict(name, "put right", (swap, unseen, passed), (snapshot,))
+        return Verdict(name, "defect", (swap, unseen, passed), (snapshot,))
     if n == 3:
-        dirty = replace(passed, state="look again", why="The picture looks spoilt: haze.", measured=0.7, probability_bad=0.7,
+        dirty = replace(passed, state="to check", why="The picture looks spoilt: haze.", measured=0.7, probability_bad=0.7,
                         remedy=Remedy("Take a close-up of the cover; clean it.", cautions=(CAUTION,)), photo=snapshot)  # fmt: skip
-        return Verdict(name, "look again", (dirty, unseen), (snapshot,))
-    return Verdict(name, "meets plan", (passed, unseen), (snapshot,))
+        return Verdict(name, "to check", (dirty, unseen), (snapshot,))
+    return Verdict(name, "as planned", (passed, unseen), (snapshot,))
 

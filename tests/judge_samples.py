@@ -52,7 +52,7 @@ def snapshot(
 
 def evidence(camera: Camera, *snapshots: Snapshot, **more: object) -> CameraEvidence:
     """Snapshots with the crew's three shots."""
-    roles = ("snapshot", "label", "overview", "mount")
+    roles = ("snapshot", "label", "wide view", "bracket")
     placements = tuple(Placement(f"{r}.jpg", camera.camera, 0.99, "placed", r, role=r) for r in roles)  # type: ignore[arg-type]
     given = {"placements": placements, "snapshots": snapshots} | more
     return CameraEvidence(**given)  # type: ignore[arg-type]

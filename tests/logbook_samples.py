@@ -55,7 +55,7 @@ def make_photo(name: str, data: bytes, taken_at: datetime | None = None) -> Phot
 
 
 def make_verdict(
-    camera: str, state: State = "meets plan", check: Check = "aim", probability_bad: float | None = 0.01
+    camera: str, state: State = "as planned", check: Check = "aim", probability_bad: float | None = 0.01
 ) -> Verdict:
     finding = Finding(
         camera,
@@ -75,7 +75,7 @@ def make_verdict(
 
 
 def make_placement(photo: str, camera: str | None, role: Role = "snapshot") -> Placement:
-    return Placement(photo, camera, 0.99, "placed" if camera else "stray", photo, role=role, evidence=("name",))
+    return Placement(photo, camera, 0.99, "placed" if camera else "unmatched", photo, role=role, evidence=("name",))
 
 
 def start(address: str, images: str | None = None, cameras: int = 3) -> Logbook:

@@ -92,7 +92,7 @@ def test_match_prints_the_contracts_line_from_a_folder_and_a_table(
     picture.rename(folder / "C-2_day.jpg")
     ran = audit("match", plan, folder, "--json")
     (line,) = ran.lines
-    assert ran.code == 0 and set(line) == set(MATCH) and line["decision"] in ("placed", "stray", "unsure")
+    assert ran.code == 0 and set(line) == set(MATCH) and line["decision"] in ("placed", "unmatched", "uncertain")
     table = tmp_path / "photos.csv"
     table.write_text("photo,taken_at,latitude,longitude,position_error_m,serial\na.jpg,,46.5,-18.0,4,SN0001\n")
     answers = tmp_path / "answers.csv"
@@ -117,9 +117,9 @@ def test_plan_commands_print_problems_geometry_and_parts(audit: Audit, plan: Pat
 
 
 def test_decisions_signing_handing_over_and_moving(audit: Audit, book: Path, tmp_path: Path) -> None:
-    for word in ("accept", "waive"):
-        assert audit("decide", book, "C-1", "evidence", word, "--by", "Ada Example", "--why", "seen").code == 0
-    assert audit("undo", book, "C-1", "evidence", "--by", "Ada Example").code == 0
+    for word in ("confirm", "tolerate"):
+        assert audit("decide", book, "C-1", "photos", word, "--by", "Ada Example", "--why", "seen").code == 0
+    assert audit("undo", book, "C-1", "photos", "--by", "Ada Example").code == 0
     assert audit("trip", book).code == 0
     assert all("cameras" in line for line in audit("trip", book, "--json").lines)
     shown = audit("show", book, "--json").lines
@@ -133,9 +133,9 @@ def test_decisions_signing_handing_over_and_moving(audit: Audit, book: Path, tmp
     changed = audit("verify", tmp_path / "package", "--json")
     assert changed.code == 2 and changed.lines[0]["name"] == "record.json"
     assert audit("export", book, tmp_path / "book.zip").code == 0
-    assert audit("import", tmp_path / "book.zip", tmp_path / "moved").code == 0
-    assert audit("verify", tmp_path / "moved").code == 0
-    assert audit("show", tmp_path / "moved", "--json").lines == shown
+    assert audit("import", tmp_path / "book.zip", tmp_path / "movement").code == 0
+    assert audit("verify", tmp_path / "movement").code == 0
+    assert audit("show", tmp_path / "movement", "--json").lines == shown
     assert audit("show", book, "--progress", "--json").lines[0]["judged"] == 2
     assert audit("methods", book, "--measure").code == 0
     assert "well" in audit("health", book).out and audit("health", book, "--counters").out.endswith("# EOF\n")

@@ -13,7 +13,7 @@ from audit.demo import run_demo, sample_folder
 from audit.judge.finding import Finding, Verdict
 from audit.logbook import Logbook
 
-ASKING = ("put right", "look again")
+ASKING = ("defect", "to check")
 NUMBER = {"commissioning": 1, "maintenance": 2}
 FAULTY_SOMETIME = ("TH-07", "TH-08", "TH-09", "TH-11", "TH-17", "TH-18", "TH-21", "TH-24", "TH-16", "TH-20")
 
@@ -66,7 +66,7 @@ def test_no_clean_camera_is_called_for_repair_and_few_for_a_look(book: Logbook, 
             if camera in FAULTY_SOMETIME:
                 continue
             for finding in _asking(verdicts[camera]):
-                (repairs if finding.state == "put right" else looks).append((visit, camera, finding.check, finding.why))
+                (repairs if finding.state == "defect" else looks).append((visit, camera, finding.check, finding.why))
     assert not repairs
     assert len({(visit, camera) for visit, camera, _, _ in looks}) <= 2, looks
 
@@ -79,7 +79,7 @@ def test_cameras_put_right_and_faulty_ones_before_their_fault_are_not_called_for
         verdicts = _verdicts(book, visit)
         for camera in FAULTY_SOMETIME:
             if not facts["cameras"][camera]["fault"]:
-                wrong += [(visit, camera, f.check, f.why) for f in verdicts[camera].findings if f.state == "put right"]
+                wrong += [(visit, camera, f.check, f.why) for f in verdicts[camera].findings if f.state == "defect"]
     assert not wrong
 
 
@@ -90,15 +90,15 @@ def test_what_was_not_measured_is_said_and_never_a_pass(book: Logbook, truth: di
             aim = [f for f in verdicts[camera].findings if f.check == "aim"]
             for finding in aim:
                 if finding.measured is None:
-                    assert finding.state == "no evidence", camera
+                    assert finding.state == "not verified", camera
                 else:
                     assert finding.measured_sd is not None and "plumb" in finding.why
                     assert abs(finding.measured - fact["pitch_deg"]) < 3 * finding.measured_sd, camera
             assert aim, camera
         if fact["night"] == "not checked":
             night = [f for f in verdicts[camera].findings if f.check == "night"]
-            assert [f.state for f in night] == ["no evidence"] and "not checked at night" in night[0].why.lower()
-            assert verdicts[camera].state != "meets plan"
+            assert [f.state for f in night] == ["not verified"] and "not checked at night" in night[0].why.lower()
+            assert verdicts[camera].state != "as planned"
 
 
 def test_photos_lie_with_their_cameras(book: Logbook, truth: dict[str, Any]) -> None:

@@ -23,7 +23,7 @@ _CONTRADICT_SD = 3.0
 def shows_the_view(comparison: Comparison, limits: Limits) -> bool:
     """Whether a comparison is sure enough that it shows the reference's view for its turn to count."""
     probability = comparison.change.same_view_probability
-    return probability is not None and probability >= limits.moved.same_view_probability
+    return probability is not None and probability >= limits.movement.same_view_probability
 
 
 def todays_orientation(evidence: CameraEvidence, limits: Limits) -> Orientation | None:

@@ -81,16 +81,16 @@ def _standard_normals() -> FloatArray:
 
 
 def state_of(probability: float, limits: Limits) -> State:
-    """``put right`` from the upper probability, ``meets plan`` up to the lower one, ``look again`` between."""
-    if probability >= limits.put_right_at_least:
-        return "put right"
-    return "meets plan" if probability <= limits.meets_plan_at_most else "look again"
+    """``defect`` from the upper probability, ``as planned`` up to the lower one, ``to check`` between."""
+    if probability >= limits.defect_at_least:
+        return "defect"
+    return "as planned" if probability <= limits.as_planned_at_most else "to check"
 
 
 def weighed(probability: float, at_best: float, limits: Limits, *, even_if_likely: bool = False) -> State:
     """As :func:`state_of`, but a measurement too vague to pass even a perfect camera must be surer to condemn one.
 
-    Short of that it asks for a look, or is no evidence at all.
+    Short of that it is to check, or not verified at all.
 
     Parameters
     ----------
@@ -99,14 +99,14 @@ def weighed(probability: float, at_best: float, limits: Limits, *, even_if_likel
     at_best : float
         The same, had the measurement come out exactly as planned with the same sd.
     even_if_likely : bool
-        Whether a vague measurement is no evidence whatever it says. Otherwise it still asks for a look where it leaves
+        Whether a vague measurement is not verified whatever it says. Otherwise it is still to check where it leaves
         the camera less than half the chance of being good that a perfect result would have left it.
     """
-    if at_best <= limits.meets_plan_at_most:
+    if at_best <= limits.as_planned_at_most:
         return state_of(probability, limits)
-    if probability >= limits.put_right_if_vague:
-        return "put right"
-    return "no evidence" if even_if_likely or probability < (1 + at_best) / 2 else "look again"
+    if probability >= limits.defect_if_vague:
+        return "defect"
+    return "not verified" if even_if_likely or probability < (1 + at_best) / 2 else "to check"
 
 
 def outside(measured: float, sd: float, low: float, high: float) -> float:

@@ -50,7 +50,7 @@ class CameraEvidence:
     ----------
     placements : tuple of Placement
         Photos placed at this camera.
-    unsure : int
+    uncertain : int
         Photos that may be this camera's but wait for a person.
     snapshots : tuple of Snapshot
         Day first, then night, best first.
@@ -72,7 +72,7 @@ class CameraEvidence:
     """
 
     placements: tuple[Placement, ...] = ()
-    unsure: int = 0
+    uncertain: int = 0
     snapshots: tuple[Snapshot, ...] = ()
     orientation: Orientation | None = None
     series: Clarity | None = None

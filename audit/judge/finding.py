@@ -3,33 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 __all__ = ["CHECKS", "STATES", "STATE_MARKS", "Check", "Finding", "Remedy", "State", "Verdict"]
 
-State = Literal["meets plan", "put right", "look again", "no evidence"]
+State = Literal["as planned", "defect", "to check", "not verified"]
 Check = Literal[
-    "present", "aim", "level", "sky", "clean", "sharp", "unobstructed", "target", "mount", "night", "moved", "evidence"
+    "image", "aim", "pan", "level", "sky", "target", "angle of view", "focus", "cleanliness", "obstruction", "night",
+    "movement", "mounting", "identity", "name", "clock", "stream", "photos",
 ]
 
 #: Worst first.
-STATES: tuple[State, ...] = ("put right", "look again", "no evidence", "meets plan")
+STATES: tuple[State, ...] = ("defect", "to check", "not verified", "as planned")
 #: The shape that stands beside a state's word, so that colour never stands alone.
-STATE_MARKS: dict[State, str] = {"put right": "▲", "look again": "◆", "no evidence": "○", "meets plan": "●"}
-CHECKS: tuple[Check, ...] = (
-    "present",
-    "aim",
-    "level",
-    "sky",
-    "clean",
-    "sharp",
-    "unobstructed",
-    "target",
-    "mount",
-    "night",
-    "moved",
-    "evidence",
-)
+STATE_MARKS: dict[State, str] = {"defect": "▲", "to check": "◆", "not verified": "○", "as planned": "●"}
+CHECKS: tuple[Check, ...] = get_args(Check)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from audit.plan.model import Camera
 
 __all__ = ["Intended", "intended_pose", "judge_camera"]
 
-_SHOTS = {"label": "label with serial", "overview": "overview with surroundings", "mount": "mount close-up"}
+_SHOTS = {"label": "rating label", "wide view": "wide view", "bracket": "bracket close-up"}
 
 
 def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Verdict:
@@ -24,7 +24,7 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
     Returns
     -------
     Verdict
-        Its state is the worst among the findings; ``no evidence`` where nothing decided against the camera but
+        Its state is the worst among the findings; ``not verified`` where nothing decided against the camera but
         something that the plan asks for was not seen (a missing crew photo alone does not make it so).
     """
     findings = _present(camera, evidence)
@@ -35,43 +35,42 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
         findings += reference_findings(camera, evidence, limits)
     findings += glass_findings(camera, evidence, limits)
     findings += night_findings(camera, evidence)
-    findings.append(_evidence_shots(camera, evidence))
+    findings += _stream(camera, evidence)
+    findings.append(_site_photos(camera, evidence))
     findings = worst_per_check(findings)
     findings.sort(key=lambda f: (STATES.index(f.state), -(f.probability_bad or 0.0)))
-    decisive = [f.state for f in findings if f.check != "evidence" or f.state != "no evidence"]
-    state: State = min(decisive, key=STATES.index, default="no evidence")
+    decisive = [f.state for f in findings if f.check != "photos" or f.state != "not verified"]
+    state: State = min(decisive, key=STATES.index, default="not verified")
     return Verdict(camera.camera, state, tuple(findings), tuple(p.photo for p in evidence.placements))
 
 
 def _present(camera: Camera, evidence: CameraEvidence) -> list[Finding]:
     if evidence.snapshots:
         photo = evidence.snapshots[0].photo
-        return [Finding(camera.camera, "present", "meets plan", "The camera's own picture is here.", photo=photo)]
-    waiting = f" {evidence.unsure} photos wait to be placed." if evidence.unsure else ""
+        return [Finding(camera.camera, "image", "as planned", "The camera's own picture is here.", photo=photo)]
+    waiting = f" {evidence.uncertain} photos wait to be placed." if evidence.uncertain else ""
     if evidence.placements:
         return [
             Finding(
                 camera.camera,
-                "present",
-                "no evidence",
+                "image",
+                "not verified",
                 "Crew photos are here, but no picture from the camera itself." + waiting,
                 photo=evidence.placements[0].photo,
             )
         ]
-    return [Finding(camera.camera, "present", "no evidence", "No photo of this camera was found." + waiting)]
+    return [Finding(camera.camera, "image", "not verified", "No photo of this camera was found." + waiting)]
 
 
 def _swap(camera: Camera, evidence: CameraEvidence, other: str) -> Finding:
     snapshot = evidence.snapshots[0].photo if evidence.snapshots else None
     certain = evidence.swap_certain
-    verb = "lie" if certain else "seem to lie"
-    why = f"The pictures of {camera.camera} and {other} {verb} on each other's record. " + " ".join(
-        evidence.swap_evidence
-    )
+    verb = "are" if certain else "look"
+    why = f"{camera.camera} and {other} {verb} swapped. " + " ".join(evidence.swap_evidence)
     return Finding(
         camera.camera,
         "aim",
-        "put right" if certain else "look again",
+        "defect" if certain else "to check",
         why.strip(),
         probability_bad=0.99 if certain else 0.8,
         photo=snapshot,
@@ -80,39 +79,50 @@ def _swap(camera: Camera, evidence: CameraEvidence, other: str) -> Finding:
     )
 
 
-def _evidence_shots(camera: Camera, evidence: CameraEvidence) -> Finding:
-    """Which of the crew's shots are here, and whether the snapshot is the stream that was planned.
-
-    Comparing the parts in the mount photo with the plan is left to a person, and so is telling an overview from a
-    close-up of the mount where nothing in the file does: as many photos of unknown role stand for as many shots.
-    """
-    roles = [p.role for p in evidence.placements]
-    missing, by_look = ((), ()) if evidence.maintenance else lacking_shots(roles)
-    if evidence.maintenance:
-        why = "The camera's own pictures are what a maintenance visit needs."
-    elif missing:
-        why = f"Missing shots: {', '.join(_SHOTS[role] for role in missing)}."
-    else:
-        why = "Label, overview and mount photos are here."
-    if by_look:
-        shots = " and ".join(_SHOTS[role] for role in by_look)
-        untold = roles.count("unknown")
-        why += f" Which of {untold} photo{'s' if untold > 1 else ''} shows the {shots} is for a person to see."
-    if camera.mount.parts and ("mount" in roles or "mount" in by_look):
-        why += f" Compare the mount with the plan: {camera.mount}."
+def _stream(camera: Camera, evidence: CameraEvidence) -> list[Finding]:
+    """Whether the snapshots have the size that was planned."""
+    if not evidence.snapshots:
+        return []
     planned = camera.lens.width_px, camera.lens.height_px
+    wanted = f"{planned[0]} × {planned[1]} px"
     other = [s for s in evidence.snapshots if (s.width_px, s.height_px) != planned]
-    if other:
-        size = f"{other[0].width_px} × {other[0].height_px}"
-        return Finding(
+    if not other:
+        return [Finding(camera.camera, "stream", "as planned", f"The snapshot has {wanted}, as planned.",
+                        photo=evidence.snapshots[0].photo)]  # fmt: skip
+    size = f"{other[0].width_px} × {other[0].height_px} px"
+    return [
+        Finding(
             camera.camera,
-            "evidence",
-            "look again",
-            f"The snapshot has {size} px, planned {planned[0]} × {planned[1]}: another stream, turned, or a copy. {why}",
+            "stream",
+            "to check",
+            f"The snapshot has {size}, planned {wanted}: another stream, rotated, or a copy.",
             measured=other[0].width_px,
             planned=planned[0],
             unit="px",
             photo=other[0].photo,
             remedy=remedies.stream_remedy(camera),
         )
-    return Finding(camera.camera, "evidence", "no evidence" if missing else "meets plan", why)
+    ]
+
+
+def _site_photos(camera: Camera, evidence: CameraEvidence) -> Finding:
+    """Which of the crew's photos are here.
+
+    Comparing the parts in the bracket close-up with the plan is left to a person, and so is telling a wide view from a
+    bracket close-up where nothing in the file does: as many photos of unknown role stand for as many shots.
+    """
+    roles = [p.role for p in evidence.placements]
+    missing, by_look = ((), ()) if evidence.maintenance else lacking_shots(roles)
+    if evidence.maintenance:
+        why = "A maintenance visit needs the camera's own pictures alone."
+    elif missing:
+        why = f"Missing photos: {', '.join(_SHOTS[role] for role in missing)}."
+    else:
+        why = "Rating label, wide view and bracket close-up: received."
+    if by_look:
+        shots = ", ".join(_SHOTS[role] for role in by_look)
+        untold = roles.count("unknown")
+        why += f" {untold} photo{'s' if untold > 1 else ''} to sort by eye ({shots})."
+    if camera.mount.parts and ("bracket" in roles or "bracket" in by_look):
+        why += f" Compare the mounting with the plan: {camera.mount}."
+    return Finding(camera.camera, "photos", "not verified" if missing else "as planned", why)

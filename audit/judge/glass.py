@@ -35,7 +35,7 @@ def glass_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> 
 def _soft(camera: Camera, snapshot: Snapshot, limits: Limits) -> list[Finding]:
     """No edge anywhere is as sharp as the picture's pixels allow: out of focus, or something over the lens."""
     clarity = snapshot.measured.clarity
-    sharpness, least = clarity.sharpness, limits.sharp.least_sharpness
+    sharpness, least = clarity.sharpness, limits.focus.least_sharpness
     if sharpness is None or clarity.dirt_probability is None or clarity.cause not in ("clear", "defocus"):
         return []
     soft = sharpness < least
@@ -45,8 +45,8 @@ def _soft(camera: Camera, snapshot: Snapshot, limits: Limits) -> list[Finding]:
     return [
         Finding(
             camera.camera,
-            "sharp",
-            "look again" if soft else "meets plan",
+            "focus",
+            "to check" if soft else "as planned",
             why,
             measured=sharpness,
             planned=1.0,
@@ -60,20 +60,20 @@ def _soft(camera: Camera, snapshot: Snapshot, limits: Limits) -> list[Finding]:
 
 def _check_of(clarity: Clarity, night: bool) -> Check:
     if clarity.cause == "defocus":
-        return "sharp"
+        return "focus"
     if clarity.cause == "blocked":
-        return "unobstructed"
-    return "night" if night and clarity.cause == "infrared glow" else "clean"
+        return "obstruction"
+    return "night" if night and clarity.cause == "infrared reflection" else "cleanliness"
 
 
 def _from(camera: Camera, snapshot: Snapshot, clarity: Clarity, limits: Limits, when: str) -> Finding:
     check = _check_of(clarity, snapshot.night)
     if clarity.dirt_probability is None:
         note = (clarity.note or "too little texture").rstrip(".")
-        return Finding(camera.camera, check, "no evidence", f"Not measured {when}: {note}.", photo=snapshot.photo)
-    look = limits.sharp.single_image_look if check == "sharp" else limits.clean.single_image_look
+        return Finding(camera.camera, check, "not verified", f"Not measured {when}: {note}.", photo=snapshot.photo)
+    look = limits.focus.single_image_look if check == "focus" else limits.cleanliness.single_image_look
     bad = clarity.dirt_probability >= look
-    state: State = "look again" if bad else "meets plan"
+    state: State = "to check" if bad else "as planned"
     remedy: Remedy | None = None
     if bad:
         why = (
@@ -81,7 +81,7 @@ def _from(camera: Camera, snapshot: Snapshot, clarity: Clarity, limits: Limits, 
             "pictures of one day can't prove it."
         )
         remedy = {
-            "sharp": remedies.focus_remedy(camera),
+            "focus": remedies.focus_remedy(camera),
             "night": remedies.night_remedy(camera),
         }.get(check) or remedies.clean_remedy(camera, clarity.cause)
     else:
@@ -122,7 +122,7 @@ def night_findings(camera: Camera, evidence: CameraEvidence) -> list[Finding]:
         Finding(
             camera.camera,
             "night",
-            "no evidence",
+            "not verified",
             f"Not checked at night: the plan has {camera.night}, and no night snapshot is here.",
         )
     ]

@@ -50,7 +50,7 @@ class TargetLimits(_Table):
     density_fraction: float = Field(gt=0, le=1)
 
 
-class CleanLimits(_Table):
+class CleanlinessLimits(_Table):
     """When glass counts as soiled."""
 
     single_image_look: float = Field(gt=0, lt=1)
@@ -60,13 +60,13 @@ class CleanLimits(_Table):
     soiled_fraction: float = Field(gt=0, le=1)
 
 
-class UnobstructedLimits(_Table):
+class ObstructionLimits(_Table):
     """When something stands in the view."""
 
     blocked_fraction: float = Field(gt=0, le=1)
 
 
-class SharpLimits(_Table):
+class FocusLimits(_Table):
     """When a picture counts as soft."""
 
     single_image_look: float = Field(gt=0, lt=1)
@@ -74,7 +74,7 @@ class SharpLimits(_Table):
     sharpness_ratio: float = Field(gt=0, le=1)
 
 
-class MovedLimits(_Table):
+class MovementLimits(_Table):
     """When a camera counts as moved since its reference."""
 
     turn_deg: float = Field(gt=0, le=90)
@@ -84,18 +84,18 @@ class MovedLimits(_Table):
 class Limits(_Table):
     """All limits; defaults and their sources stand in ``limits.toml``."""
 
-    put_right_at_least: float = Field(gt=0.5, lt=1)
-    meets_plan_at_most: float = Field(gt=0, lt=0.5)
-    put_right_if_vague: float = Field(gt=0.5, lt=1)
+    defect_at_least: float = Field(gt=0.5, lt=1)
+    as_planned_at_most: float = Field(gt=0, lt=0.5)
+    defect_if_vague: float = Field(gt=0.5, lt=1)
     lens: LensLimits
     aim: AimLimits
     level: LevelLimits
     sky: SkyLimits
     target: TargetLimits
-    clean: CleanLimits
-    unobstructed: UnobstructedLimits
-    sharp: SharpLimits
-    moved: MovedLimits
+    cleanliness: CleanlinessLimits
+    obstruction: ObstructionLimits
+    focus: FocusLimits
+    movement: MovementLimits
 
 
 def load_limits(path: Path | None = None) -> Limits:

@@ -45,16 +45,16 @@ _SAID_TILT_DEG = 0.5
 #: A fisheye planned to look straight down shows no horizon; a pitch measured this far from it is a misreading.
 _LOOKS_DOWN_DEG = -45.0
 _TOO_VAGUE = "measured too vaguely to decide"
-_ASKING = ("put right", "look again")
+_ASKING = ("defect", "to check")
 
 
 def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
-    """Aim, level and targets from the day snapshots, or else from the night one, and the sky by day; ``no evidence`` with
+    """Aim, level and targets from the day snapshots, or else from the night one, and the sky by day; ``not verified`` with
     the reason where not measured."""
     day, measured = evidence.day, todays_orientation(evidence, limits)
     intended = intended_pose(camera)
     if day is None or measured is None:
-        return [Finding(camera.camera, "aim", "no evidence", "Not measured: no day snapshot.",
+        return [Finding(camera.camera, "aim", "not verified", "Not measured: no day snapshot.",
                         planned=intended.pitch_deg, unit="deg")]  # fmt: skip
     plumb = straight_down(camera, intended.pitch_deg)
     # about the plumb line roll and bearing are one turn, which a picture alone can't tell
@@ -92,7 +92,7 @@ def _aim_not_measured(camera: Camera, day: Snapshot, intended: Intended, measure
     note = measured.note or "the picture does not carry it"
     if straight_down(camera, intended.pitch_deg):
         note = "it looks straight down, and too few upright edges meet below it"
-    return Finding(camera.camera, "aim", "no evidence", f"Not measured: {note.rstrip('.')}.",
+    return Finding(camera.camera, "aim", "not verified", f"Not measured: {note.rstrip('.')}.",
                    planned=intended.pitch_deg, unit="deg", photo=day.photo)  # fmt: skip
 
 
@@ -106,19 +106,19 @@ def _aim(
     plumb = straight_down(camera, intended.pitch_deg)
     give = f"± {_TWO_SIDED_95 * sd:.1f}°"
     if plumb:
-        within = f": within {tolerance:g}°" if state == "meets plan" else ""
+        within = f": within {tolerance:g}°" if state == "as planned" else ""
         why = f"Hangs {abs(90 + pitch):.1f}° {give} off plumb{within}"
         if abs(90 + intended.pitch_deg) >= _SAID_TILT_DEG:
             why += f", planned {abs(90 + intended.pitch_deg):.1f}°"
-    elif state == "meets plan":
+    elif state == "as planned":
         why = f"Pitch {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°: within ±{tolerance:g}°"
     else:
         direction = "too high" if off > 0 else "too low"
         why = f"Looks {abs(off):.1f}° {direction} (pitch {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°)"
     missing = None
-    if state == "no evidence":
+    if state == "not verified":
         why += f": {_TOO_VAGUE}"
-    elif state != "meets plan" and not plumb:
+    elif state != "as planned" and not plumb:
         spread = uncertainty(camera, belief.pose, (belief.bearing_sd_deg, sd, belief.roll_sd_deg))
         why += _consequence(geometry(camera, intended.pose), geometry(camera, belief.pose), spread)
         missing = remedies.missing_tilt_part(camera, pitch, sd)
@@ -181,9 +181,9 @@ def _level(camera: Camera, shot: Snapshot, intended: Intended, measured: Orienta
     state = weighed(probability, outside(0.0, sd, -tolerance, tolerance), limits)
     way = "clockwise" if off > 0 else "counter-clockwise"
     why = f"Turned {abs(off):.1f}° ± {_TWO_SIDED_95 * sd:.1f}° {way} about its axis, seen from behind."
-    if state == "meets plan":
+    if state == "as planned":
         why = f"Level within {abs(off):.1f}° ± {_TWO_SIDED_95 * sd:.1f}°."
-    elif state == "no evidence":
+    elif state == "not verified":
         why = f"{why.rstrip('.')}: {_TOO_VAGUE}."
     return [
         Finding(
@@ -226,7 +226,7 @@ def _targets(camera: Camera, shot: Snapshot, intended: Intended, belief: PoseBel
             "target",
             state,
             lost_targets(camera, intended.pose, belief.pose, held, limits)
-            + (f" But the pose is {_TOO_VAGUE}." if state == "no evidence" else ""),
+            + (f" But the pose is {_TOO_VAGUE}." if state == "not verified" else ""),
             measured=worst.px_per_m,
             measured_sd=worst.px_per_m_sd,
             planned=need,
@@ -242,7 +242,7 @@ def _targets(camera: Camera, shot: Snapshot, intended: Intended, belief: PoseBel
 
 def lost_targets(camera: Camera, intended: Pose, now: Pose, held: list[TargetChance], limits: Limits) -> str:
     """One sentence on what became of the targets, the worst first."""
-    lost = sorted((c for c in held if c.lost > limits.meets_plan_at_most), key=lambda c: -c.lost)
+    lost = sorted((c for c in held if c.lost > limits.as_planned_at_most), key=lambda c: -c.lost)
     if not lost:
         kept = ", ".join(f"'{c.target}' {_density_words(camera, c)}" for c in held[:3])
         more = f" and {len(held) - 3} more" if len(held) > 3 else ""
@@ -283,7 +283,7 @@ def _sky(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief |
     planned = open_sky_fraction(camera.lens, intended.pitch_deg, intended.roll_deg)
     if sky.fraction is None or sky.sd is None:
         note = (sky.note or "no answer").rstrip(".")
-        return [Finding(camera.camera, "sky", "no evidence", f"Not measured: {note}.", planned=planned, unit="share",
+        return [Finding(camera.camera, "sky", "not verified", f"Not measured: {note}.", planned=planned, unit="share",
                         photo=day.photo)]  # fmt: skip
     limit = planned + limits.sky.excess_fraction
     probability = above(sky.fraction, sky.sd, limit)
@@ -293,9 +293,9 @@ def _sky(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief |
         f"{planned:.0%}."
     )
     remedy: Remedy | None = None
-    if state == "no evidence":
+    if state == "not verified":
         why = f"Not measured well enough: {why}"
-    elif state != "meets plan":
+    elif state != "as planned":
         if belief is None:
             at_least = lowest_pitch_for_sky(camera.lens, sky.fraction, intended.roll_deg)
             if at_least is not None and at_least > intended.pitch_deg:
@@ -304,7 +304,7 @@ def _sky(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief |
             possible, possible_sd = open_sky_belief(camera, belief)
             spread = (sky.sd**2 + possible_sd**2) ** 0.5
             if sky.fraction - possible > _IMPOSSIBLE_SKY + _TWO_SIDED_95 * spread:
-                state = "look again"
+                state = "to check"
                 why += (
                     f" But the measured pose can show {possible:.0%} at most: something bright may be taken for sky, or "
                     "the pose is wrong."

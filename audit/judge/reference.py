@@ -33,7 +33,7 @@ def reference_findings(camera: Camera, evidence: CameraEvidence, limits: Limits)
         change = comparison.change
         if change.same_view_probability is None:
             note = (change.note or "no answer").rstrip(".")
-            found.append(Finding(camera.camera, "moved", "no evidence", f"Not compared with the reference: {note}.",
+            found.append(Finding(camera.camera, "movement", "not verified", f"Not compared with the reference: {note}.",
                                  photo=comparison.photo))  # fmt: skip
         elif not shows_the_view(comparison, limits):
             found.append(_another_scene(camera, comparison, change.same_view_probability, bool(known)))
@@ -54,8 +54,8 @@ def _another_scene(camera: Camera, comparison: Comparison, probability: float, k
         why = "Shows another scene than the signed reference: moved far, exchanged, or hidden."
     return Finding(
         camera.camera,
-        "unobstructed" if known_otherwise else "moved",
-        "no evidence" if known_otherwise else "look again",
+        "obstruction" if known_otherwise else "movement",
+        "not verified" if known_otherwise else "to check",
         why,
         probability_bad=None if known_otherwise else 1 - probability,
         photo=comparison.photo,
@@ -70,7 +70,7 @@ def _moved(camera: Camera, comparison: Comparison, limits: Limits) -> list[Findi
         return []
     turn_sd, tip_sd = change.pan_change_sd_deg or 0.0, change.pitch_change_sd_deg or 0.0
     roll, roll_sd = change.roll_change_deg or 0.0, change.roll_change_sd_deg or 0.0
-    allowed, level = limits.moved.turn_deg, limits.level.roll_tolerance_deg
+    allowed, level = limits.movement.turn_deg, limits.level.roll_tolerance_deg
     errors = ((turn, turn_sd, allowed), (tip, tip_sd, allowed), (roll, roll_sd, level))
     probability = 1 - math.prod(1 - outside(value, sd, -limit, limit) for value, sd, limit in errors)
     at_best = 1 - math.prod(1 - outside(0.0, sd, -limit, limit) for _, sd, limit in errors)
@@ -82,13 +82,13 @@ def _moved(camera: Camera, comparison: Comparison, limits: Limits) -> list[Findi
     )
     if abs(roll) > max(0.5, _TWO_SIDED_95 * roll_sd):
         why += f", rolled {abs(roll):.1f}° {'clockwise' if roll > 0 else 'counter-clockwise'}"
-    elif state == "meets plan" and max(abs(turn), abs(tip)) < _SAID_TURN_DEG and "rolled" not in why:
+    elif state == "as planned" and max(abs(turn), abs(tip)) < _SAID_TURN_DEG and "rolled" not in why:
         bound = max(abs(turn), abs(tip)) + _TWO_SIDED_95 * sd
         why = f"Stands as in the signed reference, within {max(bound, _SAID_TURN_DEG):.1f}°"
     why += "."
     found = []
-    asking = state in ("put right", "look again")
-    if state == "no evidence":
+    asking = state in ("defect", "to check")
+    if state == "not verified":
         why += " Measured too vaguely to decide."
     if asking:
         intended = intended_pose(camera).pose
@@ -102,7 +102,7 @@ def _moved(camera: Camera, comparison: Comparison, limits: Limits) -> list[Findi
     found.append(
         Finding(
             camera.camera,
-            "moved",
+            "movement",
             state,
             why,
             measured=size,
@@ -124,16 +124,16 @@ def _hidden(camera: Camera, comparison: Comparison, limits: Limits) -> list[Find
     share = comparison.change.blocked_fraction
     if share is None:
         return []
-    bad = share >= limits.unobstructed.blocked_fraction
+    bad = share >= limits.obstruction.blocked_fraction
     return [
         Finding(
             camera.camera,
-            "unobstructed",
-            "look again" if bad else "meets plan",
+            "obstruction",
+            "to check" if bad else "as planned",
             f"{share:.0%} of the reference's view is hidden"
             + ("; one picture can't tell whether it stays." if bad else "."),
             measured=share,
-            limit=limits.unobstructed.blocked_fraction,
+            limit=limits.obstruction.blocked_fraction,
             unit="share",
             photo=comparison.photo,
             remedy=remedies.obstruction_remedy(camera) if bad else None,
@@ -143,7 +143,7 @@ def _hidden(camera: Camera, comparison: Comparison, limits: Limits) -> list[Find
 
 
 def _soiled(camera: Camera, comparison: Comparison, others: Sequence[Comparison], limits: Limits) -> list[Finding]:
-    """Dirt and focus: put right where it is certain and costs contrast, sharpness or area; a look where it is likely.
+    """Dirt and focus: a defect where it is certain and costs contrast, sharpness or area; to check where it is likely.
 
     What is on the glass shows by day and by night. Where the other light of this visit is as clear as its reference, a
     doubtful loss is the scene's (season, sun, leaves), not the glass's.
@@ -152,18 +152,18 @@ def _soiled(camera: Camera, comparison: Comparison, others: Sequence[Comparison]
     if change.dirt_probability is None or change.dirt_cause in ("blocked", None):
         return []
     faint = _faint(change, limits)
-    state: State = "meets plan"
-    if change.dirt_cause != "clear" and change.dirt_probability >= limits.clean.reference_look:
-        state = "put right" if change.dirt_probability >= limits.put_right_at_least and faint else "look again"
-    cleared = state == "look again" and _on_the_glass(change) and any(_clear(c.change, limits) for c in others)
+    state: State = "as planned"
+    if change.dirt_cause != "clear" and change.dirt_probability >= limits.cleanliness.reference_look:
+        state = "defect" if change.dirt_probability >= limits.defect_at_least and faint else "to check"
+    cleared = state == "to check" and _on_the_glass(change) and any(_clear(c.change, limits) for c in others)
     if cleared:
-        state = "meets plan"
-    check: Check = "sharp" if change.dirt_cause == "defocus" else "clean"
-    if comparison.night and change.dirt_cause == "infrared glow":
+        state = "as planned"
+    check: Check = "focus" if change.dirt_cause == "defocus" else "cleanliness"
+    if comparison.night and change.dirt_cause == "infrared reflection":
         check = "night"
     remedy = None
-    if state != "meets plan":
-        remedy = {"sharp": remedies.focus_remedy, "night": remedies.night_remedy}.get(check, _cleaning(change))(camera)
+    if state != "as planned":
+        remedy = {"focus": remedies.focus_remedy, "night": remedies.night_remedy}.get(check, _cleaning(change))(camera)
     cause = "clear as then" if change.dirt_cause == "clear" else str(change.dirt_cause)
     if cleared:
         light = "day" if comparison.night else "night"
@@ -174,10 +174,10 @@ def _soiled(camera: Camera, comparison: Comparison, others: Sequence[Comparison]
             check,
             state,
             f"Against the reference: {cause}{_contrast_words(change)}.",
-            measured=change.sharpness_ratio if check == "sharp" else change.contrast_ratio,
-            measured_sd=None if check == "sharp" else change.contrast_ratio_sd,
+            measured=change.sharpness_ratio if check == "focus" else change.contrast_ratio,
+            measured_sd=None if check == "focus" else change.contrast_ratio_sd,
             planned=1.0,
-            limit=limits.sharp.sharpness_ratio if check == "sharp" else limits.clean.contrast_ratio,
+            limit=limits.focus.sharpness_ratio if check == "focus" else limits.cleanliness.contrast_ratio,
             unit="ratio",
             probability_bad=change.dirt_probability,
             photo=comparison.photo,
@@ -189,13 +189,13 @@ def _soiled(camera: Camera, comparison: Comparison, others: Sequence[Comparison]
 
 def _on_the_glass(change: ViewChange) -> bool:
     """Whether a loss would be dirt on the glass that shows in every light: not focus, not infrared thrown back."""
-    return change.dirt_cause not in ("defocus", "infrared glow")
+    return change.dirt_cause not in ("defocus", "infrared reflection")
 
 
 def _clear(change: ViewChange, limits: Limits) -> bool:
     """Whether a comparison shows the glass as clear as it was."""
-    sure = change.dirt_probability is not None and change.dirt_probability <= limits.clean.other_light_clear
-    return sure and change.contrast_ratio is not None and change.contrast_ratio >= limits.clean.contrast_ratio
+    sure = change.dirt_probability is not None and change.dirt_probability <= limits.cleanliness.other_light_clear
+    return sure and change.contrast_ratio is not None and change.contrast_ratio >= limits.cleanliness.contrast_ratio
 
 
 def _cleaning(change: ViewChange) -> Callable[[Camera], Remedy]:
@@ -204,13 +204,13 @@ def _cleaning(change: ViewChange) -> Callable[[Camera], Remedy]:
 
 def _dulled(change: ViewChange, limits: Limits) -> bool:
     """Whether local contrast or area was lost; sharpness alone is left out, since noise and darkness take it too."""
-    low = change.contrast_ratio is not None and change.contrast_ratio < limits.clean.contrast_ratio
-    return low or (change.soiled_fraction or 0.0) >= limits.clean.soiled_fraction
+    low = change.contrast_ratio is not None and change.contrast_ratio < limits.cleanliness.contrast_ratio
+    return low or (change.soiled_fraction or 0.0) >= limits.cleanliness.soiled_fraction
 
 
 def _faint(change: ViewChange, limits: Limits) -> bool:
     """Whether the picture has lost what it needs: local contrast, area, or sharpness."""
-    soft = change.sharpness_ratio is not None and change.sharpness_ratio < limits.sharp.sharpness_ratio
+    soft = change.sharpness_ratio is not None and change.sharpness_ratio < limits.focus.sharpness_ratio
     return soft or _dulled(change, limits)
 
 

@@ -217,11 +217,11 @@ def clean_remedy(camera: Camera, cause: str | None) -> Remedy:
             "Clean drops and dust off the cover; find where the water runs from.",
             ("lint-free cloth and cleaning liquid",),
         ),
-        "web": (
+        "cobweb": (
             "Brush the web away; agree a cleaning interval or move the infrared away from the cover.",
             ("soft brush",),
         ),
-        "infrared glow": (
+        "infrared reflection": (
             "Clean the cover, seat it evenly, and move near surfaces out of the infrared's way.",
             ("lint-free cloth and cleaning liquid",),
         ),

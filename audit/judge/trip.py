@@ -21,8 +21,8 @@ ONE_LADDER_M = 1.5
 ALWAYS = ("secured ladder or platform", "tools for the mounts", "paint pen to mark joints", "cone", "this list")
 FloatArray = NDArray[np.float64]
 
-_WORK: tuple[State, ...] = ("put right", "look again")
-_ANGLES: tuple[Check, ...] = ("aim", "level", "sky", "target", "moved")
+_WORK: tuple[State, ...] = ("defect", "to check")
+_ANGLES: tuple[Check, ...] = ("aim", "level", "sky", "target", "movement")
 _IMPROVING_ROUNDS = 200
 
 
@@ -88,7 +88,7 @@ def plan_trip(
     Parameters
     ----------
     settled : iterable of (camera, check)
-        Findings that a reviewer rejected or waived.
+        Findings that a reviewer dismissed or tolerated.
     start : (east_m, north_m), optional
         Where the crew begins; the site's first camera without it.
 
@@ -150,7 +150,7 @@ def _tasks(verdict: Verdict, settled: set[tuple[str, Check]]) -> tuple[Task, ...
 
 def _follows(task: Task, check: Check) -> bool:
     """Sky and target follow from the aim: where that is being corrected they need no task of their own."""
-    return check in ("sky", "target") and any(c in ("aim", "moved", "sky") for c in task.checks)
+    return check in ("sky", "target") and any(c in ("aim", "movement", "sky") for c in task.checks)
 
 
 def _groups(cameras: Sequence[Camera]) -> list[list[Camera]]:

@@ -48,12 +48,12 @@ class Decisions(Store):
             If the visit is signed, the camera or the word is unknown, a reason is missing, or somebody was faster.
         """
         if decision not in DECISIONS:
-            raise LogbookError(f"a decision is accept, reject or waive, not '{decision}'.")
+            raise LogbookError(f"a decision is confirm, dismiss or tolerate, not '{decision}'.")
         if check not in get_args(Check):
             raise LogbookError(f"'{check}' is no check; the checks are {', '.join(get_args(Check))}.")
         if not by.strip():
             raise LogbookError("say who decides (--by NAME).")
-        if decision != "accept" and not why.strip():
+        if decision != "confirm" and not why.strip():
             raise LogbookError(f"say why (--why TEXT); a decision to {decision} needs a reason.")
         number = number_of(visit)
         with self._changing(number, alone=True) as connection:

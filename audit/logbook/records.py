@@ -32,12 +32,12 @@ __all__ = [
 ]
 
 VisitKind = Literal["commissioning", "maintenance"]
-DecisionWord = Literal["accept", "reject", "waive", "undo"]
+DecisionWord = Literal["confirm", "dismiss", "tolerate", "undo"]
 Channel = Literal["day", "night"]
 
-DECISIONS: tuple[DecisionWord, ...] = ("accept", "reject", "waive")
+DECISIONS: tuple[DecisionWord, ...] = ("confirm", "dismiss", "tolerate")
 #: Words after which a finding asks for nothing more.
-SETTLING: tuple[DecisionWord, ...] = ("reject", "waive")
+SETTLING: tuple[DecisionWord, ...] = ("dismiss", "tolerate")
 CHANNELS: tuple[Channel, ...] = ("day", "night")
 
 
@@ -131,7 +131,7 @@ class VisitProgress:
 
     Attributes
     ----------
-    placed, unsure, stray : int
+    placed, uncertain, unmatched : int
         Photos by decision; those taken in since are in none of them.
     snapshots, measured : int
         Placed pictures from cameras, and those of them that were measured.
@@ -145,8 +145,8 @@ class VisitProgress:
     photos: int
     refused: int
     placed: int
-    unsure: int
-    stray: int
+    uncertain: int
+    unmatched: int
     snapshots: int
     measured: int
     judged: int
@@ -171,7 +171,7 @@ class DecisionRecord:
     Attributes
     ----------
     decision : str
-        ``accept`` (the finding stands), ``reject`` (it is wrong), ``waive`` (it stands and is tolerated) or ``undo``.
+        ``confirm`` (the finding stands), ``dismiss`` (it is wrong), ``tolerate`` (it stands and is tolerated) or ``undo``.
     finding_state : str or None
         State of the finding when it was decided on; None where there was no such finding.
     in_force : bool

@@ -249,10 +249,10 @@ class Results(Store):
                 found[camera] = (*found.get(camera, ()), *(role,) * photos)
         return found
 
-    def unsure_placements(self, visit: VisitRef) -> tuple[Placement, ...]:
+    def uncertain_placements(self, visit: VisitRef) -> tuple[Placement, ...]:
         """Photos of a visit that a person has to place."""
         table = tables.placements
-        query = sa.select(table.c.body).where(table.c.visit == number_of(visit), table.c.decision == "unsure")
+        query = sa.select(table.c.body).where(table.c.visit == number_of(visit), table.c.decision == "uncertain")
         with self.database.reading() as connection:
             return tuple(load(Placement, body) for body in connection.execute(query.order_by(table.c.photo)).scalars())
 

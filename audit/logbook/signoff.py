@@ -349,7 +349,7 @@ class Signoff(Plans, Photos, Decisions):
                 raise LogbookError(f"visit {visit} can't be signed: the image of '{name}' is {state}; restore it.")
 
     def _keep_references(self, connection: Connection, visit: int) -> None:
-        """The latest placed snapshot of each camera by day and by night, where nothing is left to put right."""
+        """The latest placed snapshot of each camera by day and by night, where no defect is open."""
         faulty = self._faulty_cameras(connection, visit)
         photos, placements, measurements = tables.photos, tables.placements, tables.measurements
         snapshots = (
@@ -380,7 +380,7 @@ class Signoff(Plans, Photos, Decisions):
         self._insert_or_update(connection, tables.references, rows)
 
     def _faulty_cameras(self, connection: Connection, visit: int) -> set[str]:
-        """Cameras with a finding that stands: to put right or to look at again, and neither rejected nor waived."""
+        """Cameras with a finding that stands: a defect or one to check, and neither dismissed nor tolerated."""
         table = tables.decisions
         entries = connection.execute(sa.select(table).where(table.c.visit == visit).order_by(table.c.id)).all()
         word = {row.id: row.decision for row in entries}
@@ -391,7 +391,7 @@ class Signoff(Plans, Photos, Decisions):
             verdict = load(Verdict, body)
             for finding in verdict.findings:
                 decision = decided.get((verdict.camera, finding.check))
-                if finding.state in ("put right", "look again") and decision not in SETTLING:
+                if finding.state in ("defect", "to check") and decision not in SETTLING:
                     faulty.add(verdict.camera)
         return faulty
 

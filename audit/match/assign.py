@@ -293,13 +293,13 @@ def match_photos(
     for i, belief in beliefs.items():
         if known.answered[i]:
             camera = int(known.answer[i])
-            decided[i] = ("placed" if camera >= 0 else "stray", camera, 1.0)
+            decided[i] = ("placed" if camera >= 0 else "unmatched", camera, 1.0)
         elif belief.probabilities and belief.probabilities[0] >= at_least:
             decided[i] = ("placed", belief.cameras[0], belief.probabilities[0])
         elif belief.stray >= at_least:
-            decided[i] = ("stray", -1, belief.stray)
+            decided[i] = ("unmatched", -1, belief.stray)
         else:
-            decided[i] = ("unsure", -1, max([*belief.probabilities, belief.stray]))
+            decided[i] = ("uncertain", -1, max([*belief.probabilities, belief.stray]))
         if decided[i][0] == "placed":
             placed.setdefault(decided[i][1], []).append(i)
     alone: set[int] = set()
@@ -307,7 +307,7 @@ def match_photos(
         if not _vouched(members, arrays, known, camera, beliefs, result):
             alone.update(members)
             for i in members:
-                decided[i] = ("unsure", -1, decided[i][2])
+                decided[i] = ("uncertain", -1, decided[i][2])
 
     placements = []
     for i, photo in enumerate(photos):
@@ -316,7 +316,7 @@ def match_photos(
         decision, camera, probability = decided[head]
         if known.answered[i]:
             camera = int(known.answer[i])
-            decision, probability = ("placed" if camera >= 0 else "stray"), 1.0
+            decision, probability = ("placed" if camera >= 0 else "unmatched"), 1.0
         likely = camera if camera >= 0 else (belief.cameras[0] if belief.cameras else -1)
         others = [Alternative(site.cameras[c].camera, p) for c, p in zip(belief.cameras, belief.probabilities,
                                                                          strict=True)]

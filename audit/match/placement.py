@@ -7,8 +7,8 @@ from typing import Literal
 
 __all__ = ["Alternative", "Decision", "Placement", "Role"]
 
-Decision = Literal["placed", "stray", "unsure"]
-Role = Literal["overview", "mount", "label", "snapshot", "unknown"]
+Decision = Literal["placed", "unmatched", "uncertain"]
+Role = Literal["wide view", "bracket", "label", "snapshot", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,7 +92,7 @@ def reasons(
                 said.append(sentence)
     if only_one:
         said.append("it would be the camera's only photo, and nothing in it names the camera")
-    if decision == "unsure":
+    if decision == "uncertain":
         close = _one_place(site, rivals)
         if close:
             said.append(close)

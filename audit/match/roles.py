@@ -12,15 +12,15 @@ from audit.plan.model import Camera
 __all__ = ["CREW_SHOTS", "lacking_shots", "role_of", "roles_by_order"]
 
 _WORDS: dict[str, Role] = {
-    "overview": "overview",
-    "context": "overview",
-    "wide": "overview",
-    "scene": "overview",
-    "mount": "mount",
-    "bracket": "mount",
-    "closeup": "mount",
-    "side": "mount",
-    "fixing": "mount",
+    "overview": "wide view",
+    "context": "wide view",
+    "wide": "wide view",
+    "scene": "wide view",
+    "mount": "bracket",
+    "bracket": "bracket",
+    "closeup": "bracket",
+    "side": "bracket",
+    "fixing": "bracket",
     "label": "label",
     "serial": "label",
     "plate": "label",
@@ -35,7 +35,7 @@ _WORDS: dict[str, Role] = {
     "night": "snapshot",
 }
 #: What the crew photographs at every camera, in the order of the work.
-CREW_SHOTS: tuple[Role, ...] = ("label", "overview", "mount")
+CREW_SHOTS: tuple[Role, ...] = ("label", "wide view", "bracket")
 
 #: Cameras that must show in which order a crew takes two shots, and the share of them that must agree.
 _LEAST_CAMERAS, _AGREE = 5, 0.9

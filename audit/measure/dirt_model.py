@@ -22,7 +22,7 @@ from audit.measure.measurement import DirtCause
 __all__ = ["KINDS", "DirtModel", "Verdict", "cell_features", "image_features", "load_dirt_model", "softmax"]
 
 Floats = NDArray[np.float32]
-KINDS: tuple[DirtCause, ...] = ("clear", "haze", "spots", "web", "infrared glow", "defocus", "blocked")
+KINDS: tuple[DirtCause, ...] = ("clear", "haze", "spots", "cobweb", "infrared reflection", "defocus", "blocked")
 _WEIGHTS = Path(__file__).parent / "weights"
 _CLIP = 5.0
 _TOPS = (0.01, 0.05, 0.2)

@@ -12,7 +12,7 @@ from audit.lens import Lens
 
 __all__ = ["Clarity", "DirtCause", "ImageMeasurement", "Orientation", "Sky", "ViewChange"]
 
-DirtCause = Literal["clear", "haze", "spots", "web", "infrared glow", "defocus", "blocked", "unknown"]
+DirtCause = Literal["clear", "haze", "spots", "cobweb", "infrared reflection", "defocus", "blocked", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -111,12 +111,12 @@ def cases(logbook: Logbook, visit: VisitRecord) -> Iterator[Case]:
 
 
 def open_findings(case: Case) -> tuple[Finding, ...]:
-    """Findings that ask for something and are neither rejected nor waived."""
+    """Findings that ask for something and are neither dismissed nor tolerated."""
     found = []
     for finding in case.verdict.findings:
         decision = case.decision(finding)
         settled = decision is not None and decision.settles
-        if finding.state in ("put right", "look again") and not settled:
+        if finding.state in ("defect", "to check") and not settled:
             found.append(finding)
     return tuple(found)
 

@@ -23,10 +23,10 @@ _MOST_CONES = 400
 _ARC_STEPS = 14
 _LABEL_PX = 13.0
 _COLOURS: dict[State, tuple[str, str]] = {
-    "put right": ("#9c4300", "#9c4300"),
-    "look again": ("#e69f00", "#6b4a00"),
-    "no evidence": ("#ffffff", "#4a4c55"),
-    "meets plan": ("#00563f", "#00563f"),
+    "defect": ("#9c4300", "#9c4300"),
+    "to check": ("#e69f00", "#6b4a00"),
+    "not verified": ("#ffffff", "#4a4c55"),
+    "as planned": ("#00563f", "#00563f"),
 }
 
 
@@ -50,7 +50,7 @@ def seen_of(verdicts: Iterable[Verdict]) -> dict[str, Seen]:
     """What was measured, by camera."""
     found = {}
     for verdict in verdicts:
-        moved = next((f for f in verdict.findings if f.check == "moved"), None)
+        moved = next((f for f in verdict.findings if f.check == "movement"), None)
         aim = next((f for f in verdict.findings if f.check == "aim" and f.unit == "deg"), None)
         turn = moved.evidence.get("pan_change_deg") if moved is not None else None
         if turn is None and moved is not None and moved.remedy is not None and moved.remedy.turn_deg is not None:
@@ -115,14 +115,14 @@ def site_svg(
         _north_arrow(words["north"]),
     ]
     drawn = cameras if len(cameras) <= _MOST_CONES else [
-        c for c in cameras if states.get(c.camera) == "put right" or seen.get(c.camera, Seen()).turn_deg is not None
+        c for c in cameras if states.get(c.camera) == "defect" or seen.get(c.camera, Seen()).turn_deg is not None
     ][:_MOST_CONES]  # fmt: skip
     parts += [_views(c, seen.get(c.camera, Seen()), frame, reach) for c in drawn]
     drawn_names = {c.camera for c in drawn}
     parts += [_tick(c, frame, reach) for c in cameras if c.camera not in drawn_names]
     labels = _labels(cameras, frame)
-    order = sorted(cameras, key=lambda c: states.get(c.camera, "no evidence") == "put right")
-    parts += [_marker(c, states.get(c.camera, "no evidence"), frame, labels.get(c.camera), words) for c in order]
+    order = sorted(cameras, key=lambda c: states.get(c.camera, "not verified") == "defect")
+    parts += [_marker(c, states.get(c.camera, "not verified"), frame, labels.get(c.camera), words) for c in order]
     return "".join((*parts, "</svg>"))
 
 
@@ -226,9 +226,9 @@ def _marker(
 def _shape(state: State, x: float, y: float) -> str:
     fill, edge = _COLOURS[state]
     style = f'fill="{fill}" stroke="{edge}" stroke-width="2"'
-    if state == "put right":
+    if state == "defect":
         return f'<path d="M{x:.1f},{y - 9:.1f}L{x + 9:.1f},{y + 7:.1f}L{x - 9:.1f},{y + 7:.1f}Z" {style}/>'
-    if state == "look again":
+    if state == "to check":
         return f'<path d="M{x:.1f},{y - 9:.1f}L{x + 9:.1f},{y:.1f}L{x:.1f},{y + 9:.1f}L{x - 9:.1f},{y:.1f}Z" {style}/>'
     return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="6.5" {style}/>'
 

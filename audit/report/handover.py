@@ -52,8 +52,8 @@ METHOD_TEXT = (
     "small learned model, with the plan's angle of view; the plan's pose never pulls the measurement. '±' is the 95 % "
     "interval. Open sky is segmented and compared with what the plan's optics show. Dirt, blur and blockage are judged "
     "from one image with caution, and against the signed reference where there is one.",
-    "A finding is 'put right' where the probability of being out of limits is at least {put_right}, 'meets plan' where it "
-    "is at most {meets_plan}, and 'look again' between: a person looks. 'No evidence' means that it was not seen, never "
+    "A finding is 'defect' where the probability of being out of limits is at least {defect}, 'as planned' where it "
+    "is at most {as_planned}, and 'to check' between: a person looks. 'Not verified' means that it was not seen, never "
     "that it passed.",
     "'Not measured' stands where a picture does not carry the answer, with the reason.",
 )
@@ -179,7 +179,7 @@ def _report(
     limits = logbook.limits(visit)
     for text in METHOD_TEXT:
         document.sentence(
-            text.format(put_right=_percent(limits.put_right_at_least), meets_plan=_percent(limits.meets_plan_at_most))
+            text.format(defect=_percent(limits.defect_at_least), as_planned=_percent(limits.as_planned_at_most))
         )
     document.heading("Limits that this visit was judged by", 2)
     document.rows(("what", "limit"), _limit_rows(limits), (7, 4))
@@ -202,11 +202,11 @@ def _limit_rows(limits: Limits) -> list[tuple[str, str]]:
         ("level: roll away from the plan", f"at most {limits.level.roll_tolerance_deg:g}°"),
         ("sky: open sky beyond the plan's", f"at most {100 * limits.sky.excess_fraction:g} points"),
         ("target: pixel density of the purpose", f"at least {_percent(limits.target.density_fraction)}"),
-        ("clean: local contrast against the reference", f"at least {_percent(limits.clean.contrast_ratio)}"),
-        ("clean: share of the picture behind dirt", f"at most {_percent(limits.clean.soiled_fraction)}"),
-        ("unobstructed: share of the picture hidden", f"at most {_percent(limits.unobstructed.blocked_fraction)}"),
-        ("sharp: sharpness against the reference", f"at least {_percent(limits.sharp.sharpness_ratio)}"),
-        ("moved: turn since the reference", f"at most {limits.moved.turn_deg:g}°"),
+        ("cleanliness: local contrast against the reference", f"at least {_percent(limits.cleanliness.contrast_ratio)}"),
+        ("cleanliness: share of the picture behind dirt", f"at most {_percent(limits.cleanliness.soiled_fraction)}"),
+        ("obstruction: share of the picture hidden", f"at most {_percent(limits.obstruction.blocked_fraction)}"),
+        ("focus: sharpness against the reference", f"at least {_percent(limits.focus.sharpness_ratio)}"),
+        ("movement: turn since the reference", f"at most {limits.movement.turn_deg:g}°"),
         ("angle of view: doubt of the planned lens (1 sd)", f"{_percent(limits.lens.hfov_sd_fraction)} of it"),
     ]
 
@@ -224,30 +224,30 @@ def _cover(document: Document, logbook: Logbook, visit: VisitRecord, site: Site,
         f"{len(site.cameras)} planned cameras, {len(photos)} photos, "
         f"{len(refusals)} file{'' if len(refusals) == 1 else 's'} refused."
     )
-    sure = _percent(logbook.limits(visit).put_right_at_least)
+    sure = _percent(logbook.limits(visit).defect_at_least)
     counts = {state: sum(case.verdict.state == state for case in found) for state in STATES}
     document.rows(
         ("", "state", "cameras", "what it means"),
         [
             (
-                STATE_MARKS["put right"],
-                "put right",
-                counts["put right"],
+                STATE_MARKS["defect"],
+                "defect",
+                counts["defect"],
                 f"out of limits with at least {sure} probability",
             ),
-            (STATE_MARKS["look again"], "look again", counts["look again"], "the picture leaves doubt: a person looks"),
+            (STATE_MARKS["to check"], "to check", counts["to check"], "unclear: check by eye"),
             (
-                STATE_MARKS["no evidence"],
-                "no evidence",
-                counts["no evidence"],
+                STATE_MARKS["not verified"],
+                "not verified",
+                counts["not verified"],
                 "something was not seen or can't be measured",
             ),
-            (STATE_MARKS["meets plan"], "meets plan", counts["meets plan"], "measured, and within limits"),
+            (STATE_MARKS["as planned"], "as planned", counts["as planned"], "measured, and within limits"),
         ],
         (0.6, 2, 1.2, 8),
     )
     if refusals:
-        document.heading("Files that were refused", 2)
+        document.heading("Rejected files", 2)
         for refusal in refusals[:_REFUSALS_TOLD]:
             document.sentence(refusal.message, 8)
         if len(refusals) > _REFUSALS_TOLD:
@@ -257,9 +257,9 @@ def _cover(document: Document, logbook: Logbook, visit: VisitRecord, site: Site,
 
 def _repairs(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
     trip = trip_of(logbook, visit)
-    document.heading("What is to be done")
+    document.heading("Defects list")
     if not trip.stops:
-        document.sentence("Nothing: no finding asks for work or for a look.")
+        document.sentence("No open finding.")
         return
     document.sentence(
         f"One trip of {len(trip.stops)} ladder positions in walking order, about {trip.walk_m:.0f} m. "
@@ -270,12 +270,12 @@ def _repairs(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
         for number, stop in enumerate(trip.stops, 1)
         for task in stop.tasks
     ]
-    document.rows(("stop", "camera", "check", "state", "remedy"), rows, (0.6, 1.5, 1.5, 1.5, 6.5))
+    document.rows(("stop", "camera", "check", "state", "action"), rows, (0.6, 1.5, 1.5, 1.5, 6.5))
 
 
 def _settled(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
     decisions = [d for d in logbook.decisions(visit) if d.in_force]
-    document.heading("What was decided")
+    document.heading("Decisions")
     if not decisions:
         document.sentence("No finding was decided on by a person.")
         return
@@ -296,7 +296,7 @@ def _changes(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
     rows = [
         (c.camera, _state_words(c.before), _state_words(c.now), ", ".join(c.came), ", ".join(c.gone)) for c in found
     ]
-    document.rows(("camera", "then", "now", "new", "no longer there"), rows, (1.3, 1.5, 1.5, 2.8, 2.8))
+    document.rows(("camera", "then", "now", "new", "not found again"), rows, (1.3, 1.5, 1.5, 2.8, 2.8))
 
 
 def _state_words(state: State | None) -> str:

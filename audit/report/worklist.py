@@ -18,16 +18,16 @@ SHOTS = (*crew.CREW_SHOTS, "day snapshot", "night snapshot")
 
 def asks(finding: Finding) -> bool:
     """Whether a finding asks for work or for a look."""
-    return finding.state in ("put right", "look again")
+    return finding.state in ("defect", "to check")
 
 
 def asking(logbook: Logbook, visit: VisitRecord) -> list[Verdict]:
     """Verdicts of the cameras that ask for work or for a look, worst first; no others are read."""
-    return [v for state in ("put right", "look again") for v in logbook.verdicts(visit, state=state)]
+    return [v for state in ("defect", "to check") for v in logbook.verdicts(visit, state=state)]
 
 
 def open_work(logbook: Logbook, visit: VisitRecord) -> list[dict[str, str]]:
-    """Findings that ask for something and are neither rejected nor waived, worst first.
+    """Findings that ask for something and are neither dismissed nor tolerated, worst first.
 
     An exchange of two cameras is one row, at the first of the two.
     """
@@ -35,7 +35,7 @@ def open_work(logbook: Logbook, visit: VisitRecord) -> list[dict[str, str]]:
 
 
 def trip_of(logbook: Logbook, visit: VisitRecord) -> Trip:
-    """One trip through every finding that asks for work or a look and is neither rejected nor waived."""
+    """One trip through every finding that asks for work or a look and is neither dismissed nor tolerated."""
     settled = [(d.camera, d.check) for d in logbook.decisions(visit) if d.settles]
     return plan_trip(logbook.site(visit), asking(logbook, visit), settled=settled)
 
@@ -96,4 +96,4 @@ def missing_work(logbook: Logbook, visit: VisitRecord) -> list[tuple[str, tuple[
 
 
 def _night_unseen(finding: Finding) -> bool:
-    return finding.check == "night" and finding.state == "no evidence"
+    return finding.check == "night" and finding.state == "not verified"

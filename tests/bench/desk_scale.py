@@ -66,7 +66,7 @@ def generate(folder: Path, cameras: int) -> None:
                          "body": dump(verdict)})  # fmt: skip
         for k in range(PHOTOS_A_CAMERA):
             name = f"{camera.camera}/{k}.jpg"
-            role: Role = ("snapshot", "snapshot", "label", "overview")[k]  # type: ignore[assignment]
+            role: Role = ("snapshot", "snapshot", "label", "wide view")[k]  # type: ignore[assignment]
             real = kept[(n * 4 + k) % REAL_PHOTOS]
             photos.append({"visit": 1, "name": name, "file_name": name, "sha256": real.sha256, "size_bytes": 1,
                            "mtime_ns": 1, "body": dump(replace(real, name=name))})  # fmt: skip

@@ -178,7 +178,7 @@ def tasks(book: Logbook, judged: int) -> dict[str, Callable[[], object]]:
 
     def decide() -> None:
         camera = f"C-{chance.randrange(cameras) + 1}"
-        book.decide(judged, camera, "aim", "accept", "Ada Example", "")
+        book.decide(judged, camera, "aim", "confirm", "Ada Example", "")
 
     def open_again() -> None:
         Logbook.open(

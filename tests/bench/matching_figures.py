@@ -21,7 +21,7 @@ def tally(walk: Walk, found: tuple[Placement, ...]) -> dict[str, int]:
     counts = dict.fromkeys(("photos", "right", "wrong", "surplus", "false cover"), 0)
     for i, placement in enumerate(found):
         counts["photos"] += 1
-        if placement.decision == "unsure":
+        if placement.decision == "uncertain":
             continue
         if placement.camera is not None:
             covered.add(placement.camera)
@@ -50,7 +50,7 @@ def questions(walk: Walk, at_once: float = 0.1) -> int:
     while True:
         groups: dict[str, str] = {}
         for placement in match_photos(walk.site, walk.photos, answers):
-            if placement.decision == "unsure":
+            if placement.decision == "uncertain":
                 groups.setdefault(placement.group, placement.photo)
         if not groups:
             return len(answers)

@@ -5,7 +5,7 @@ Faults are what the limits say of the true pose, the true angle of view and the 
 
     python tests/bench/sites.py [cameras per point]
 
-prints the curve of *look again* against the measurement's sd.
+prints the curve of *to check* against the measurement's sd.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from audit.plan.optics import Pose, geometry, open_sky_fraction
 
 __all__ = ["KINDS", "Outcome", "Score", "score", "simulate"]
 
-KINDS = ("good", "aim", "level", "bearing", "moved")
+KINDS = ("good", "aim", "level", "bearing", "movement")
 _SHARES = (0.6, 0.15, 0.1, 0.05, 0.1)
 
 
@@ -54,8 +54,8 @@ class Score:
     faulty: int
     missed: float
     condemned: float
-    look_again: float
-    no_evidence: float
+    to_check: float
+    not_verified: float
     bearing_alone: int
 
 
@@ -112,7 +112,7 @@ def simulate(cameras: int, sd_deg: float, seed: int, limits: Limits | None = Non
         pose = _true_pose(rng, camera, kind)
         lens = camera.lens.with_hfov(camera.lens.hfov_deg * (1 + rng.normal(0, limits.lens.hfov_sd_fraction)))
         moved = (0.0, 0.0, 0.0)
-        if kind == "moved":
+        if kind == "movement":
             moved = tuple(float(rng.choice([-1, 1]) * rng.uniform(1, 12)) if rng.random() < 0.6 else 0.0 for _ in "abc")
         today = Pose(pose.bearing_deg + moved[0], pose.pitch_deg + moved[1], pose.roll_deg + moved[2])
         off, turn = today.pitch_deg - camera.pitch_deg, today.roll_deg - camera.roll_deg
@@ -122,14 +122,14 @@ def simulate(cameras: int, sd_deg: float, seed: int, limits: Limits | None = Non
             abs(off) > limits.aim.pitch_tolerance_deg
             or abs(turn) > limits.level.roll_tolerance_deg
             or sky > planned_sky + limits.sky.excess_fraction
-            or max(abs(moved[0]), abs(moved[1])) > limits.moved.turn_deg
+            or max(abs(moved[0]), abs(moved[1])) > limits.movement.turn_deg
             or abs(moved[2]) > limits.level.roll_tolerance_deg
         )
         held_ahead = Pose(camera.bearing_deg, today.pitch_deg, today.roll_deg)
         lost_ahead = _lost(camera, held_ahead, lens, limits)
         faulty = by_pose or lost_ahead
         bearing_alone = not faulty and _lost(camera, today, lens, limits)
-        evidence = _measure(rng, today, camera, sky, moved if kind == "moved" else None, sd_deg)
+        evidence = _measure(rng, today, camera, sky, moved if kind == "movement" else None, sd_deg)
         yield Outcome(kind, faulty, bearing_alone, judge_camera(camera, evidence, limits).state)
 
 
@@ -165,7 +165,7 @@ def _measure(
             Comparison("ref.jpg", "day.jpg", False, ViewChange(0.99, noisy[0], change_sd, noisy[1], change_sd, noisy[2],
                                                                change_sd)),
         )  # fmt: skip
-    roles = ("snapshot", "label", "overview", "mount")
+    roles = ("snapshot", "label", "wide view", "bracket")
     placements = tuple(Placement(f"{r}.jpg", camera.camera, 0.99, "placed", r, role=r) for r in roles)
     return CameraEvidence(placements=placements, snapshots=(shot,), comparisons=comparisons)
 
@@ -179,10 +179,10 @@ def score(outcomes: list[Outcome]) -> Score:
     return Score(
         len(outcomes),
         len(faulty),
-        sum(o.state == "meets plan" for o in faulty) / max(1, len(faulty)),
-        sum(o.state == "put right" for o in good) / max(1, len(good)),
-        states["look again"] / max(1, len(outcomes)),
-        states["no evidence"] / max(1, len(outcomes)),
+        sum(o.state == "as planned" for o in faulty) / max(1, len(faulty)),
+        sum(o.state == "defect" for o in good) / max(1, len(good)),
+        states["to check"] / max(1, len(outcomes)),
+        states["not verified"] / max(1, len(outcomes)),
         len(outcomes) - len(counted),
     )
 
@@ -190,11 +190,11 @@ def score(outcomes: list[Outcome]) -> Score:
 def main() -> None:
     """Print the curve."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 4000
-    print("sd_deg cameras faulty missed condemned look_again no_evidence bearing_alone")
+    print("sd_deg cameras faulty missed condemned to_check not_verified bearing_alone")
     for sd in (0.1, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0):
         s = score(list(simulate(count, sd, seed=round(1000 * sd))))
-        print(f"{sd:6.2f} {s.cameras:7d} {s.faulty:6d} {s.missed:6.2%} {s.condemned:8.2%} {s.look_again:9.1%} "
-              f"{s.no_evidence:10.1%} {s.bearing_alone:6d}", flush=True)  # fmt: skip
+        print(f"{sd:6.2f} {s.cameras:7d} {s.faulty:6d} {s.missed:6.2%} {s.condemned:8.2%} {s.to_check:9.1%} "
+              f"{s.not_verified:10.1%} {s.bearing_alone:6d}", flush=True)  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ MOST_BYTES = 250_000
 OF_OPEN = ("review", "exchanged", "place", "site", "bring_in")
 SHOTS = (
     ("review", "?name=Ada+Example&visit=1", "desk"),
-    ("moved", "?name=Ada+Example&visit=2&camera=TH-16", "desk"),
+    ("movement", "?name=Ada+Example&visit=2&camera=TH-16", "desk"),
     ("exchanged", "?name=Ada+Example&visit=1&camera=TH-07", "desk"),
     ("place", "place?name=Ada+Example&visit=1", "desk"),
     ("site", "site?name=Ada+Example&visit=1", "desk"),

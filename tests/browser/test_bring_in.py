@@ -66,7 +66,7 @@ def test_a_heap_with_bad_files_goes_on_after_the_server_was_killed(
     process = server(port)
     page = page_of("desk")
     page.goto(f"http://127.0.0.1:{port}/bring_in?name=Ada+Example")
-    page.get_by_label("Folder on this machine").fill(str(photos))
+    page.get_by_label("Folder on this computer").fill(str(photos))
     page.get_by_role("button", name="Start").press("Enter")
     page.wait_for_function("/Reading: \\d{2,4} of 20\\d\\d IMG_/.test(document.body.innerText)", timeout=60_000)
     keep(page, "heap_under_way")
@@ -86,7 +86,7 @@ def test_a_heap_with_bad_files_goes_on_after_the_server_was_killed(
     cells = page.locator("table.plain td:first-child").all_inner_texts()
     assert sorted(cells) == [f"bad {n:02d}.jpg" for n in range(BAD)]
     page.reload()
-    page.wait_for_selector("text=Refused files")
+    page.wait_for_selector("text=Rejected files")
     page.wait_for_timeout(500)
     assert page.get_by_role("button", name="Go on with it").count() == 0
 
@@ -108,7 +108,7 @@ def test_dropped_photos_go_to_disk_and_leave_memory(
     process = server(port)
     page = page_of("phone")
     page.goto(f"http://127.0.0.1:{port}/bring_in?name=Ada+Example")
-    page.get_by_label("Folder on this machine").wait_for()
+    page.get_by_label("Folder on this computer").wait_for()
     page.wait_for_timeout(1500)
     before = rss_mib(process.pid)
     page.locator("input[type='file']").set_input_files(dropped)

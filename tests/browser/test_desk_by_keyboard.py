@@ -56,44 +56,44 @@ def test_review_all_by_keyboard(worked_on: tuple[str, Logbook], page_of: Callabl
     shown(page, address)
     page.wait_for_selector("h1:has-text('C-1')")
     keep(page, "review_desk")
-    # One overruled: X, the reason, Enter.
-    press(page, "x")
-    page.wait_for_selector("input[aria-label^='Why is it wrong']:focus")
+    # One overruled: D, the reason, Enter.
+    press(page, "d")
+    page.wait_for_selector("input[aria-label^='Why is it no fault']:focus")
     page.keyboard.type("the ground slopes here")
     page.keyboard.press("Enter")
     wait_for(book, page, 1)
     idle(page)
-    assert in_force(book) == {("C-1", "aim"): ("reject", "Ada Example", "the ground slopes here")}
+    assert in_force(book) == {("C-1", "aim"): ("dismiss", "Ada Example", "the ground slopes here")}
     # The rest of the camera in order: one key, and the next camera is there.
     press(page, "Enter")
     page.wait_for_selector("h1:has-text('C-2')")
     wait_for(book, page, 2)
-    assert in_force(book)["C-1", "sky"][0] == "accept"
+    assert in_force(book)["C-1", "sky"][0] == "confirm"
     # An exchange of two cameras is decided on once.
     press(page, "Enter")
     page.wait_for_selector("h1:has-text('C-3')")
-    assert in_force(book)["C-2", "aim"][0] == in_force(book)["C-3", "aim"][0] == "accept"
+    assert in_force(book)["C-2", "aim"][0] == in_force(book)["C-3", "aim"][0] == "confirm"
     press(page, "Enter")
     page.wait_for_selector("h1:has-text('C-4')")
-    # One tolerated: W, the reason, Enter; and taken back.
-    press(page, "w")
+    # One tolerated: T, the reason, Enter; and taken back.
+    press(page, "t")
     page.wait_for_selector("input[aria-label^='Why is it tolerated']:focus")
     page.keyboard.type("=cleaned next week")
     page.keyboard.press("Enter")
     wait_for(book, page, 5)
     idle(page)
-    assert in_force(book)["C-4", "clean"][0] == "waive"
+    assert in_force(book)["C-4", "cleanliness"][0] == "tolerate"
     page.wait_for_selector("text==cleaned next week")
-    press(page, "u")
+    press(page, "z")
     wait_for(book, page, 6)
-    assert ("C-4", "clean") not in in_force(book)
-    press(page, "a")
+    assert ("C-4", "cleanliness") not in in_force(book)
+    press(page, "c")
     wait_for(book, page, 7)
-    assert in_force(book)["C-4", "clean"][0] == "accept"
+    assert in_force(book)["C-4", "cleanliness"][0] == "confirm"
     # A reload loses nothing.
     page.reload()
     page.wait_for_selector("h1:has-text('C-4')")
-    page.wait_for_selector("text=accepted by Ada Example")
+    page.wait_for_selector("text=confirmed by Ada Example")
 
 
 def test_second_reviewer_is_told(worked_on: tuple[str, Logbook], page_of: Callable[[str], Any]) -> None:
@@ -101,8 +101,8 @@ def test_second_reviewer_is_told(worked_on: tuple[str, Logbook], page_of: Callab
     page = page_of("desk")
     shown(page, address)
     page.wait_for_selector("h1:has-text('C-1')")
-    book.decide(1, "C-1", "aim", "waive", "Ben Other", "agreed on site")
-    press(page, "a")
+    book.decide(1, "C-1", "aim", "tolerate", "Ben Other", "agreed on site")
+    press(page, "c")
     page.wait_for_selector("text=Ben Other decided")
     assert in_force(book)["C-1", "aim"][1] == "Ben Other"
 
@@ -111,7 +111,7 @@ def test_name_is_asked_for_before_a_decision(site: tuple[str, Path], page_of: Ca
     address, _ = site
     page = page_of("desk")
     shown(page, address, query="")
-    page.wait_for_selector("text=Say who you are in the field above")
+    page.wait_for_selector("text=Enter your name above")
 
 
 def test_hostile_names_are_shown_as_text(site: tuple[str, Path], page_of: Callable[[str], Any]) -> None:
@@ -175,13 +175,13 @@ def test_place_then_sign_then_verify(
     address, book = worked_on
     page = page_of("desk")
     shown(page, address, "place")
-    page.wait_for_selector("text=Questions left: 2")
-    page.get_by_role("button", name="Belongs to no camera").wait_for()
+    page.wait_for_selector("text=2 questions left")
+    page.get_by_role("button", name="Not a camera photo").wait_for()
     idle(page)
     press(page, "1")
-    page.wait_for_selector("text=Questions left: 1")
+    page.wait_for_selector("text=1 questions left")
     press(page, "0")
-    page.wait_for_selector("text=No photo waits")
+    page.wait_for_selector("text=No photo to assign")
     assert {a.camera for a in book.answer_history(1)} == {"C-1", None} or len(book.answers(1)) == 2
     shown(page, address, "sign")
     page.locator("input[type='password']").focus()
@@ -217,7 +217,7 @@ def test_bring_in_by_folder_then_maintenance_visit(tmp_path: Path, page_of: Call
     with served(tmp_path / "logbook") as address:
         page = page_of("phone")
         page.goto(f"{address}/bring_in?name=Ada+Example")
-        page.get_by_label("Folder on this machine").fill(str(photos))
+        page.get_by_label("Folder on this computer").fill(str(photos))
         page.get_by_role("button", name="Start").press("Enter")
         page.wait_for_selector("text=2 photos read, 1 refused", timeout=90_000)
         page.wait_for_selector("text=notes.txt: this is not a photo")

@@ -90,16 +90,16 @@ def test_no_function_is_lost(tmp_path: Path, sized: Callable[[str], Any], size: 
     with served(tmp_path / "logbook") as address:
         page = sized(size)
         shown(page, address)
-        page.get_by_role("button", name="Waive").click()
+        page.get_by_role("button", name="Tolerate").click()
         page.get_by_label("Why is it tolerated").fill("agreed")
-        page.get_by_role("button", name="Keep the reason").click()
-        page.wait_for_selector("text=waived by Ada Example")
+        page.get_by_role("button", name="Save").click()
+        page.wait_for_selector("text=tolerated by Ada Example")
         page.get_by_role("button", name="All cameras").click()
-        page.get_by_role("button", name="look again").click()
+        page.get_by_role("button", name="to check").click()
         page.wait_for_selector("h1:has-text('C-4')")
         page.keyboard.press("Escape")
         page.get_by_role("button", name="Night", exact=True).or_(page.get_by_text("snapshot").first).first.wait_for()
-        for name, words in (("Place", "Photos that wait"), ("Site", "Site from its"), ("Sign", "Open findings")):
+        for name, words in (("Assign photos", "Photos to assign"), ("Site plan", "Site plan"), ("Sign-off", "Open findings")):
             page.locator("[data-testid='stExpandSidebarButton']").click()
             page.locator("[data-testid='stSidebarNavLink']", has_text=name).click()
             page.wait_for_selector(f"text={words}")
@@ -108,7 +108,7 @@ def test_no_function_is_lost(tmp_path: Path, sized: Callable[[str], Any], size: 
             if close.is_visible():
                 close.click()
         with page.expect_download() as waiting:
-            page.get_by_role("button", name="Crew list").click()
+            page.get_by_role("button", name="Download job list").click()
         assert "C-2: aim" in Path(waiting.value.path()).read_text(encoding="utf-8")
         page.locator("input[type='password']").fill("a long passphrase")
         page.get_by_role("button", name="Sign off as Ada Example").click()
@@ -118,7 +118,7 @@ def test_no_function_is_lost(tmp_path: Path, sized: Callable[[str], Any], size: 
 
 
 def test_keys_for_each_camera(tmp_path: Path, page_of: Callable[[str], Any]) -> None:
-    """At most 2 keys for a camera in order or accepted whole, 3 for one overruled besides its reason."""
+    """At most 2 keys for a camera in order or confirmed whole, 3 for one overruled besides its reason."""
     book: Logbook = judged_logbook(tmp_path, visits=1)
     used: dict[str, int] = {}
     with served(tmp_path / "logbook") as address:
@@ -132,11 +132,11 @@ def test_keys_for_each_camera(tmp_path: Path, page_of: Callable[[str], Any]) -> 
 
         for camera, findings in (("C-2", 1), ("C-1", 2)) if "C-2" in page.locator("h1").inner_text() else (("C-1", 2), ("C-2", 1)):
             page.wait_for_selector(f"h1:has-text('{camera}')")
-            key("x")
-            page.wait_for_selector("input[aria-label^='Why is it wrong']:focus")
+            key("d")
+            page.wait_for_selector("input[aria-label^='Why is it no fault']:focus")
             page.keyboard.type("checked on site")
             key("Enter")
-            page.wait_for_selector("text=rejected by Ada Example")
+            page.wait_for_selector("text=dismissed by Ada Example")
             page.evaluate("document.activeElement.blur()")
             key("Enter")
             page.wait_for_function("was => !document.querySelector('h1').innerText.startsWith(was)", arg=f"{camera} ")
@@ -151,6 +151,6 @@ def test_keys_for_each_camera(tmp_path: Path, page_of: Callable[[str], Any]) -> 
     assert set(used) == cameras, "every camera was shown"
     assert all(n <= 2 for camera, n in used.items() if camera not in ("C-1", "C-2")), used
     decided = {(d.camera, d.check): d.decision for d in book.decisions(1) if d.in_force}
-    assert decided == {("C-1", "aim"): "reject", ("C-1", "sky"): "accept", ("C-2", "aim"): "reject", ("C-3", "aim"): "reject",
-                       ("C-4", "clean"): "accept"}  # fmt: skip
+    assert decided == {("C-1", "aim"): "dismiss", ("C-1", "sky"): "confirm", ("C-2", "aim"): "dismiss", ("C-3", "aim"): "dismiss",
+                       ("C-4", "cleanliness"): "confirm"}  # fmt: skip
     book.close()

@@ -79,7 +79,7 @@ def test_nothing_is_shown_before_sign_in(desk: tuple[str, Path], visitor: Callab
         page.goto(f"{desk[0]}/{name}?name=Ada&visit=1")
         page.get_by_role("button", name="Sign in").wait_for()
         text = page.locator("body").inner_text()
-        assert "C-1" not in text and "put right" not in text and page.locator(".counts").count() == 0
+        assert "C-1" not in text and "defect" not in text and page.locator(".counts").count() == 0
 
 
 def test_a_reviewer_decides_under_the_name_of_the_sign_in(desk: tuple[str, Path], visitor: Callable[[], Any]) -> None:
@@ -89,11 +89,11 @@ def test_a_reviewer_decides_under_the_name_of_the_sign_in(desk: tuple[str, Path]
     page.wait_for_selector(".finding")
     idle(page)
     assert page.get_by_label("Your name").count() == 0
-    press(page, "a")
-    page.wait_for_selector("text=accepted by Ben Example")
+    press(page, "c")
+    page.wait_for_selector("text=confirmed by Ben Example")
     with Logbook.open(str(folder)) as book:
         decision = book.decisions(1)[-1]
-        assert (decision.by, decision.decision, decision.check) == ("Ben Example", "accept", "aim")
+        assert (decision.by, decision.decision, decision.check) == ("Ben Example", "confirm", "aim")
     page.goto(f"{address}/sign")
     page.wait_for_selector(".counts")
     page.wait_for_selector("text=Handover")
@@ -113,7 +113,7 @@ def test_a_reader_looks_and_changes_nothing(desk: tuple[str, Path], visitor: Cal
         assert page.get_by_role("button", name=name).count() == 0
     with Logbook.open(str(folder)) as book:
         before = len(book.decisions(1))
-        for key in ("a", "x", "w", "Enter"):
+        for key in ("c", "d", "t", "Enter"):
             page.keyboard.press(key)
             page.wait_for_timeout(300)
         assert len(book.decisions(1)) == before
@@ -135,5 +135,5 @@ def test_a_stranger_who_signed_in_sees_a_sentence(desk: tuple[str, Path], visito
     """Also one whose address the provider has not verified (OpenID Connect Core 1.0, 5.1: email_verified)."""
     page = visitor()
     sign_in(page, desk[0], who)
-    page.wait_for_selector(f"text=no role was given to {who}@example.org")
+    page.wait_for_selector(f"text=({who}@example.org) has no role here")
     assert page.locator(".counts").count() == 0

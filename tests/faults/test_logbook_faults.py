@@ -210,7 +210,7 @@ def test_a_second_writer_is_told_at_once_and_a_killed_one_never_blocks(place) ->
         with pytest.raises(LogbookError, match="wait until it is done"):
             book.sign(visit, "Ada Example")
         assert time.monotonic() - begun < 5
-        book.decide(visit, "C-1", "aim", "accept", "Ada Example", "a reviewer goes on meanwhile")
+        book.decide(visit, "C-1", "aim", "confirm", "Ada Example", "a reviewer goes on meanwhile")
     finally:
         process.kill()
         process.wait()
@@ -250,7 +250,7 @@ def test_reviewers_at_the_same_time_lose_no_decision(place) -> None:
     def decide(reviewer: int) -> None:
         with Logbook.open(place.address) as mine:
             for n in range(10):
-                mine.decide(visit, f"C-{n % 3 + 1}", "aim", "accept", f"Reviewer {reviewer}", str(n))
+                mine.decide(visit, f"C-{n % 3 + 1}", "aim", "confirm", f"Reviewer {reviewer}", str(n))
 
     assert together(*(lambda r=r: decide(r) for r in range(5))) == []
     decisions = book.decisions(visit)
@@ -292,7 +292,7 @@ def test_nothing_slips_in_while_a_visit_is_signed(place) -> None:
         with Logbook.open(place.address) as mine:
             for n in range(500):
                 try:
-                    mine.decide(visit, "C-1", "aim", "accept", "Ada Example", str(n))
+                    mine.decide(visit, "C-1", "aim", "confirm", "Ada Example", str(n))
                 except LogbookError as error:
                     assert "signed" in error.message
                     return
@@ -317,7 +317,7 @@ def test_a_database_that_goes_away_is_one_sentence_and_comes_back(
     try:
         for attempt in (
             lambda: book.photos(visit),
-            lambda: book.put_verdicts(visit, [make_verdict("C-1", "put right")]),
+            lambda: book.put_verdicts(visit, [make_verdict("C-1", "defect")]),
             lambda: book.writing(visit).__enter__(),
             lambda: Logbook.open(postgres_url),
         ):
@@ -328,7 +328,7 @@ def test_a_database_that_goes_away_is_one_sentence_and_comes_back(
     finally:
         postgres_server.start()
     assert len(book.photos(visit)) == 6
-    book.put_verdicts(visit, [make_verdict("C-1", "put right")])
+    book.put_verdicts(visit, [make_verdict("C-1", "defect")])
     book.sign(visit, "Ada Example")
     assert book.verify() == ()
 

@@ -43,14 +43,14 @@ def test_an_unmeasured_picture_takes_the_reference_s_pose_and_the_turn_since() -
     assert found.roll_deg == pytest.approx(0.75)
     assert found.pitch_sd_deg == pytest.approx(math.hypot(0.4, 0.1))
     aim = only(judge_camera(CAMERA, case, LIMITS), "aim")
-    assert aim.state == "meets plan" and "measured in the signed reference, with the turn since" in aim.why
+    assert aim.state == "as planned" and "measured in the signed reference, with the turn since" in aim.why
     assert aim.evidence["cues"][0] == "signed reference"
 
 
 def test_a_turn_beyond_the_tolerance_is_put_right_though_today_s_picture_alone_says_nothing() -> None:
     case = evidence(CAMERA, snapshot(CAMERA), comparisons=(turned(9.0),), reference_orientation=then(PLANNED))
     aim = only(judge_camera(CAMERA, case, LIMITS), "aim")
-    assert aim.state == "put right" and aim.measured == pytest.approx(PLANNED + 9.0)
+    assert aim.state == "defect" and aim.measured == pytest.approx(PLANNED + 9.0)
 
 
 @pytest.mark.parametrize(
@@ -66,20 +66,20 @@ def test_a_turn_beyond_the_tolerance_is_put_right_though_today_s_picture_alone_s
 )
 def test_without_a_measured_reference_or_a_sure_turn_nothing_is_carried(more: dict[str, object]) -> None:
     case = evidence(CAMERA, snapshot(CAMERA), **more)
-    assert only(judge_camera(CAMERA, case, LIMITS), "aim").state == "no evidence"
+    assert only(judge_camera(CAMERA, case, LIMITS), "aim").state == "not verified"
 
 
 def test_where_no_day_picture_tells_the_night_snapshot_does_and_the_finding_says_so() -> None:
     silent, night = snapshot(CAMERA), snapshot(CAMERA, PLANNED + 9.0, night=True)
     aim = only(judge_camera(CAMERA, evidence(CAMERA, silent, night), LIMITS), "aim")
-    assert aim.state == "put right" and aim.measured == pytest.approx(PLANNED + 9.0)
+    assert aim.state == "defect" and aim.measured == pytest.approx(PLANNED + 9.0)
     assert "measured in the night snapshot" in aim.why and aim.photo == "night.jpg"
     seen_by_day = evidence(CAMERA, snapshot(CAMERA, PLANNED + 1.0, sd=1.0), night)
     aim = only(judge_camera(CAMERA, seen_by_day, LIMITS), "aim")
     assert aim.measured == pytest.approx(PLANNED + 1.0) and "night" not in aim.why
     neither = evidence(CAMERA, silent, snapshot(CAMERA, night=True, note="too dark"))
     aim = only(judge_camera(CAMERA, neither, LIMITS), "aim")
-    assert aim.state == "no evidence" and "no lines" in aim.why and aim.photo == "day.jpg"
+    assert aim.state == "not verified" and "no lines" in aim.why and aim.photo == "day.jpg"
 
 
 def test_the_surer_of_both_counts_and_their_shared_errors_are_not_averaged_away() -> None:
@@ -102,7 +102,7 @@ def test_a_contradiction_widens_today_s_answer_until_it_holds_both() -> None:
     found = todays_orientation(case, LIMITS)
     assert found is not None and found.pitch_deg == pytest.approx(PLANNED + 6.0)
     assert found.pitch_sd_deg is not None and found.pitch_sd_deg == pytest.approx(2.0)
-    assert only(judge_camera(CAMERA, case, LIMITS), "aim").state != "put right"
+    assert only(judge_camera(CAMERA, case, LIMITS), "aim").state != "defect"
 
 
 def test_without_a_day_picture_there_is_nothing_to_carry_to() -> None:

@@ -111,29 +111,29 @@ def cases() -> Iterator[tuple[str, Camera, CameraEvidence]]:
     yield "no day picture", camera, evidence(camera, night)
     yield "no night picture", camera, evidence(camera, day)
     yield "nothing", camera, CameraEvidence()
-    yield "nothing but unsure photos", camera, CameraEvidence(unsure=2)
-    yield "the crew's photos alone", camera, replace(crew(camera, "label"), snapshots=(), unsure=1)
-    yield "no label", camera, crew(camera, "snapshot", "overview", "mount")
+    yield "nothing but unsure photos", camera, CameraEvidence(uncertain=2)
+    yield "the crew's photos alone", camera, replace(crew(camera, "label"), snapshots=(), uncertain=1)
+    yield "no label", camera, crew(camera, "snapshot", "wide view", "bracket")
     yield "nothing of the crew's", camera, crew(camera, "snapshot")
     yield "photos of unknown role", camera, crew(camera, "snapshot", "label", "unknown", "unknown")
-    yield "one photo of unknown role", camera, crew(camera, "snapshot", "label", "overview", "unknown")
+    yield "one photo of unknown role", camera, crew(camera, "snapshot", "label", "wide view", "unknown")
     bare = replace(camera, mount=replace(camera.mount, parts=()))
-    yield "no mount in the plan", bare, crew(bare, "snapshot", "label", "overview", "mount")
+    yield "no mount in the plan", bare, crew(bare, "snapshot", "label", "wide view", "bracket")
     yield "maintenance", camera, crew(camera, "snapshot", maintenance=True)
     for certain in (True, False):
         more = {"swapped_with": "TH-08", "swap_evidence": ("Serial of TH-08.",), "swap_certain": certain}
         camera7 = SITE.camera("TH-07")
         yield "swapped", camera7, evidence(camera7, *good_pair(camera7), **more)
     for cause, probability in (
-        ("haze", 0.9), ("spots", 0.6), ("web", 0.5), ("infrared glow", 0.8), ("blocked", 0.97), ("defocus", 0.7),
+        ("haze", 0.9), ("spots", 0.6), ("cobweb", 0.5), ("infrared reflection", 0.8), ("blocked", 0.97), ("defocus", 0.7),
         ("unknown", 0.55), ("haze", 0.49),
     ):  # fmt: skip
         yield f"{cause} by day", *seen("TH-18", clarity=Clarity(probability, cause, None, 0.9))
     for name in ("TH-02", "TH-09", "TH-18", "TH-23"):
         camera, (day, night) = SITE.camera(name), good_pair(SITE.camera(name))
-        glow = replace(night.measured.clarity, dirt_probability=0.9, cause="infrared glow")
+        glow = replace(night.measured.clarity, dirt_probability=0.9, cause="infrared reflection")
         night = replace(night, measured=replace(night.measured, clarity=glow))
-        yield "infrared glow by night", camera, evidence(camera, day, night)
+        yield "infrared reflection by night", camera, evidence(camera, day, night)
     yield "soft", *seen("TH-24", clarity=Clarity(0.3, "clear", None, 0.54))
     yield "as sharp as asked", *seen("TH-24", clarity=Clarity(0.3, "clear", None, 0.7))
     yield "soft and spoilt", *seen("TH-24", clarity=Clarity(0.3, "haze", None, 0.54))
@@ -143,7 +143,7 @@ def cases() -> Iterator[tuple[str, Camera, CameraEvidence]]:
     foggy = good_pair(camera, clarity=Clarity(0.9, "haze", None, 0.9))
     yield "fog, clear over the day", camera, evidence(camera, *foggy, series=Clarity(0.02, "clear", None, 0.9))
     yield "spoilt over the day", camera, evidence(camera, *good_pair(camera), series=Clarity(0.8, "spots", None, 0.9))
-    yield "series not measured", camera, evidence(camera, *foggy, series=Clarity(None, "unknown", "moved", None))
+    yield "series not measured", camera, evidence(camera, *foggy, series=Clarity(None, "unknown", "movement", None))
     yield "still", *compared("TH-16", STILL)
     for turn, tip, roll in (
         (4.0, 2.0, 0.0), (-4.0, -2.0, 0.0), (0.2, 3.0, 0.0), (0.9, -0.9, 0.4), (0.1, 0.1, 4.0), (0.1, 0.2, -5.0),
@@ -167,7 +167,7 @@ def cases() -> Iterator[tuple[str, Camera, CameraEvidence]]:
     for share in (0.11, 0.12, 0.33):
         hidden = replace(STILL, blocked_fraction=share, dirt_cause="blocked", dirt_probability=0.9)
         yield f"{share:.0%} hidden", *compared("TH-20", hidden)
-    for cause in ("haze", "spots", "web", "infrared glow", "defocus", "unknown"):
+    for cause in ("haze", "spots", "cobweb", "infrared reflection", "defocus", "unknown"):
         for probability in (0.98, 0.95, 0.5, 0.49):
             dirty = replace(STILL, dirt_cause=cause, dirt_probability=probability, contrast_ratio=0.6)
             yield f"{cause} {probability:.0%} against the reference", *compared("TH-18", dirty)
@@ -179,8 +179,8 @@ def cases() -> Iterator[tuple[str, Camera, CameraEvidence]]:
     yield "as contrasty as must be", *compared("TH-18", replace(certain, contrast_ratio=0.75))
     none = {"contrast_ratio": None, "contrast_ratio_sd": None, "sharpness_ratio": None, "soiled_fraction": None}
     yield "nothing but the probability", *compared("TH-18", replace(certain, **none))
-    yield "glow by night", *compared("TH-09", replace(certain, dirt_cause="infrared glow", contrast_ratio=0.6), night=True)
-    doubtful = replace(STILL, dirt_cause="web", dirt_probability=0.7, contrast_ratio=0.5)
+    yield "glow by night", *compared("TH-09", replace(certain, dirt_cause="infrared reflection", contrast_ratio=0.6), night=True)
+    doubtful = replace(STILL, dirt_cause="cobweb", dirt_probability=0.7, contrast_ratio=0.5)
     yield "doubtful by day, clear by night", *compared("TH-18", doubtful, STILL)
     yield "doubtful by night, clear by day", *compared("TH-18", doubtful, STILL, night=True)
     yield "doubtful by day and by night", *compared("TH-18", doubtful, doubtful)
@@ -257,12 +257,12 @@ def test_every_finding_holds_what_a_reader_needs(case: str, camera: Camera, give
         assert finding.why.endswith(".") and finding.why[0].isupper() | (finding.why[0] == "'") | finding.why[0].isdigit()
         if finding.measured is not None:
             assert finding.unit is not None and finding.photo is not None
-        if finding.state == "put right":
+        if finding.state == "defect":
             assert finding.remedy is not None
-            assert finding.probability_bad is not None and finding.probability_bad >= LIMITS.put_right_at_least
-        if finding.check in ("aim", "level", "moved") and finding.state == "meets plan":
-            assert finding.probability_bad is not None and finding.probability_bad <= LIMITS.meets_plan_at_most
-        if finding.remedy is not None and finding.check not in ("evidence",) and finding.pair is None:
+            assert finding.probability_bad is not None and finding.probability_bad >= LIMITS.defect_at_least
+        if finding.check in ("aim", "level", "movement") and finding.state == "as planned":
+            assert finding.probability_bad is not None and finding.probability_bad <= LIMITS.as_planned_at_most
+        if finding.remedy is not None and finding.check != "stream" and finding.pair is None:
             high = any("height" in caution for caution in finding.remedy.cautions)
             assert high == (camera.height_m > 1.8)
             emitters = any("Infrared emitters" in caution for caution in finding.remedy.cautions)

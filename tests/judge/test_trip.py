@@ -23,7 +23,7 @@ def _verdict(camera: str, *findings: Finding) -> Verdict:
     return Verdict(camera, findings[0].state, findings)
 
 
-def _finding(camera: str, check: str, state: str = "put right", action: str = "Tip.", **more: object) -> Finding:
+def _finding(camera: str, check: str, state: str = "defect", action: str = "Tip.", **more: object) -> Finding:
     remedy = Remedy(action, "cone", parts=more.pop("parts", ()), cautions=("Ladder.",))  # type: ignore[arg-type]
     return Finding(camera, check, state, "why", remedy=remedy, **more)  # type: ignore[arg-type]
 
@@ -46,10 +46,10 @@ def test_consequences_of_one_aim_are_one_task() -> None:
         "TH-18",
         _finding("TH-18", "aim"),
         _finding("TH-18", "sky", action="Tip more."),
-        _finding("TH-18", "clean", "look again", "Wipe.", parts=("cloth",)),
+        _finding("TH-18", "cleanliness", "to check", "Wipe.", parts=("cloth",)),
     )
     (stop,) = plan_trip(SITE, [verdict]).stops
-    assert [(t.checks, t.action) for t in stop.tasks] == [(("aim", "sky"), "Tip."), (("clean",), "Wipe.")]
+    assert [(t.checks, t.action) for t in stop.tasks] == [(("aim", "sky"), "Tip."), (("cleanliness",), "Wipe.")]
 
 
 def test_a_swap_is_listed_once_and_settled_findings_not_at_all() -> None:
@@ -59,13 +59,13 @@ def test_a_swap_is_listed_once_and_settled_findings_not_at_all() -> None:
     ]
     assert [s.cameras for s in plan_trip(SITE, swap).stops] == [("TH-07",)]
     assert plan_trip(SITE, swap, settled=[("TH-07", "aim"), ("TH-08", "aim")]).stops == ()
-    passed = _verdict("TH-01", _finding("TH-01", "aim", "meets plan"))
+    passed = _verdict("TH-01", _finding("TH-01", "aim", "as planned"))
     assert plan_trip(SITE, [passed]).stops == () and plan_trip(SITE, []).walk_m == 0
 
 
 def test_parts_are_counted_over_the_trip() -> None:
     verdicts = [_verdict(c, _finding(c, "night", parts=("cloth", "L-bracket"))) for c in ("TH-09", "TH-04")]
-    verdicts.append(_verdict("TH-21", _finding("TH-21", "clean", parts=("cloth",))))
+    verdicts.append(_verdict("TH-21", _finding("TH-21", "cleanliness", parts=("cloth",))))
     assert plan_trip(SITE, verdicts).parts == (("cloth", 3), ("L-bracket", 2))
 
 

@@ -41,7 +41,7 @@ def everything(book: Logbook) -> tuple:
 def filled(address: str, images: str | None = None) -> Logbook:
     book = start(address, images)
     visit = fill(book)
-    book.decide(visit, "C-1", "aim", "accept", "Ada Example", "")
+    book.decide(visit, "C-1", "aim", "confirm", "Ada Example", "")
     book.undo(visit, "C-1", "aim", "Ada Example")
     book.sign(visit, "Ada Example")
     later = fill(book, DAY.replace(month=12), salt=b"later")
@@ -59,7 +59,7 @@ def test_a_folder_moves_to_postgresql_and_back(
     moved = Logbook.import_(tmp_path / "a.zip", postgres_url, images=str(tmp_path / "images"))
     assert everything(moved) == everything(book)
     assert moved.verify() == ()
-    moved.decide(2, "C-1", "aim", "waive", "Ada Example", "numbers go on after those that were read")
+    moved.decide(2, "C-1", "aim", "tolerate", "Ada Example", "numbers go on after those that were read")
     assert [d.id for d in moved.decisions(2)] == [3]
     moved.sign(2, "Ada Example", keys=tmp_path / "a" / "keys")
     moved.export(tmp_path / "b.zip")

@@ -175,5 +175,5 @@ def test_a_logbook_on_a_read_only_disk_can_be_read_and_says_why_it_can_not_be_wr
     assert book.health()[0] and "writable" in book.health()[1]
     book.database.read_only = True
     with pytest.raises(LogbookError, match="read-only"):
-        book.decide(1, "C-1", "aim", "accept", "Ada Example", "")
+        book.decide(1, "C-1", "aim", "confirm", "Ada Example", "")
     assert "read-only" in book.health()[1]

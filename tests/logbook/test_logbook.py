@@ -177,10 +177,10 @@ def test_placements_are_replaced_as_a_whole(place) -> None:
     book = start(place.address, place.images)
     visit = fill(book, cameras=2)
     assert [p.name for p in book.photos(visit, camera="C-2")] == ["C-2/day.jpg", "C-2/night.jpg"]
-    unsure = Placement("C-1/day.jpg", None, 0.6, "unsure", "g", role="snapshot")
+    unsure = Placement("C-1/day.jpg", None, 0.6, "uncertain", "g", role="snapshot")
     book.put_placements(visit, [unsure, make_placement("C-1/night.jpg", "C-2")])
     assert book.placements(visit) == (unsure, make_placement("C-1/night.jpg", "C-2"))
-    assert book.unsure_placements(visit) == (unsure,)
+    assert book.uncertain_placements(visit) == (unsure,)
     assert book.placements(visit, camera="C-2") == (make_placement("C-1/night.jpg", "C-2"),)
     with pytest.raises(LogbookError, match=r"no photo 'ghost\.jpg'"):
         book.put_placements(visit, [make_placement("ghost.jpg", "C-1")])
@@ -200,39 +200,39 @@ def test_verdicts_come_worst_first_with_pages_and_counts(place) -> None:
     visit = book.open_visit("commissioning", DAY)
     given = [
         make_verdict("C-1"),
-        make_verdict("C-2", "put right", probability_bad=0.97),
-        make_verdict("C-3", "look again", probability_bad=0.5),
-        make_verdict("C-4", "put right", probability_bad=0.999),
-        make_verdict("C-5", "no evidence", probability_bad=None),
+        make_verdict("C-2", "defect", probability_bad=0.97),
+        make_verdict("C-3", "to check", probability_bad=0.5),
+        make_verdict("C-4", "defect", probability_bad=0.999),
+        make_verdict("C-5", "not verified", probability_bad=None),
     ]
     book.put_verdicts(visit, given)
     order = [v.camera for v in book.verdicts(visit)]
     assert order == ["C-4", "C-2", "C-3", "C-5", "C-1"]
     assert [v.camera for v in book.verdicts(visit, limit=2, offset=1)] == ["C-2", "C-3"]
-    assert [v.camera for v in book.verdicts(visit, state="put right")] == ["C-4", "C-2"]
+    assert [v.camera for v in book.verdicts(visit, state="defect")] == ["C-4", "C-2"]
     assert book.verdicts(visit, camera="C-2") == (given[1],)
-    assert book.verdict_counts(visit) == {"put right": 2, "look again": 1, "no evidence": 1, "meets plan": 1}
+    assert book.verdict_counts(visit) == {"defect": 2, "to check": 1, "not verified": 1, "as planned": 1}
     book.put_verdicts(visit, given[:2])
     assert [v.camera for v in book.verdicts(visit)] == ["C-2", "C-1"]
-    assert book.verdict_counts(visit)["look again"] == 0
+    assert book.verdict_counts(visit)["to check"] == 0
 
 
 def test_a_camera_has_a_history(place) -> None:
     book = start(place.address, place.images)
     fill(book)
     later = fill(book, DAY + timedelta(days=183))
-    book.put_verdicts(later, [make_verdict("C-1", "put right")])
+    book.put_verdicts(later, [make_verdict("C-1", "defect")])
     history = book.camera_history("C-1")
-    assert [(h.visit.number, h.verdict.state) for h in history] == [(1, "meets plan"), (2, "put right")]
+    assert [(h.visit.number, h.verdict.state) for h in history] == [(1, "as planned"), (2, "defect")]
     assert book.camera_history("C-9") == ()
 
 
 def test_decisions_are_added_and_undone_never_changed(place) -> None:
     book = start(place.address, place.images)
     visit = fill(book)
-    first = book.decide(visit, "C-1", "aim", "accept", "Ada Example", "")
-    second = book.decide(visit, "C-1", "aim", "waive", "Ben Example", "agreed with the owner")
-    assert [(d.decision, d.in_force) for d in book.decisions(visit, "C-1")] == [("accept", False), ("waive", True)]
+    first = book.decide(visit, "C-1", "aim", "confirm", "Ada Example", "")
+    second = book.decide(visit, "C-1", "aim", "tolerate", "Ben Example", "agreed with the owner")
+    assert [(d.decision, d.in_force) for d in book.decisions(visit, "C-1")] == [("confirm", False), ("tolerate", True)]
     undone = book.undo(visit, "C-1", "aim", "Ben Example")
     assert undone.undoes == second.id
     assert [d.id for d in book.decisions(visit) if d.in_force] == [first.id]
@@ -240,17 +240,17 @@ def test_decisions_are_added_and_undone_never_changed(place) -> None:
     assert not any(d.in_force for d in book.decisions(visit))
     with pytest.raises(LogbookError, match="nothing is decided"):
         book.undo(visit, "C-1", "aim", "Ada Example")
-    assert [d.decision for d in book.decisions(visit)] == ["accept", "waive", "undo", "undo"]
+    assert [d.decision for d in book.decisions(visit)] == ["confirm", "tolerate", "undo", "undo"]
 
 
 @pytest.mark.parametrize(
     ("camera", "check", "decision", "by", "why", "sentence"),
     [
-        ("C-1", "aim", "reject", "Ada Example", " ", "needs a reason"),
-        ("C-1", "aim", "maybe", "Ada Example", "x", "accept, reject or waive"),
-        ("C-1", "colour", "accept", "Ada Example", "x", "is no check"),
-        ("C-9", "aim", "accept", "Ada Example", "x", "no findings for camera 'C-9'"),
-        ("C-1", "aim", "accept", " ", "x", "who decides"),
+        ("C-1", "aim", "dismiss", "Ada Example", " ", "needs a reason"),
+        ("C-1", "aim", "maybe", "Ada Example", "x", "confirm, dismiss or tolerate"),
+        ("C-1", "colour", "confirm", "Ada Example", "x", "is no check"),
+        ("C-9", "aim", "confirm", "Ada Example", "x", "no findings for camera 'C-9'"),
+        ("C-1", "aim", "confirm", " ", "x", "who decides"),
     ],
 )
 def test_a_decision_that_says_too_little_is_refused(
@@ -266,22 +266,22 @@ def test_a_decision_that_says_too_little_is_refused(
 def test_a_decision_says_when_its_finding_has_changed(place) -> None:
     book = start(place.address, place.images)
     visit = fill(book)
-    book.decide(visit, "C-1", "aim", "accept", "Ada Example", "")
+    book.decide(visit, "C-1", "aim", "confirm", "Ada Example", "")
     book.put_verdicts(visit, [make_verdict(f"C-{n}") for n in (1, 2, 3)])
     assert not book.decisions(visit)[0].finding_changed, "the same findings again are the same"
-    book.put_verdicts(visit, [make_verdict("C-1", "put right", probability_bad=0.99)])
+    book.put_verdicts(visit, [make_verdict("C-1", "defect", probability_bad=0.99)])
     decision = book.decisions(visit)[0]
-    assert decision.finding_changed and decision.finding_state == "meets plan"
+    assert decision.finding_changed and decision.finding_state == "as planned"
 
 
 def test_the_second_reviewer_of_a_camera_is_told(place) -> None:
     book = start(place.address, place.images)
     visit = fill(book)
-    seen = book.decide(visit, "C-1", "aim", "accept", "Ada Example", "", latest_seen=0)
-    with pytest.raises(LogbookError, match="Ada Example decided 'accept'"):
-        book.decide(visit, "C-1", "aim", "waive", "Ben Example", "x", latest_seen=0)
+    seen = book.decide(visit, "C-1", "aim", "confirm", "Ada Example", "", latest_seen=0)
+    with pytest.raises(LogbookError, match="Ada Example decided 'confirm'"):
+        book.decide(visit, "C-1", "aim", "tolerate", "Ben Example", "x", latest_seen=0)
     assert len(book.decisions(visit)) == 1
-    book.decide(visit, "C-1", "aim", "waive", "Ben Example", "x", latest_seen=seen.id)
+    book.decide(visit, "C-1", "aim", "tolerate", "Ben Example", "x", latest_seen=seen.id)
     assert len(book.decisions(visit)) == 2
 
 
@@ -289,9 +289,9 @@ def test_a_finding_given_with_whole_numbers_stays_the_same_after_reading(place) 
     book = start(place.address, place.images)
     visit = book.open_visit("commissioning", DAY)
     verdict = make_verdict("C-1")
-    whole = Verdict("C-1", "meets plan", tuple(f.__class__(**{**_fields(f), "measured": 5}) for f in verdict.findings))
+    whole = Verdict("C-1", "as planned", tuple(f.__class__(**{**_fields(f), "measured": 5}) for f in verdict.findings))
     book.put_verdicts(visit, [whole])
-    book.decide(visit, "C-1", "aim", "accept", "Ada Example", "")
+    book.decide(visit, "C-1", "aim", "confirm", "Ada Example", "")
     assert not book.decisions(visit)[0].finding_changed
 
 
@@ -299,10 +299,10 @@ def test_a_clock_that_jumps_back_changes_no_order(tmp_path: Path) -> None:
     times = iter([datetime(2026, 6, 16, tzinfo=UTC) - timedelta(hours=n) for n in range(1000)])
     book = Logbook.create(str(tmp_path / "logbook"), make_site(), "plan.csv", PLAN, clock=lambda: next(times))
     visit = fill(book)
-    book.decide(visit, "C-1", "aim", "accept", "Ada Example", "")
-    book.decide(visit, "C-1", "aim", "reject", "Ada Example", "wrong")
+    book.decide(visit, "C-1", "aim", "confirm", "Ada Example", "")
+    book.decide(visit, "C-1", "aim", "dismiss", "Ada Example", "wrong")
     book.replace_plan(make_site(2), "plan-2.csv", b"second")
-    assert [d.decision for d in book.decisions(visit) if d.in_force] == ["reject"]
+    assert [d.decision for d in book.decisions(visit) if d.in_force] == ["dismiss"]
     assert book.plans()[-1].name == "plan-2.csv"
     second = book.open_visit("maintenance", date(2020, 1, 1))
     assert (second.number, book.visit().number) == (2, 2)
@@ -317,7 +317,7 @@ def _fields(record) -> dict:
 def exchanged(book) -> None:
     """C-1 and C-2 share one finding: their pictures lie on each other's record."""
     visit = fill(book)
-    one, two = make_verdict("C-1", "put right"), make_verdict("C-2", "put right")
+    one, two = make_verdict("C-1", "defect"), make_verdict("C-2", "defect")
     pair = [replace(v, findings=(replace(v.findings[0], pair=other),)) for v, other in ((one, "C-2"), (two, "C-1"))]
     book.put_verdicts(visit, [*pair, make_verdict("C-3")])
 
@@ -325,15 +325,15 @@ def exchanged(book) -> None:
 def test_a_decision_on_a_shared_finding_counts_for_both_cameras(place) -> None:
     book = start(place.address, place.images)
     exchanged(book)
-    book.decide(1, "C-2", "aim", "waive", "Ada Example", "the names are changed next week")
+    book.decide(1, "C-2", "aim", "tolerate", "Ada Example", "the names are changed next week")
     assert {(d.camera, d.decision, d.why) for d in book.decisions(1) if d.in_force} == {
-        (name, "waive", "the names are changed next week") for name in ("C-1", "C-2")
+        (name, "tolerate", "the names are changed next week") for name in ("C-1", "C-2")
     }
     with pytest.raises(LogbookError, match="Ada Example decided"):
-        book.decide(1, "C-1", "aim", "accept", "Ben Example", "", latest_seen=0)
+        book.decide(1, "C-1", "aim", "confirm", "Ben Example", "", latest_seen=0)
     book.undo(1, "C-1", "aim", "Ben Example")
     assert not any(d.in_force for d in book.decisions(1)) and len(book.decisions(1)) == 4
-    book.decide(1, "C-3", "aim", "accept", "Ada Example", "")
+    book.decide(1, "C-3", "aim", "confirm", "Ada Example", "")
     assert {d.camera for d in book.decisions(1) if d.in_force} == {"C-3"}
 
 
@@ -349,10 +349,10 @@ def test_a_shared_finding_is_decided_for_both_cameras_or_for_none(place, monkeyp
 
     monkeypatch.setattr(book, "_add", breaks_off)
     with pytest.raises(LogbookError, match="disk is full"):
-        book.decide(1, "C-1", "aim", "accept", "Ada Example", "")
+        book.decide(1, "C-1", "aim", "confirm", "Ada Example", "")
     assert book.decisions(1) == ()
     monkeypatch.undo()
-    book.decide(1, "C-1", "aim", "accept", "Ada Example", "")
+    book.decide(1, "C-1", "aim", "confirm", "Ada Example", "")
     monkeypatch.setattr(book, "_add", breaks_off)
     with pytest.raises(LogbookError, match="disk is full"):
         book.undo(1, "C-1", "aim", "Ada Example")

@@ -33,8 +33,8 @@ def signed_book(place, series: bool = False) -> Logbook:
     book = start(place.address, place.images)
     visit = fill(book)
     book.put_limits(visit, load_limits())
-    book.decide(visit, "C-1", "aim", "accept", "Ada Example", "")
-    book.decide(visit, "C-1", "aim", "waive", "Ada Example", "agreed")
+    book.decide(visit, "C-1", "aim", "confirm", "Ada Example", "")
+    book.decide(visit, "C-1", "aim", "tolerate", "Ada Example", "agreed")
     first, second = book.photos(visit)[:2]
     book.put_comparison(first.sha256, second.sha256, "view/1", {"pan_change_deg": 1.0})
     if series:
@@ -58,7 +58,7 @@ def test_a_signed_visit_can_not_be_changed(place) -> None:
         lambda: book.answer(visit, "C-1/day.jpg", None, "Ben Example"),
         lambda: book.put_placements(visit, []),
         lambda: book.put_verdicts(visit, []),
-        lambda: book.decide(visit, "C-1", "aim", "reject", "Ben Example", "no"),
+        lambda: book.decide(visit, "C-1", "aim", "dismiss", "Ben Example", "no"),
         lambda: book.undo(visit, "C-1", "aim", "Ben Example"),
         lambda: book.writing(visit).__enter__(),
         lambda: book.open_visit("commissioning", DAY),
@@ -213,7 +213,7 @@ def test_rows_slipped_in_after_signing_are_named(place) -> None:
     change(
         book,
         tables.decisions.insert().values(
-            visit=1, camera="C-2", check="aim", decision="waive", by="x", why="y", at=book.clock()
+            visit=1, camera="C-2", check="aim", decision="tolerate", by="x", why="y", at=book.clock()
         ),
     )
     assert [(p.what, p.name) for p in book.verify()] == [("decision", "3")]
@@ -277,10 +277,10 @@ def test_references_are_the_latest_signed_snapshots_by_day_and_night(place) -> N
         ("C-1", "night", "C-1/night.jpg"),
     ]
     second = fill(book, LATER, salt=b"later")
-    verdicts = [make_verdict("C-1", "put right"), make_verdict("C-2", "put right"), make_verdict("C-3", "look again")]
+    verdicts = [make_verdict("C-1", "defect"), make_verdict("C-2", "defect"), make_verdict("C-3", "to check")]
     book.put_verdicts(second, verdicts)
-    book.decide(second, "C-2", "aim", "waive", "Ada Example", "agreed change")
-    book.decide(second, "C-3", "aim", "reject", "Ada Example", "a shadow, nothing moved")
+    book.decide(second, "C-2", "aim", "tolerate", "Ada Example", "agreed change")
+    book.decide(second, "C-3", "aim", "dismiss", "Ada Example", "a shadow, nothing moved")
     assert {r.visit for r in book.references(second)} == {1}
     book.sign(second, "Ada Example")
     latest = {(r.camera, r.channel): r.visit for r in book.references()}
@@ -295,7 +295,7 @@ def test_only_placed_snapshots_become_references(place) -> None:
     book = start(place.address, place.images)
     visit = fill(book, cameras=1)
     book.put_placements(
-        visit, [make_placement("C-1/day.jpg", "C-1", "overview"), make_placement("C-1/night.jpg", None)]
+        visit, [make_placement("C-1/day.jpg", "C-1", "wide view"), make_placement("C-1/night.jpg", None)]
     )
     book.sign(visit, "Ada Example")
     assert book.references() == ()

@@ -13,7 +13,7 @@ def test_counters_are_openmetrics_text(place) -> None:
     """Outside check: the parser of the prometheus_client library reads them."""
     book = start(place.address, place.images)
     visit = fill(book)
-    book.put_verdicts(visit, [make_verdict("C-1", "put right"), make_verdict("C-2")])
+    book.put_verdicts(visit, [make_verdict("C-1", "defect"), make_verdict("C-2")])
     book.sign(visit, "Ada Example")
     families = {f.name: f for f in text_string_to_metric_families(book.counters())}
     values = {name: f.samples[0].value for name, f in families.items()}
@@ -21,7 +21,7 @@ def test_counters_are_openmetrics_text(place) -> None:
     assert values["photo_audit_photos"] == values["photo_audit_images"] == 6
     assert values["photo_audit_image_bytes"] == sum(p.size_bytes for p in book.photos(visit))
     cameras = {s.labels["state"]: s.value for s in families["photo_audit_cameras"].samples}
-    assert cameras == {"put right": 1, "look again": 0, "no evidence": 0, "meets plan": 1}
+    assert cameras == {"defect": 1, "to check": 0, "not verified": 0, "as planned": 1}
 
 
 def test_an_empty_logbook_counts_nothing_and_is_well(place) -> None:

@@ -33,7 +33,7 @@ def book(tmp_path: Path) -> Logbook:
     visit = fill(made)
     made.put_placements(
         visit,
-        [make_placement("C-1/day.jpg", "C-1"), make_placement("C-1/night.jpg", "C-1", "overview"),
+        [make_placement("C-1/day.jpg", "C-1"), make_placement("C-1/night.jpg", "C-1", "wide view"),
          make_placement("C-2/day.jpg", "C-2"), make_placement("C-2/night.jpg", None)],
     )  # fmt: skip
     return made
@@ -46,7 +46,7 @@ def test_progress_counts_what_a_visit_has(book: Logbook) -> None:
         1, [make_placement(n, "C-1") for n in ("C-1/day.jpg", "late.jpg")] + [make_placement("C-2/day.jpg", None)]
     )
     far = book.progress(1)
-    assert (far.photos, far.refused, far.placed, far.unsure, far.stray) == (7, 1, 2, 0, 1)
+    assert (far.photos, far.refused, far.placed, far.uncertain, far.unmatched) == (7, 1, 2, 0, 1)
     assert (far.snapshots, far.measured) == (2, 1), "the late one was not measured"
     assert (far.judged, far.cameras, far.writer) == (3, 3, None)
     sentence = lines.progress_sentence(far)

@@ -54,7 +54,7 @@ def test_a_code_settles_its_photo_and_those_taken_with_it() -> None:
 def test_two_cameras_on_one_mast_are_left_to_a_person_where_nothing_tells_them_apart() -> None:
     photos = [photo("a.jpg", 0, (60, 1)), photo("b.jpg", 10, (60, 1))]
     found = match_photos(SITE, photos)
-    assert all(p.decision == "unsure" and p.camera is None for p in found)
+    assert all(p.decision == "uncertain" and p.camera is None for p in found)
     assert {a.camera for a in found[0].alternatives} >= {"TH-10", "TH-11"}
     assert found[0].group == found[1].group
     assert any("TH-10 and TH-11 hang within 3 m" in s or "TH-11 and TH-10 hang within 3 m" in s
@@ -66,7 +66,7 @@ def test_one_answer_settles_its_group_and_is_a_hard_fact() -> None:
     found = match_photos(SITE, photos, {"a.jpg": "TH-10", "lunch.jpg": None})
     assert [p.camera for p in found[:2]] == ["TH-10", "TH-10"]
     assert found[0].probability == 1.0 and "a person said so" in found[0].evidence[0]
-    assert found[2].decision == "stray" and found[2].camera is None
+    assert found[2].decision == "unmatched" and found[2].camera is None
 
 
 def test_a_lone_photo_that_nothing_names_is_never_the_only_evidence_of_a_camera() -> None:
@@ -83,7 +83,7 @@ def test_a_snapshot_is_placed_by_the_serial_in_its_file_and_a_copy_with_its_orig
     assert found[0].role == "snapshot"
     assert any("the same picture as a.jpg" in s for s in found[2].evidence)
     missing, by_look = lacking_shots(p.role for p in found)
-    assert {*missing, *by_look} == {"overview", "mount"}
+    assert {*missing, *by_look} == {"wide view", "bracket"}
 
 
 def test_photos_that_each_bear_their_own_id_need_no_walk(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -98,7 +98,7 @@ def test_photos_that_each_bear_their_own_id_need_no_walk(monkeypatch: pytest.Mon
 
 def test_a_label_that_names_two_cameras_decides_nothing_by_itself() -> None:
     found = match_photos(SITE, [photo("TH-1/x.jpg", device="a", text="TH0010 TH0011")])
-    assert found[0].decision == "unsure"
+    assert found[0].decision == "uncertain"
 
 
 @pytest.mark.parametrize(("answers", "at_least", "word"), [({"a.jpg": "TH-99"}, 0.97, "TH-99"), ({}, 1.5, "1.5")])
@@ -110,7 +110,7 @@ def test_wrong_answers_and_thresholds_are_named(answers: dict[str, str | None], 
 def test_photos_without_any_metadata_are_asked_about_and_order_of_input_is_kept() -> None:
     found = match_photos(SITE, [photo("b.jpg", device=""), photo("a.jpg", device="")])
     assert [p.photo for p in found] == ["b.jpg", "a.jpg"]
-    assert all(p.decision == "unsure" for p in found)
+    assert all(p.decision == "uncertain" for p in found)
     assert match_photos(SITE, []) == ()
 
 

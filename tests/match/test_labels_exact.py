@@ -180,18 +180,18 @@ def test_close_by_it_is_told_where_one_faces_the_camera_and_never_below_one_that
 
 def test_cameras_at_one_place_are_told_where_nothing_decides() -> None:
     near = "A and B hang within 3 m of each other"
-    assert why(-1, decision="unsure", rivals=(0, 1)) == (near,)
-    assert why(-1, decision="unsure", rivals=(0, 1, 2)) == (near,), "C hangs 3.0 m from A"
-    assert why(-1, decision="unsure", rivals=(3, 0, 1)) == ()
-    assert why(-1, decision="unsure", rivals=(0,)) == ()
+    assert why(-1, decision="uncertain", rivals=(0, 1)) == (near,)
+    assert why(-1, decision="uncertain", rivals=(0, 1, 2)) == (near,), "C hangs 3.0 m from A"
+    assert why(-1, decision="uncertain", rivals=(3, 0, 1)) == ()
+    assert why(-1, decision="uncertain", rivals=(0,)) == ()
     assert why(-1, decision="placed", rivals=(0, 1)) == ()
-    assert why(-1, decision="unsure", rivals=(0, 3, 3, 3, 1)) == (), "only the four likeliest are looked at"
+    assert why(-1, decision="uncertain", rivals=(0, 3, 3, 3, 1)) == (), "only the four likeliest are looked at"
 
 
 def test_reasons_come_strongest_first() -> None:
     hit = LabelHit((3,), "D", "camera", "name")
     assert why(3, east=50.0, north=0.0, answered=True, hits=(hit,), copy_of="z.jpg", only_one=True, note="two crews",
-               decision="unsure", rivals=(0, 1)) == (
+               decision="uncertain", rivals=(0, 1)) == (
         "a person said so", "camera D stands in the file name", "the same picture as z.jpg", "0.0 m from D",
         "it would be the camera's only photo, and nothing in it names the camera", "A and B hang within 3 m of each other",
         "the order of the photos is not used: two crews")

@@ -199,14 +199,14 @@ def role(name: str = "IMG_1.jpg", size: tuple[int, int] = (4000, 3000), camera: 
 
 def test_a_shot_is_told_by_its_code_then_its_name_then_its_folder() -> None:
     assert role("overview.jpg", codes=("X",)) == "label"
-    assert role("mount/overview.jpg") == "overview"
-    assert role("mount/IMG_1.jpg") == "mount"
-    assert role("a/Wide View.jpg") == "overview", "the first word that tells"
+    assert role("mount/overview.jpg") == "wide view"
+    assert role("mount/IMG_1.jpg") == "bracket"
+    assert role("a/Wide View.jpg") == "wide view", "the first word that tells"
     assert role("qr.mount.jpg") == "label" and role("x.mount") == "unknown", "what follows the last dot is no word"
-    for word, expected in (("context", "overview"), ("bracket", "mount"), ("closeup", "mount"), ("side", "mount"),
-                           ("fixing", "mount"), ("serial", "label"), ("plate", "label"), ("barcode", "label"),
+    for word, expected in (("context", "wide view"), ("bracket", "bracket"), ("closeup", "bracket"), ("side", "bracket"),
+                           ("fixing", "bracket"), ("serial", "label"), ("plate", "label"), ("barcode", "label"),
                            ("sn", "label"), ("snap", "snapshot"), ("still", "snapshot"), ("live", "snapshot"),
-                           ("night", "snapshot"), ("scene", "overview"), ("snapshot", "snapshot"), ("label", "label")):
+                           ("night", "snapshot"), ("scene", "wide view"), ("snapshot", "snapshot"), ("label", "label")):
         assert role(f"{word}.jpg") == expected
 
 
@@ -227,11 +227,11 @@ def test_serials_tell_a_snapshot_inside_the_file_and_a_label_in_its_text() -> No
 
 
 def test_a_camera_lacks_what_no_photo_shows_and_a_person_tells_unknown_ones_apart() -> None:
-    assert lacking_shots(()) == (("label", "overview", "mount"), ())
-    assert lacking_shots(("unknown",)) == (("label", "mount"), ("overview",))
-    assert lacking_shots(("unknown", "unknown", "unknown")) == (("label",), ("overview", "mount"))
-    assert lacking_shots(("label", "mount", "unknown")) == ((), ("overview",))
-    assert lacking_shots(("overview", "label", "mount")) == ((), ())
+    assert lacking_shots(()) == (("label", "wide view", "bracket"), ())
+    assert lacking_shots(("unknown",)) == (("label", "bracket"), ("wide view",))
+    assert lacking_shots(("unknown", "unknown", "unknown")) == (("label",), ("wide view", "bracket"))
+    assert lacking_shots(("label", "bracket", "unknown")) == ((), ("wide view",))
+    assert lacking_shots(("wide view", "label", "bracket")) == ((), ())
 
 
 WEST = Camera("P-07", 0.0, 0.0, 3.0, 265.0, -10.0, LENS, serial="SN0007")

@@ -14,9 +14,9 @@ def test_states_and_findings_that_came_and_went(tmp_path: Path) -> None:
     assert signed_before(book, first) is None
     assert signed_before(book, second) == first
     assert changes(book, first, second) == (
-        Change("C-1", "put right", "meets plan", (), ("aim", "sky")),
-        Change("C-2", "put right", "meets plan", (), ("aim",)),
-        Change("C-3", "put right", "meets plan", (), ("aim",)),
+        Change("C-1", "defect", "as planned", (), ("aim", "sky")),
+        Change("C-2", "defect", "as planned", (), ("aim",)),
+        Change("C-3", "defect", "as planned", (), ("aim",)),
     )
     back = changes(book, second, first)
     assert [(c.camera, c.came) for c in back] == [("C-1", ("aim", "sky")), ("C-2", ("aim",)), ("C-3", ("aim",))]

@@ -30,9 +30,9 @@ from tests.desk_samples import CAUTION, HOSTILE_NAME, judged_logbook, measured, 
 
 @pytest.fixture(scope="module")
 def signed(tmp_path_factory: pytest.TempPathFactory) -> Logbook:
-    """A logbook whose first visit is signed; in the second C-4's finding was waived."""
+    """A logbook whose first visit is signed; in the second C-4's finding was tolerated."""
     book = judged_logbook(tmp_path_factory.mktemp("site"))
-    book.decide(2, "C-4", "clean", "waive", "=Ben", "=HYPERLINK(0) agreed")
+    book.decide(2, "C-4", "cleanliness", "tolerate", "=Ben", "=HYPERLINK(0) agreed")
     return book
 
 
@@ -50,7 +50,7 @@ def report(package: Path) -> PdfReader:
 
 def test_one_page_a_camera_with_its_bookmark(report: PdfReader) -> None:
     titles = [entry.title for entry in _flat(report.outline)]
-    for n, state in ((1, "put right"), (4, "look again"), (6, "meets plan")):
+    for n, state in ((1, "defect"), (4, "to check"), (6, "as planned")):
         assert f"C-{n}: {state}" in titles
     assert titles[0] == "Summary" and "Cautions" in titles and "Signatures" in titles
     starts = [p.extract_text().splitlines()[0] for p in report.pages]
@@ -83,7 +83,7 @@ def test_the_report_says_what_the_visit_was_judged_by(report: PdfReader, signed:
     words = " ".join(page.extract_text() for page in report.pages).replace("\n", " ")
     assert "aim: tilt away from the plan at most 5°" in words and "at least 95 % probability" in words
     own = tmp_path / "own.toml"
-    own.write_text("put_right_at_least = 0.9\n[aim]\npitch_tolerance_deg = 2.5\n")
+    own.write_text("defect_at_least = 0.9\n[aim]\npitch_tolerance_deg = 2.5\n")
     signed.put_limits(2, load_limits(own))
     write_handover(signed, signed.visit(2), tmp_path / "draft")
     words = " ".join(p.extract_text() for p in PdfReader(tmp_path / "draft" / "report.pdf").pages).replace("\n", " ")
@@ -117,7 +117,7 @@ def test_hostile_cells_are_text(signed: Logbook, tmp_path: Path) -> None:
     sheet = load_workbook(tmp_path / "draft" / "repairs.xlsx").active
     assert all(cell.data_type != "f" for row in sheet.iter_rows() for cell in row)
     pages = [p.extract_text() for p in PdfReader(tmp_path / "draft" / "report.pdf").pages]
-    assert any("waive" in p and "=HYPERLINK(0) agreed" in p for p in pages)
+    assert any("tolerate" in p and "=HYPERLINK(0) agreed" in p for p in pages)
     assert all("DRAFT, not signed" in p for p in pages)
     assert any(HOSTILE_NAME[:25] in p for p in pages)
 
@@ -183,7 +183,7 @@ def _nodes(node: object) -> list:
 
 def test_report_reads_without_colour(report: PdfReader) -> None:
     """ISO 14289-1 and WCAG 2.2, 1.4.1 and 1.4.3: nothing by colour alone, text at 4.5:1 or more."""
-    marks = {"put right": "▲", "look again": "◆", "meets plan": "●", "no evidence": "○"}
+    marks = {"defect": "▲", "to check": "◆", "as planned": "●", "not verified": "○"}
     text = "\n".join(page.extract_text() for page in report.pages)
     for state, mark in marks.items():
         assert f"{mark} {state}" in text or mark in text and state in text
@@ -224,9 +224,9 @@ def test_a_camera_with_much_to_tell_keeps_to_its_page(tmp_path: Path) -> None:
     first = book.verdicts(2, "C-1")[0]
     many = book.verdicts(1, "C-1")[0].findings[0]
     asking = tuple(replace(many, check=check, why=many.why * 24) for check in ("aim", "level", "target"))
-    rest = tuple(replace(first.findings[0], check=check) for check in ("clean", "sharp", "sky", "present", "night", "moved"))
+    rest = tuple(replace(first.findings[0], check=check) for check in ("cleanliness", "focus", "sky", "image", "night", "movement"))
     with book.writing(2):
-        book.put_verdicts(2, [Verdict("C-1", "put right", (*asking, *rest), first.photos)])
+        book.put_verdicts(2, [Verdict("C-1", "defect", (*asking, *rest), first.photos)])
     write_handover(book, book.visit(2), tmp_path / "out")
     pages = [p.extract_text() for p in PdfReader(tmp_path / "out" / "report.pdf").pages]
     at = next(n for n, text in enumerate(pages) if text.startswith("C-1"))

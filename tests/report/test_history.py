@@ -51,12 +51,12 @@ def test_no_day_without_a_loss_that_shows(rows: list[dict[str, object]]) -> None
 def test_shots_that_make_no_sense_are_not_asked_for(tmp_path: Path) -> None:
     book = judged_logbook(tmp_path, cameras=4, visits=1)
     camera = book.site().cameras[0]
-    assert lacking_shots(camera, {"label"}, True, False) == ("overview", "mount", "night snapshot")
+    assert lacking_shots(camera, {"label"}, True, False) == ("wide view", "bracket", "night snapshot")
     assert "night snapshot" not in lacking_shots(replace(camera, night="none"), (), True, False)
-    assert dict(missing_work(book, book.visit(1)))["C-1"][:2] == ("overview", "mount")
+    assert dict(missing_work(book, book.visit(1)))["C-1"][:2] == ("wide view", "bracket")
     work = open_work(book, book.visit(1))
     assert [w["camera"] for w in work] == ["C-1", "C-1", "C-2 / C-3", "C-4"]
-    book.decide(1, "C-4", "clean", "waive", "Ada", "known")
+    book.decide(1, "C-4", "cleanliness", "tolerate", "Ada", "known")
     assert len(open_work(book, book.visit(1))) == 3
 
 
@@ -64,7 +64,7 @@ def test_drawing_shows_each_state_by_shape_and_escapes_names(tmp_path: Path) -> 
     book = judged_logbook(tmp_path, cameras=4, visits=1)
     site = book.site()
     words = {"title": "t", "north": "N", "camera": "{camera} {name}, {state}"}
-    states = dict(zip((c.camera for c in site.cameras), ("put right", "look again", "no evidence", "meets plan"), strict=True))
+    states = dict(zip((c.camera for c in site.cameras), ("defect", "to check", "not verified", "as planned"), strict=True))
     svg = site_svg(site, states, {"C-1": Seen(4.0, -7.0)}, "", words)
     assert HOSTILE_NAME not in svg and "&lt;script&gt;" in svg
     shapes = [part.split("</title>")[1].split("/>")[0] for part in svg.split("data-camera")[1:]]

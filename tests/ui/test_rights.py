@@ -49,9 +49,9 @@ def test_no_logbook_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_without_sign_in_a_name_is_asked_for(desk: AppTest, folder: Path) -> None:
     desk.run()
     assert not desk.exception
-    assert {"accept", "reject", "waive", "accept_all"} <= keys(desk)
-    desk.button(key="accept").click().run()
-    assert any("Say who you are" in w.value for w in desk.warning)
+    assert {"confirm", "dismiss", "tolerate", "accept_all"} <= keys(desk)
+    desk.button(key="confirm").click().run()
+    assert any("Enter your name" in w.value for w in desk.warning)
     with Logbook.open(str(folder)) as book:
         assert book.decisions(1) == ()
 
@@ -63,7 +63,7 @@ def test_roles(desk: AppTest, monkeypatch: pytest.MonkeyPatch, role: str, decide
     signed_in_as(role, monkeypatch)
     desk.run()
     assert not desk.exception
-    assert ("accept" in keys(desk)) == decides
+    assert ("confirm" in keys(desk)) == decides
     desk.switch_page("desk_pages/sign.py").run()
     assert not desk.exception
     assert any(b.label.startswith("Sign off as") for b in desk.button) == signs
@@ -81,8 +81,8 @@ def test_reader_brings_nothing_in(desk: AppTest, monkeypatch: pytest.MonkeyPatch
 def test_a_decision_carries_who_and_when(desk: AppTest, monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
     signed_in_as("reviewer", monkeypatch)
     desk.run()
-    desk.button(key="accept").click().run()
+    desk.button(key="confirm").click().run()
     with Logbook.open(str(folder)) as book:
         decision = book.decisions(1)[-1]
-    assert (decision.by, decision.check, decision.decision) == ("test@example.com", "aim", "accept")
+    assert (decision.by, decision.check, decision.decision) == ("test@example.com", "aim", "confirm")
     assert decision.at.tzinfo is not None

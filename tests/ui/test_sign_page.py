@@ -79,17 +79,17 @@ def test_two_reviewers_on_one_camera(desk: AppTest, tmp_path: Path) -> None:
     ada, ben = opened("review"), opened("review")
     ben.session_state["name"] = "Ben Example"
     ben.run()
-    ada.button(key="accept").click().run()
-    ben.button(key="accept").click().run()
-    assert "Ada Example decided 'accept'" in said(ben)
+    ada.button(key="confirm").click().run()
+    ben.button(key="confirm").click().run()
+    assert "Ada Example decided 'confirm'" in said(ben)
     ada.button(key="choose-aim").click().run()
-    ada.button(key="reject").click().run()
-    ben.button(key="waive").click().run()
+    ada.button(key="dismiss").click().run()
+    ben.button(key="tolerate").click().run()
     ben.text_input(key="why-1-C-1-aim").input("agreed with Ada")
-    next(b for b in ben.button if b.label == "Keep the reason").click().run()
+    next(b for b in ben.button if b.label == "Save").click().run()
     ada.text_input(key="why-1-C-1-aim").input("measured again on site")
-    next(b for b in ada.button if b.label == "Keep the reason").click().run()
-    assert "Ben Example decided 'waive'" in said(ada)
+    next(b for b in ada.button if b.label == "Save").click().run()
+    assert "Ben Example decided 'tolerate'" in said(ada)
     assert ada.text_input(key="why-1-C-1-aim").value == "measured again on site", "the reason that was typed stays"
     with Logbook.open(str(tmp_path / "logbook")) as book:
-        assert [(d.by, d.decision) for d in book.decisions(1, "C-1")] == [("Ada Example", "accept"), ("Ben Example", "waive")]
+        assert [(d.by, d.decision) for d in book.decisions(1, "C-1")] == [("Ada Example", "confirm"), ("Ben Example", "tolerate")]

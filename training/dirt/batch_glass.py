@@ -28,7 +28,7 @@ from training.dirt.batch_scene import (
 
 __all__ = ["KINDS", "Glass", "make_glass", "through"]
 
-KINDS = ("clear", "haze", "spots", "web", "infrared glow", "defocus", "blocked")
+KINDS = ("clear", "haze", "spots", "cobweb", "infrared reflection", "defocus", "blocked")
 HAZE, SPOTS, WEB, GLOW, DEFOCUS, BLOCKED = range(1, 7)
 
 

@@ -22,8 +22,8 @@ __all__ = ["CHECK_KINDS", "render_check_pair", "render_check_today"]
 
 Image = NDArray[np.float32]
 Spoiled = tuple[Image, Image, Image]
-CHECK_KINDS = ("haze", "film", "dust", "drops", "web", "glow", "defocus", "blocked")
-_NAMES = {"haze": "haze", "film": "haze", "dust": "spots", "drops": "spots", "web": "web", "glow": "infrared glow",
+CHECK_KINDS = ("haze", "film", "dust", "drops", "cobweb", "glow", "defocus", "blocked")
+_NAMES = {"haze": "haze", "film": "haze", "dust": "spots", "drops": "spots", "cobweb": "cobweb", "glow": "infrared reflection",
           "defocus": "defocus", "blocked": "blocked"}
 
 
@@ -191,7 +191,7 @@ def _blocked(image: Image, other: Image, rng: np.random.Generator, night: bool) 
 
 
 _RENDERERS: dict[str, Callable[[Image, Image, np.random.Generator, bool], Spoiled]] = {
-    "haze": _haze, "film": _film, "dust": _dust, "drops": _drops, "web": _web, "glow": _glow, "defocus": _defocus,
+    "haze": _haze, "film": _film, "dust": _dust, "drops": _drops, "cobweb": _web, "glow": _glow, "defocus": _defocus,
     "blocked": _blocked}
 
 HARMLESS = ("none", "exposure", "fog", "night", "sun", "re-aimed", "moved", "recompressed", "resized")

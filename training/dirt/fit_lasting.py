@@ -29,7 +29,7 @@ from training.dirt.scene import cut_view, expose, harmless_change, pick_camera, 
 __all__ = ["series_of_scenes"]
 
 SHARES = (0.15, 0.32, 0.2, 0.05, 0.13, 0.15)
-WHAT_STAYS = ("clear", "spots", "web", "blocked")
+WHAT_STAYS = ("clear", "spots", "cobweb", "blocked")
 
 
 def series_of_scenes(photos: list[NDArray[np.uint8]], seed: int, count: int) -> Iterator[tuple[str, bool, list[NDArray[np.uint8]]]]:
@@ -46,7 +46,7 @@ def series_of_scenes(photos: list[NDArray[np.uint8]], seed: int, count: int) -> 
             photo = int(chosen[0] if one_scene else photo)
             view = cut_view(photos[photo], 640, np.random.default_rng((photo, index)))
             change = replace(pick_harmless(rng, 0.8 if one_scene else 0.5), resize=1.0, turn_deg=(0.0, 0.0, 0.0))
-            if kind == "infrared glow":
+            if kind == "infrared reflection":
                 change = replace(change, night="infrared")
             scene = harmless_change(cv2.resize(view.seen(), (640, 360)), change, other, rng)
             mask = np.ones((360, 640), np.float32)

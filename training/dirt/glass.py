@@ -22,7 +22,7 @@ __all__ = ["KINDS", "spoil"]
 
 Image = NDArray[np.float32]
 Spoiled = tuple[Image, Image, Image]
-KINDS = ("haze", "spots", "web", "infrared glow", "defocus", "blocked")
+KINDS = ("haze", "spots", "cobweb", "infrared reflection", "defocus", "blocked")
 
 
 def disc(radius: float, soft: float = 0.6) -> Image:
@@ -314,7 +314,7 @@ def _hole(h: int, w: int, rng: np.random.Generator) -> NDArray[np.uint8]:
 
 
 _RENDERERS: dict[str, Callable[[Image, np.random.Generator, bool], Spoiled]] = {
-    "haze": film, "spots": spots, "web": web, "infrared glow": glow, "defocus": defocus, "blocked": blocked}
+    "haze": film, "spots": spots, "cobweb": web, "infrared reflection": glow, "defocus": defocus, "blocked": blocked}
 
 
 def spoil(image: Image, kind: str, rng: np.random.Generator, night: bool) -> Spoiled:

@@ -47,9 +47,9 @@ def render_pair(photo: NDArray[np.uint8], other: NDArray[np.uint8], rng: np.rand
     camera = pick_camera(rng)
     change = pick_harmless(rng)
     kind = str(rng.choice(KINDS)) if dirty else "clear"
-    if kind == "infrared glow":
+    if kind == "infrared reflection":
         change = replace(change, night="infrared")
-    elif kind == "web" and rng.random() < 0.4:
+    elif kind == "cobweb" and rng.random() < 0.4:
         change = replace(change, night="infrared")
     night_reference = bool(change.night) and rng.random() < 0.5
     before = view.seen()

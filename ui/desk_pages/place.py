@@ -1,4 +1,4 @@
-"""Place: photos that wait for a person, two best guesses, one key each; strays; missing shots."""
+"""Place: photos that wait for a person, two best guesses, one key each; unmatched; missing shots."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from ui.parts.session import ask_for_name, asked_name, current_visit, logbook, m
 from ui.parts.viewer import Picture, show_beside
 from ui.parts.words import term, word
 
-_STRAYS_SHOWN = 60
+_UNMATCHED_SHOWN = 60
 _OF_ONE_GROUP = 8
 
 
@@ -59,7 +59,7 @@ def _skip() -> None:
 def _groups(book: Logbook, visit: VisitRecord) -> list[list[Placement]]:
     answered = book.answers(visit)
     groups: dict[str, list[Placement]] = {}
-    for placement in book.unsure_placements(visit):
+    for placement in book.uncertain_placements(visit):
         if placement.photo not in answered:
             groups.setdefault(placement.group, []).append(placement)
     return sorted(groups.values(), key=lambda g: (-len(g), g[0].photo))
@@ -84,7 +84,7 @@ def page() -> None:
     elif may_answer:
         st.caption(word("place.waiting", n=len(groups)))
         _question(book, visit, groups[st.session_state.get("skipped", 0) % len(groups)])
-    _strays(book, visit)
+    _unmatched(book, visit)
     _missing(book, visit)
 
 
@@ -112,7 +112,7 @@ def _question(book: Logbook, visit: VisitRecord, group: list[Placement]) -> None
                 literal(label), shortcut=str(key), key=f"guess-{key}", on_click=_answer,
                 args=(book, visit, names, guess.camera),
             )  # fmt: skip
-        st.button(word("place.stray"), shortcut="0", key="stray", on_click=_answer, args=(book, visit, names, None))
+        st.button(word("place.unmatched"), shortcut="0", key="unmatched", on_click=_answer, args=(book, visit, names, None))
         field = f"other-{first.group}"
         with st.container(horizontal=True, vertical_alignment="bottom"):
             st.text_input(word("place.other"), key=field, width=180)
@@ -140,12 +140,12 @@ def _already_there(book: Logbook, visit: VisitRecord, cameras: list[str]) -> Non
             thumbnails([(q.sha256, q.name, term("role", p.role)) for p, q in shown])
 
 
-def _strays(book: Logbook, visit: VisitRecord) -> None:
-    st.subheader(word("place.strays"))
-    if not st.toggle(word("place.show_strays"), key="show_strays"):
+def _unmatched(book: Logbook, visit: VisitRecord) -> None:
+    st.subheader(word("place.unmatched_photos"))
+    if not st.toggle(word("place.show_unmatched"), key="show_unmatched"):
         return
-    strays = book.placements(visit, decision="stray", limit=_STRAYS_SHOWN)
-    shown = [q for p in strays if (q := book.photo(visit, p.photo)) is not None]
+    unmatched = book.placements(visit, decision="unmatched", limit=_UNMATCHED_SHOWN)
+    shown = [q for p in unmatched if (q := book.photo(visit, p.photo)) is not None]
     if shown:
         thumbnails([(q.sha256, q.name, "") for q in shown])
 

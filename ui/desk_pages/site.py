@@ -21,7 +21,7 @@ _LISTED = 300
 def _measured(book: Logbook, visit: VisitRecord, cameras: int) -> dict[str, Seen]:
     if cameras <= _READ_ALL_UP_TO:
         return seen_of(book.verdicts(visit))
-    return seen_of(book.verdicts(visit, state="put right", limit=_READ_ALL_UP_TO))
+    return seen_of(book.verdicts(visit, state="defect", limit=_READ_ALL_UP_TO))
 
 
 def page() -> None:
@@ -59,7 +59,7 @@ def page() -> None:
                 figure(c.height_m, 1),
             )
             for c in here[:_LISTED]
-            if (state := states.get(c.camera, "no evidence"))
+            if (state := states.get(c.camera, "not verified"))
         ]
         header = (word("review.camera"), *(word(f"site.{c}") for c in ("name", "state", "east_m", "north_m", "height_m")))
         table(header, rows, word("site.jump"))

@@ -1,4 +1,4 @@
-"""What a reviewer does with findings: accept, reject, waive, take back; each kept with who and when."""
+"""What a reviewer does with findings: confirm, dismiss, tolerate, take back; each kept with who and when."""
 
 from __future__ import annotations
 
@@ -89,7 +89,7 @@ def accept_and_go_on(desk: Desk, order: list[str]) -> None:
         return
     for finding in desk.undecided:
         try:
-            _keep(desk, finding, "accept", word("review.seen"))
+            _keep(desk, finding, "confirm", word("review.seen"))
         except AuditError as error:
             _stay(desk, finding)
             st.session_state["notice"] = error.message

@@ -11,6 +11,7 @@ from audit.judge.finding import Finding
 from audit.report.worklist import asks
 from ui.parts.deciding import Desk, ask_reason, choose, decide, never_mind, take_back
 from ui.parts.focus import focus_on
+from ui.parts.keys import press_on
 from ui.parts.numbers import amount, limit_of, minute, with_interval
 from ui.parts.plain import literal, paragraph
 from ui.parts.style import state_badge
@@ -50,13 +51,14 @@ def show_finding(desk: Desk, finding: Finding, key: int, active: bool, may_decid
 
 def _buttons(desk: Desk, finding: Finding) -> None:
     with st.container(horizontal=True):
-        st.button(word("review.accept"), key="accept", shortcut="a", on_click=decide, args=(desk, finding, "accept"))
-        for name, shortcut in (("reject", "x"), ("waive", "w")):
+        st.button(word("review.confirm"), key="confirm", on_click=decide, args=(desk, finding, "confirm"))
+        press_on({"c": "confirm"}, "keys-confirm")
+        for name, shortcut in (("dismiss", "d"), ("tolerate", "t")):
             st.button(
                 word(f"review.{name}"), key=name, shortcut=shortcut, on_click=ask_reason, args=(desk, finding, name)
             )
         if st.session_state.get("trail"):
-            st.button(word("review.undo"), key="undo", shortcut="u", on_click=take_back, args=(desk.book, desk.visit))
+            st.button(word("review.undo"), key="undo", shortcut="z", on_click=take_back, args=(desk.book, desk.visit))
 
 
 def _reason(desk: Desk, finding: Finding, decision: str) -> None:

@@ -13,10 +13,10 @@ __all__ = ["apply_style", "state_badge"]
 
 #: Text on ground; every pair has a contrast of at least 4.5:1.
 _BADGES = {
-    "put right": ("#ffffff", "#9c4300"),
-    "look again": ("#000000", "#e69f00"),
-    "no evidence": ("#000000", "#dddddd"),
-    "meets plan": ("#ffffff", "#00563f"),
+    "defect": ("#ffffff", "#9c4300"),
+    "to check": ("#000000", "#e69f00"),
+    "not verified": ("#000000", "#dddddd"),
+    "as planned": ("#ffffff", "#00563f"),
 }
 _SHEET = Path(__file__).with_name("style.css")
 
