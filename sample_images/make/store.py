@@ -24,8 +24,8 @@ from PIL import Image
 
 __all__ = ["main"]
 
-CHECKS = {"F1": ["aim", "target"], "F2": ["level"], "F3": ["present", "aim"], "F4": ["clean"], "F5": ["night", "clean", "mount"], "F6": ["aim", "sky", "mount"],
-          "F7": ["sharp"], "F8": ["moved"], "F9": ["obstruction"]}
+CHECKS = {"F1": ["aim", "target"], "F2": ["level"], "F3": ["image", "aim"], "F4": ["cleanliness"], "F5": ["night", "cleanliness", "mounting"], "F6": ["aim", "sky", "mounting"],
+          "F7": ["focus"], "F8": ["movement"], "F9": ["obstruction"]}
 WHAT = {"F1": "aimed 8 degrees too high", "F2": "rolled 6 degrees, the band on the mast slipped", "F3": "the pair TH-07 and TH-08 is swapped",
         "F4": "protective film left on the bubble", "F5": "dome screwed flat to the wall, L-bracket missing; dried water glows at night",
         "F6": "tilt adapter missing, axis level", "F7": "out of focus over the whole frame", "F8": "wood post turned: bearing +4, pitch +2 against the signed reference",

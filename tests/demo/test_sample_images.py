@@ -146,7 +146,7 @@ def test_formats(truth: dict[str, Any]) -> None:
     assert strict is False
     with Image.open(FOLDER / "commissioning" / refused[0]["photo"]) as image, pytest.raises(OSError):
         image.load()
-    assert len(photos(truth, "commissioning", role="unmatched")) == 1
+    assert len(photos(truth, "commissioning", role="stray")) == 1
 
 
 def test_folder_is_small_enough_for_git() -> None:
