@@ -150,9 +150,9 @@ def test_json_in_front_and_the_version(audit: Audit, plan: Path) -> None:
 def test_a_fault_of_the_program_is_one_sentence(picture: Path) -> None:
     """It exits with 2, for 1 says that there are defects; only ``--verbose`` shows where it happened."""
     code = (
-        "from audit import cli, singles\n"
+        "from audit.cli import main, pictures\n"
         "def broken(*_): raise KeyError('the\x1b[31m key\\nof another line')\n"
-        "singles.measure_files = broken\ncli.main()"
+        "pictures.measure_files = broken\nmain()"
     )
     for verbose in ((), ("--verbose",)):
         line = [sys.executable, "-c", code, *verbose, "measure", str(picture)]

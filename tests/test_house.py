@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 import typer.main
 
-from audit.cli import app
+from audit.cli.commands import app
 
 ROOT = Path(__file__).resolve().parent.parent
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from audit import lines
+from audit.cli import sentences
 from audit.logbook import Logbook
 from audit.logs import JsonLines
 from tests.logbook_samples import METHOD, fill, make_photo, make_placement, start
@@ -49,7 +49,7 @@ def test_progress_counts_what_a_visit_has(book: Logbook) -> None:
     assert (far.photos, far.refused, far.placed, far.uncertain, far.unmatched) == (7, 1, 2, 0, 1)
     assert (far.snapshots, far.measured) == (2, 1), "the late one was not measured"
     assert (far.judged, far.cameras, far.writer) == (3, 3, None)
-    sentence = lines.progress_sentence(far)
+    sentence = sentences.progress_sentence(far)
     assert sentence.startswith("visit 1 (commissioning, 2026-06-16, open): 7 photos taken in, 1 refused, 2 placed")
     assert "4 not placed yet" in sentence and "1 of 2 placed snapshots measured, 3 of 3 cameras judged." in sentence
 
@@ -59,7 +59,7 @@ def test_progress_names_who_writes_and_believes_no_note_of_the_dead(place) -> No
     visit = fill(made)
     with made.writing(visit), Logbook.open(place.address) as other:
         assert "writing this logbook" in (other.progress(1).writer or "")
-        assert "writing this logbook" in lines.progress_sentence(other.progress(1))
+        assert "writing this logbook" in sentences.progress_sentence(other.progress(1))
     assert made.progress(1).writer is None
     if place.images is None:
         done = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, check=True)
@@ -70,7 +70,7 @@ def test_progress_names_who_writes_and_believes_no_note_of_the_dead(place) -> No
 
 def test_show_progress_prints_one_line(book: Logbook) -> None:
     done = command("show", book.address, "--progress")
-    assert done.returncode == 0 and done.stdout == lines.progress_sentence(book.progress(1)) + "\n"
+    assert done.returncode == 0 and done.stdout == sentences.progress_sentence(book.progress(1)) + "\n"
     line = json.loads(command("show", book.address, "--progress", "--json").stdout)
     assert (line["visit"], line["on"], line["photos"], line["measured"], line["writer"]) == (1, "2026-06-16", 6, 2, None)
 
@@ -99,17 +99,17 @@ def test_a_new_version_keeps_the_old_and_shows_the_difference(place) -> None:
         ("C-1/day.jpg", "2-lens", "3-lens"),
         ("C-1/night.jpg", "2-lens", "3-lens"),
     ]
-    assert lines.change_of_method_sentence(found[0]) == (
+    assert sentences.change_of_method_sentence(found[0]) == (
         "C-1/day.jpg (version 2 → 3): pitch -16.0 ± 0.8° → -15.8 ± 0.8°, open sky 25.0 ± 2.0 % → 20.0 ± 2.0 %"
     )
-    assert lines.change_of_method_sentence(found[1]) == "C-1/night.jpg (version 2 → 3): pitch not measured → -15.0 ± 1.0°"
-    assert lines.change_of_method_line(found[0])["changes"] == {
+    assert sentences.change_of_method_sentence(found[1]) == "C-1/night.jpg (version 2 → 3): pitch not measured → -15.0 ± 1.0°"
+    assert sentences.change_of_method_line(found[0])["changes"] == {
         "orientation.pitch_deg": [-16.0, -15.8],
         "sky.fraction": [0.25, 0.2],
     }
-    assert "2 pictures measured by two versions; 0 roll or pitch values" in lines.methods_sentence(1, found)
+    assert "2 pictures measured by two versions; 0 roll or pitch values" in sentences.methods_sentence(1, found)
     made.put_measurement(day, "4-lens", record(-12.0, 0.4, 0.2, "haze"))
-    assert "1 roll or pitch value further apart" in lines.methods_sentence(1, made.remeasured(visit)[:1])
+    assert "1 roll or pitch value further apart" in sentences.methods_sentence(1, made.remeasured(visit)[:1])
     assert made.measurement(day, "1-lens") == record(-14.0, 0.3, 0.25), "the oldest stays too"
     assert made.verify() == (), "a signed visit may be measured again"
 

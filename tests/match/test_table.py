@@ -65,7 +65,7 @@ def test_answers_take_an_empty_camera_as_none(tmp_path: Path) -> None:
 
 
 def test_every_table_refuses_text_that_is_not_utf8_by_name(tmp_path: Path) -> None:
-    from audit.singles import measure_jobs
+    from audit.cli.pictures import measure_jobs
 
     photos, answers, images = (tmp_path / name for name in ("photos.csv", "answers.csv", "images.csv"))
     photos.write_bytes(b"photo\nb\xfcro.jpg\n")

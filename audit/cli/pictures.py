@@ -1,10 +1,10 @@
-"""Single images, pairs and folders without a logbook: what ``measure``, ``compare``, ``match`` and ``plan`` print."""
+"""What ``measure`` and ``compare`` print: single images and pairs, without a logbook."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast, get_args
 
@@ -13,38 +13,15 @@ import numpy as np
 
 from audit import compute
 from audit.errors import AuditError, PhotoRefused
-from audit.judge.finding import Verdict
-from audit.judge.trip import Trip
 from audit.lens import Lens, Projection
-from audit.match.assign import match_photos
-from audit.match.labels import read_codes
-from audit.match.placement import Placement
-from audit.match.table import read_answers, read_metadata_table, table_rows
+from audit.match.table import table_rows
 from audit.measure.image import MEASURE_SIDE_PX, measure_image
 from audit.measure.record import change_line, measure_line
 from audit.measure.view import compare
-from audit.photos.intake import find_files, open_photo
+from audit.photos.intake import open_photo
 from audit.photos.photo import Photo
-from audit.plan.files import read_plan
-from audit.plan.model import Site
-from audit.plan.optics import geometry
 
-__all__ = [
-    "compare_files",
-    "compare_jobs",
-    "compare_sentence",
-    "geometry_lines",
-    "geometry_sentence",
-    "lens_of",
-    "match_files",
-    "match_sentence",
-    "measure_files",
-    "measure_jobs",
-    "measure_sentence",
-    "trip_sentences",
-    "verdict_line",
-    "verdict_sentence",
-]
+__all__ = ["compare_files", "compare_jobs", "lens_of", "measure_files", "measure_jobs"]
 
 Line = dict[str, Any]
 #: Spread of an angle of view worked out from EXIF (35 mm equivalents are whole millimetres, zoom and crop unknown).
@@ -216,30 +193,6 @@ def _measure_one(job: MeasureJob) -> Line:
     return measure_line(job.file, width, height, measured)
 
 
-def measure_sentence(line: Line) -> str:
-    """One measured image for a person."""
-    if line["error"]:
-        return str(line["error"])
-    if line["pitch_deg"] is None:
-        pose = f"pose not measured ({line['orientation_note']})"
-    else:
-        turn = "turn about the plumb line not measured"
-        if line["roll_deg"] is not None:
-            turn = f"roll {line['roll_deg']:+.2f}° ± {1.96 * line['roll_sd_deg']:.2f}°"
-        pose = f"{turn}, pitch {line['pitch_deg']:+.2f}° ± {1.96 * line['pitch_sd_deg']:.2f}°"
-    sky = (
-        f"sky not measured ({line['sky_note']})"
-        if line["sky_fraction"] is None
-        else f"sky {line['sky_fraction']:.1%} ± {1.96 * line['sky_sd']:.1%}"
-    )
-    dirt = (
-        f"dirt not measured ({line['dirt_note']})"
-        if line["dirt_probability"] is None
-        else f"{line['dirt_cause']} (dirt probability {line['dirt_probability']:.0%})"
-    )
-    return f"{line['file']}: {pose}; {sky}; {dirt}; angle of view {line['hfov_deg']:.1f}° {line['hfov_source']}"
-
-
 def compare_jobs(
     reference: str | None, today: str | None, list_file: Path | None, hfov_deg: float | None, projection: str | None
 ) -> tuple[CompareJob, ...]:
@@ -304,173 +257,6 @@ def _compare_one(job: CompareJob) -> Line:
     return change_line(job.reference, job.today, compare(reference.pixels, today.pixels, lens))
 
 
-def compare_sentence(line: Line) -> str:
-    """One comparison for a person."""
-    if line["error"]:
-        return str(line["error"])
-    head = f"{line['today']} against {line['reference']}: "
-    if line["same_view_probability"] is None:
-        return head + f"not compared ({line['note']})"
-    parts = [f"same view with probability {line['same_view_probability']:.0%}"]
-    if line["pan_change_deg"] is not None:
-        parts.append(
-            f"turned {line['pan_change_deg']:+.2f}° right, {line['pitch_change_deg']:+.2f}° up, "
-            f"{line['roll_change_deg']:+.2f}° clockwise"
-        )
-    if line["contrast_ratio"] is not None:
-        parts.append(f"local contrast {line['contrast_ratio']:.2f} of the reference's")
-    if line["dirt_probability"] is not None:
-        parts.append(f"{line['dirt_cause']} (dirt probability {line['dirt_probability']:.0%})")
-    return head + "; ".join(parts)
-
-
-def match_files(
-    plan: Path, photos: Path, answers: Path | None, at_least: float, report: Callable[[str, int, int, str], None]
-) -> list[Line]:
-    """The contract's ``match`` lines of a folder of photos or a CSV of their metadata, in input order."""
-    site = read_plan(plan)
-    told = read_answers(answers) if answers is not None else {}
-    refused: dict[str, str] = {}
-    order: list[str] = []
-    taken: list[Photo] = []
-    if photos.is_dir():
-        files = list(find_files(photos))
-        for done, found in enumerate(files, 1):
-            order.append(found.name)
-            try:
-                opened = open_photo(found.path, found.name, max_side_px=MEASURE_SIDE_PX, guarded=True)
-                taken.append(replace(opened.photo, codes=read_codes(opened.pixels)))
-            except PhotoRefused as error:
-                refused[found.name] = error.message
-            report("read", done, len(files), found.name)
-        if not files:
-            raise AuditError(f"{photos}: holds no files; name the folder that holds the photos.")
-    elif photos.is_file():
-        table, problems = read_metadata_table(photos)
-        taken = list(table)
-        order = [p.name for p in taken]
-        for problem in problems:
-            order.insert(problem.row - 2, problem.photo)
-        refused = {problem.photo: problem.message for problem in problems}
-    else:
-        raise AuditError(f"{photos}: no such folder or CSV file.")
-    placed = {p.photo: p for p in match_photos(site, taken, told, at_least)}
-    return [_match_line(placed[name]) if name in placed else _refused_line(name, refused[name]) for name in order]
-
-
-def _match_line(placement: Placement) -> Line:
-    line = asdict(placement)
-    line["probability"] = round(placement.probability, 6)
-    line["alternatives"] = [
-        {"camera": a.camera, "probability": round(a.probability, 6)} for a in placement.alternatives
-    ]
-    return {**line, "error": None}
-
-
-def _refused_line(name: str, message: str) -> Line:
-    return {
-        "photo": name,
-        "camera": None,
-        "probability": None,
-        "decision": "uncertain",
-        "group": name,
-        "alternatives": [],
-        "role": "unknown",
-        "evidence": [],
-        "error": message,
-    }
-
-
-def match_sentence(line: Line) -> str:
-    """One placed photo for a person."""
-    if line["error"]:
-        return str(line["error"])
-    why = f" ({'; '.join(line['evidence'][:3])})" if line["evidence"] else ""
-    if line["decision"] == "placed":
-        return f"{line['photo']}: {line['camera']}, {line['role']}, probability {line['probability']:.1%}{why}"
-    if line["decision"] == "unmatched":
-        return f"{line['photo']}: belongs to no camera, probability {line['probability']:.1%}{why}"
-    best = ", ".join(f"{a['camera'] or 'no camera'} {a['probability']:.0%}" for a in line["alternatives"][:2])
-    return f"{line['photo']}: uncertain, {best}{why}"
-
-
-def geometry_lines(site: Site) -> Iterator[Line]:
-    """The contract's ``plan geometry`` lines."""
-    for camera in site.cameras:
-        yield cast(Line, _finite(asdict(geometry(camera))))
-
-
-def geometry_sentence(line: Line) -> str:
-    """One camera's planned picture for a person."""
-    horizon = "no horizon in view" if line["horizon_row_px"] is None else f"horizon at row {line['horizon_row_px']:.0f}"
-    near = "no ground in view" if line["nearest_ground_m"] is None else f"ground from {line['nearest_ground_m']:.1f} m"
-    targets = "; ".join(_target_sentence(t) for t in line["targets"])
-    return f"{line['camera']}: {horizon}, {near}, open sky {line['open_sky_fraction']:.0%}. {targets}"
-
-
-def _target_sentence(target: Line) -> str:
-    if not target["in_frame"]:
-        return f"{target['target']}: outside the picture"
-    need = (
-        ""
-        if target["required_px_per_m"] is None
-        else f", {target['required_px_per_m']:g} required ({'met' if target['met'] else 'not met'})"
-    )
-    return f"{target['target']} at {target['distance_m']:.1f} m: {target['px_per_m']:.0f} px/m{need}"
-
-
-def verdict_line(verdict: Verdict, visit: int) -> Line:
-    """The contract's ``visit`` and ``show`` line."""
-    findings = []
-    for finding in verdict.findings:
-        line = asdict(finding)
-        line["remedy"] = finding.remedy.action if finding.remedy is not None else None
-        line["remedy_detail"] = asdict(finding.remedy) if finding.remedy is not None else None
-        line.pop("camera")
-        findings.append(line)
-    return cast(
-        Line,
-        _finite(
-            {
-                "camera": verdict.camera,
-                "visit": visit,
-                "state": verdict.state,
-                "findings": findings,
-                "photos": list(verdict.photos),
-            }
-        ),
-    )
-
-
-def verdict_sentence(verdict: Verdict) -> str:
-    """One camera's state for a person, with what stands against it."""
-    against = [f for f in verdict.findings if f.state in ("defect", "to check")]
-    shown = against or [f for f in verdict.findings if f.state == "not verified"][:2]
-    lines = [f"{verdict.camera}: {verdict.state}"]
-    for finding in shown:
-        lines.append(f"  {finding.check} [{finding.state}] {finding.why}")
-        if finding.remedy is not None:
-            lines.append(f"    -> {finding.remedy.action}")
-    return "\n".join(lines)
-
-
-def trip_sentences(trip: Trip) -> Iterator[str]:
-    """A crew's trip for a person: stops in walking order, then what to bring."""
-    if not trip.stops:
-        yield "Nothing asks for a trip."
-        return
-    for number, stop in enumerate(trip.stops, 1):
-        yield f"Stop {number}: {', '.join(stop.cameras)} ({stop.east_m:.0f} m east, {stop.north_m:.0f} m north)"
-        for task in stop.tasks:
-            yield f"  {task.camera} [{task.state}] {', '.join(task.checks)}: {task.action}"
-            if task.field_check:
-                yield f"    to see that it is right: {task.field_check}"
-        for caution in stop.cautions:
-            yield f"  caution: {caution}"
-    bring = [*(f"{count} x {part}" for part, count in trip.parts), *trip.bring_always]
-    yield f"Bring: {'; '.join(bring)}. Walk: {trip.walk_m:.0f} m."
-
-
 def _in_order(function: Callable[[Any], Line], jobs: Sequence[Any], workers: int) -> Iterator[tuple[Any, Any]]:
     """Results in input order with bounded work under way; a failure comes back as the exception."""
     with compute.executor(workers) as pool:
@@ -525,18 +311,3 @@ def _check_hfov(hfov_deg: float, projection: Projection | None, where: str) -> N
         Lens(2, 2, hfov_deg, projection=projection or "rectilinear")
     except ValueError as error:
         raise AuditError(f"{where}: {error}.") from None
-
-
-def _finite(value: Any) -> Any:
-    """JSON has no NaN and no infinity: absent instead."""
-    if isinstance(value, dict):
-        return {key: _finite(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(item) for item in value]
-    if isinstance(value, float | np.floating):
-        return float(value) if math.isfinite(value) else None
-    if isinstance(value, np.integer):
-        return int(value)
-    if isinstance(value, np.bool_):
-        return bool(value)
-    return value

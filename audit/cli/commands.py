@@ -1,0 +1,138 @@
+"""The command line ``photo-audit``: thin commands over the rooms.
+
+``--json`` prints one JSON object per line on standard output, in input order; progress and messages go to standard
+error. Exit codes: 0 done; 1 done, and something needs putting right (``--strict``); 2 could not do it; 3 done, but some
+files were refused.
+"""
+
+from __future__ import annotations
+
+import io
+import logging
+import os
+import sys
+from typing import Annotated, Any
+
+import typer
+
+from audit import __version__
+from audit.children import SAFE_PATH
+from audit.cli import desk, plan, record, review, singles, visit
+from audit.cli.options import COULD_NOT, DONE
+from audit.cli.speak import say
+from audit.errors import AuditError
+from audit.logs import JsonLines
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="photo-audit",
+    help="A plan and the crew's photos in; measured findings, worst first, and a signed record out.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+plan_app = typer.Typer(help="Look at a plan before anyone climbs.", no_args_is_help=True, rich_markup_mode=None)
+app.add_typer(plan_app, name="plan")
+
+for _command in (
+    singles.measure,
+    singles.compare,
+    singles.match,
+    visit.start,
+    visit.visit,
+    visit.show,
+    visit.methods,
+    review.decide,
+    review.undo,
+    review.trip,
+):
+    app.command()(_command)
+app.command("export")(record.export_logbook)
+app.command("import")(record.import_logbook)
+app.command()(desk.health)
+app.command()(record.sign)
+app.command()(record.verify)
+app.command()(record.handover)
+app.command("open")(desk.open_desk)
+app.command()(desk.demo)
+plan_app.command("check")(plan.plan_check)
+plan_app.command("geometry")(plan.plan_geometry)
+plan_app.command("parts")(plan.plan_parts)
+
+#: Root of the parser's usage errors; typer carries its own copy of click, so it is reached through typer.
+_Refused: Any = typer.BadParameter.__mro__[2]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(__version__)
+        raise typer.Exit()
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and end.", callback=_version, is_eager=True)
+    ] = False,
+    verbose: Annotated[bool, typer.Option("--verbose", help="Say on standard error what is being done.")] = False,
+    log_json: Annotated[
+        bool, typer.Option("--log-json", help="The same as JSON, one object a line, for a service.")
+    ] = False,
+) -> None:
+    log = logging.StreamHandler(sys.stderr)
+    log.setFormatter(JsonLines() if log_json else logging.Formatter("%(message)s"))
+    logging.basicConfig(level=logging.INFO if verbose or log_json else logging.ERROR, handlers=[log])
+
+
+def main() -> None:
+    """Entry point: every error that a user can act on becomes one sentence and an exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(encoding="utf-8", errors="backslashreplace")
+    os.environ[SAFE_PATH] = "1"
+    arguments = sys.argv[1:]
+    if arguments and arguments[0] == "--json":
+        arguments = [*arguments[1:], "--json"]
+    try:
+        code = app(args=arguments, standalone_mode=False)
+    except typer.Abort:
+        say("Stopped; run the same command again to go on.")
+        code = COULD_NOT
+    except _Refused as error:
+        text = error.format_message()
+        say(text if not arguments else f"{text} 'photo-audit {arguments[0]} --help' lists what it takes.")
+        code = COULD_NOT
+    except AuditError as error:
+        say(error.message)
+        code = error.exit_code
+    except KeyboardInterrupt:
+        say("Stopped; run the same command again to go on.")
+        code = COULD_NOT
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = DONE
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        say(
+            f"{where}{error.strerror or error}; check the path, the space left and the permissions, then run it again."
+        )
+        code = COULD_NOT
+    except MemoryError:
+        say("Memory ran out; use fewer --workers or smaller pictures.")
+        code = COULD_NOT
+    except Exception as error:  # the last catch: whatever it is, it is no defect of the site
+        logging.getLogger(__name__).info("the program failed", exc_info=True)
+        say(_fault(error))
+        code = COULD_NOT
+    sys.exit(code if isinstance(code, int) else DONE)
+
+
+def _fault(error: Exception) -> str:
+    """One sentence for a fault of the program itself."""
+    said = " ".join("".join(c if c.isprintable() else " " for c in str(error)).split())[:200]
+    return (
+        f"The program failed ({type(error).__name__}{f': {said}' if said else ''}); what was kept is kept: report it with "
+        "what the same command says as 'photo-audit --verbose …'."
+    )

@@ -1,0 +1,63 @@
+"""Commands around the desk: open it, ask how the logbook does, lay out the demo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from audit.cli.options import COULD_NOT, DONE, Images, LogbookPlace, Workers
+from audit.cli.speak import progress_bar, say
+
+__all__ = ["demo", "health", "open_desk"]
+
+
+def health(
+    logbook: LogbookPlace,
+    counters: Annotated[bool, typer.Option("--counters", help="OpenMetrics text of what is kept.")] = False,
+    images: Images = None,
+) -> int:
+    """Say in one line whether the logbook answers; for a service that watches."""
+    from audit.logbook import Logbook
+
+    book = Logbook.open(logbook, images=images)
+    if counters:
+        typer.echo(book.counters(), nl=False)
+        return DONE
+    well, line = book.health()
+    typer.echo(line)
+    return DONE if well else COULD_NOT
+
+
+def open_desk(
+    logbook: LogbookPlace,
+    port: Annotated[int, typer.Option("--port", min=1, max=65535, help="Port on this machine.")] = 8501,
+    address: Annotated[
+        str, typer.Option("--address", help="Listen here; anything but loopback needs sign-in.")
+    ] = "127.0.0.1",
+    images: Images = None,
+    browser: Annotated[bool, typer.Option(help="Open the browser too.")] = True,
+) -> int:
+    """Open the dashboard in a browser."""
+    from audit.desk import serve
+
+    return serve(logbook, address=address, port=port, images=images, browser=browser)
+
+
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Where to lay it out.")] = Path("photo-audit-demo"),
+    workers: Workers = 2,
+) -> int:
+    """Lay out the demo site, run its commissioning and one maintenance visit."""
+    from audit.demo import run_demo
+
+    with progress_bar() as report:
+        summaries = run_demo(folder, workers, lambda p: report(p.step, p.done, p.total, p.name))
+    for summary in summaries:
+        say(
+            f"visit {summary.visit.number} ({summary.visit.kind}, {summary.visit.on}): {summary.photos} photos, "
+            f"{len(summary.refused)} refused; " + ", ".join(f"{n} {state}" for state, n in summary.states.items())
+        )
+    say(f"Worst first:  photo-audit show {folder / 'logbook'}\nIn a browser: photo-audit open {folder / 'logbook'}")
+    return DONE

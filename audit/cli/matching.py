@@ -1,0 +1,79 @@
+"""What ``match`` prints: photos of a folder, or a CSV of their metadata, put to planned cameras."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+from audit.errors import AuditError, PhotoRefused
+from audit.match.assign import match_photos
+from audit.match.labels import read_codes
+from audit.match.placement import Placement
+from audit.match.table import read_answers, read_metadata_table
+from audit.measure.image import MEASURE_SIDE_PX
+from audit.photos.intake import find_files, open_photo
+from audit.photos.photo import Photo
+from audit.plan.files import read_plan
+
+__all__ = ["match_files"]
+
+Line = dict[str, Any]
+
+
+def match_files(
+    plan: Path, photos: Path, answers: Path | None, at_least: float, report: Callable[[str, int, int, str], None]
+) -> list[Line]:
+    """The contract's ``match`` lines of a folder of photos or a CSV of their metadata, in input order."""
+    site = read_plan(plan)
+    told = read_answers(answers) if answers is not None else {}
+    refused: dict[str, str] = {}
+    order: list[str] = []
+    taken: list[Photo] = []
+    if photos.is_dir():
+        files = list(find_files(photos))
+        for done, found in enumerate(files, 1):
+            order.append(found.name)
+            try:
+                opened = open_photo(found.path, found.name, max_side_px=MEASURE_SIDE_PX, guarded=True)
+                taken.append(replace(opened.photo, codes=read_codes(opened.pixels)))
+            except PhotoRefused as error:
+                refused[found.name] = error.message
+            report("read", done, len(files), found.name)
+        if not files:
+            raise AuditError(f"{photos}: holds no files; name the folder that holds the photos.")
+    elif photos.is_file():
+        table, problems = read_metadata_table(photos)
+        taken = list(table)
+        order = [p.name for p in taken]
+        for problem in problems:
+            order.insert(problem.row - 2, problem.photo)
+        refused = {problem.photo: problem.message for problem in problems}
+    else:
+        raise AuditError(f"{photos}: no such folder or CSV file.")
+    placed = {p.photo: p for p in match_photos(site, taken, told, at_least)}
+    return [_match_line(placed[name]) if name in placed else _refused_line(name, refused[name]) for name in order]
+
+
+def _match_line(placement: Placement) -> Line:
+    line = asdict(placement)
+    line["probability"] = round(placement.probability, 6)
+    line["alternatives"] = [
+        {"camera": a.camera, "probability": round(a.probability, 6)} for a in placement.alternatives
+    ]
+    return {**line, "error": None}
+
+
+def _refused_line(name: str, message: str) -> Line:
+    return {
+        "photo": name,
+        "camera": None,
+        "probability": None,
+        "decision": "uncertain",
+        "group": name,
+        "alternatives": [],
+        "role": "unknown",
+        "evidence": [],
+        "error": message,
+    }

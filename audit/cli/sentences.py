@@ -1,0 +1,232 @@
+"""Every line and sentence that the commands print; loads no measuring."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from audit.judge.finding import Verdict
+    from audit.judge.trip import Trip
+    from audit.logbook import Remeasured, VisitProgress
+
+__all__ = [
+    "change_of_method_line",
+    "change_of_method_sentence",
+    "compare_sentence",
+    "geometry_sentence",
+    "match_sentence",
+    "measure_sentence",
+    "methods_sentence",
+    "progress_line",
+    "progress_sentence",
+    "trip_sentences",
+    "verdict_line",
+    "verdict_sentence",
+]
+
+Line = dict[str, Any]
+#: What a change of method is told by: word, value, its sd, unit, and how many of the unit a kept 1 is.
+_TOLD = (
+    ("roll", "orientation.roll_deg", "orientation.roll_sd_deg", "°", 1.0),
+    ("pitch", "orientation.pitch_deg", "orientation.pitch_sd_deg", "°", 1.0),
+    ("open sky", "sky.fraction", "sky.sd", " %", 100.0),
+    ("dirt probability", "clarity.dirt_probability", None, " %", 100.0),
+    ("dirt cause", "clarity.cause", None, "", 1.0),
+    ("sharpness", "clarity.sharpness", None, " %", 100.0),
+)
+_TWO_SIDED_95 = 1.96
+
+
+def change_of_method_line(photo: Remeasured) -> Line:
+    """What two method versions measured in one photo: ``photo``, ``old_method``, ``new_method`` and, by name,
+    ``[old, new]`` of every single value that differs."""
+    names = [n for n in photo.new if photo.new[n] != photo.old.get(n)] + [n for n in photo.old if n not in photo.new]
+    differing = {name: [photo.old.get(name), photo.new.get(name)] for name in names}
+    return {"photo": photo.photo, "old_method": photo.old_method, "new_method": photo.new_method, "changes": differing}
+
+
+def change_of_method_sentence(photo: Remeasured) -> str:
+    """The same for a person: roll, pitch, sky, dirt and sharpness where they differ as far as they are shown."""
+    parts = []
+    for word, name, sd, unit, scale in _TOLD:
+        before, now = (_told(values, name, sd, unit, scale) for values in (photo.old, photo.new))
+        if before != now:
+            parts.append(f"{word} {before} → {now}")
+    versions = f"version {photo.old_method.partition('-')[0]} → {photo.new_method.partition('-')[0]}"
+    return f"{photo.photo} ({versions}): {', '.join(parts) or 'the same'}"
+
+
+def _told(values: Mapping[str, Any], name: str, sd: str | None, unit: str, scale: float) -> str:
+    value = values.get(name)
+    if value is None:
+        return "not measured"
+    if isinstance(value, str):
+        return value
+    spread = values.get(sd) if sd is not None else None
+    give = "" if spread is None else f" ± {_TWO_SIDED_95 * scale * spread:.1f}"
+    return f"{scale * value:.1f}{give}{unit}"
+
+
+def methods_sentence(visit: int, photos: Sequence[Remeasured]) -> str:
+    """How many photos two versions have measured, and in how many of them the pose differs beyond both errors."""
+    if not photos:
+        return f"visit {visit}: no picture was measured by more than one version; 'methods --measure' measures by this one."
+    beyond = sum(_beyond(photo, angle) for photo in photos for angle in ("roll", "pitch"))
+    return (
+        f"visit {visit}: {len(photos)} picture{'s' if len(photos) != 1 else ''} measured by two versions; {beyond} "
+        f"roll or pitch value{'s' if beyond != 1 else ''} further apart than both errors (95 %) allow."
+    )
+
+
+def _beyond(photo: Remeasured, angle: str) -> bool:
+    name, sd = f"orientation.{angle}_deg", f"orientation.{angle}_sd_deg"
+    values = photo.old.get(name), photo.new.get(name), photo.old.get(sd), photo.new.get(sd)
+    if any(not isinstance(value, int | float) for value in values):
+        return False
+    before, now, before_sd, now_sd = (float(value) for value in values if value is not None)
+    return abs(before - now) > _TWO_SIDED_95 * math.hypot(before_sd, now_sd)
+
+
+def progress_line(far: VisitProgress) -> Line:
+    """How far a visit is."""
+    line = asdict(far)
+    record = line.pop("visit")
+    return {"visit": record["number"], "kind": record["kind"], "on": record["on"].isoformat(), **line}
+
+
+def progress_sentence(far: VisitProgress) -> str:
+    """The same for a person."""
+    record = far.visit
+    waiting = far.photos - far.placed - far.uncertain - far.unmatched
+    parts = [f"{far.photos} photos taken in", f"{far.refused} refused", f"{far.placed} placed", f"{far.uncertain} uncertain"]
+    parts += [f"{far.unmatched} unmatched"] * bool(far.unmatched) + [f"{waiting} not placed yet"] * bool(waiting)
+    parts += [f"{far.measured} of {far.snapshots} placed snapshots measured", f"{far.judged} of {far.cameras} cameras judged"]
+    state = "open" if record.signed_by is None else f"signed by {record.signed_by}"
+    now = f"; {far.writer}" if far.writer is not None else ""
+    return f"visit {record.number} ({record.kind}, {record.on}, {state}): {', '.join(parts)}{now}."
+
+
+def measure_sentence(line: Line) -> str:
+    """One measured image for a person."""
+    if line["error"]:
+        return str(line["error"])
+    if line["pitch_deg"] is None:
+        pose = f"pose not measured ({line['orientation_note']})"
+    else:
+        turn = "turn about the plumb line not measured"
+        if line["roll_deg"] is not None:
+            turn = f"roll {line['roll_deg']:+.2f}° ± {1.96 * line['roll_sd_deg']:.2f}°"
+        pose = f"{turn}, pitch {line['pitch_deg']:+.2f}° ± {1.96 * line['pitch_sd_deg']:.2f}°"
+    sky = (
+        f"sky not measured ({line['sky_note']})"
+        if line["sky_fraction"] is None
+        else f"sky {line['sky_fraction']:.1%} ± {1.96 * line['sky_sd']:.1%}"
+    )
+    dirt = (
+        f"dirt not measured ({line['dirt_note']})"
+        if line["dirt_probability"] is None
+        else f"{line['dirt_cause']} (dirt probability {line['dirt_probability']:.0%})"
+    )
+    return f"{line['file']}: {pose}; {sky}; {dirt}; angle of view {line['hfov_deg']:.1f}° {line['hfov_source']}"
+
+
+def compare_sentence(line: Line) -> str:
+    """One comparison for a person."""
+    if line["error"]:
+        return str(line["error"])
+    head = f"{line['today']} against {line['reference']}: "
+    if line["same_view_probability"] is None:
+        return head + f"not compared ({line['note']})"
+    parts = [f"same view with probability {line['same_view_probability']:.0%}"]
+    if line["pan_change_deg"] is not None:
+        parts.append(
+            f"turned {line['pan_change_deg']:+.2f}° right, {line['pitch_change_deg']:+.2f}° up, "
+            f"{line['roll_change_deg']:+.2f}° clockwise"
+        )
+    if line["contrast_ratio"] is not None:
+        parts.append(f"local contrast {line['contrast_ratio']:.2f} of the reference's")
+    if line["dirt_probability"] is not None:
+        parts.append(f"{line['dirt_cause']} (dirt probability {line['dirt_probability']:.0%})")
+    return head + "; ".join(parts)
+
+
+def match_sentence(line: Line) -> str:
+    """One placed photo for a person."""
+    if line["error"]:
+        return str(line["error"])
+    why = f" ({'; '.join(line['evidence'][:3])})" if line["evidence"] else ""
+    if line["decision"] == "placed":
+        return f"{line['photo']}: {line['camera']}, {line['role']}, probability {line['probability']:.1%}{why}"
+    if line["decision"] == "unmatched":
+        return f"{line['photo']}: belongs to no camera, probability {line['probability']:.1%}{why}"
+    best = ", ".join(f"{a['camera'] or 'no camera'} {a['probability']:.0%}" for a in line["alternatives"][:2])
+    return f"{line['photo']}: uncertain, {best}{why}"
+
+
+def geometry_sentence(line: Line) -> str:
+    """One camera's planned picture for a person."""
+    horizon = "no horizon in view" if line["horizon_row_px"] is None else f"horizon at row {line['horizon_row_px']:.0f}"
+    near = "no ground in view" if line["nearest_ground_m"] is None else f"ground from {line['nearest_ground_m']:.1f} m"
+    targets = "; ".join(_target_sentence(t) for t in line["targets"])
+    return f"{line['camera']}: {horizon}, {near}, open sky {line['open_sky_fraction']:.0%}. {targets}"
+
+
+def _target_sentence(target: Line) -> str:
+    if not target["in_frame"]:
+        return f"{target['target']}: outside the picture"
+    need = (
+        ""
+        if target["required_px_per_m"] is None
+        else f", {target['required_px_per_m']:g} required ({'met' if target['met'] else 'not met'})"
+    )
+    return f"{target['target']} at {target['distance_m']:.1f} m: {target['px_per_m']:.0f} px/m{need}"
+
+
+def verdict_line(verdict: Verdict, visit: int) -> Line:
+    """The contract's ``visit`` and ``show`` line."""
+    findings = []
+    for finding in verdict.findings:
+        line = asdict(finding)
+        line["remedy"] = finding.remedy.action if finding.remedy is not None else None
+        line["remedy_detail"] = asdict(finding.remedy) if finding.remedy is not None else None
+        line.pop("camera")
+        findings.append(line)
+    return {
+        "camera": verdict.camera,
+        "visit": visit,
+        "state": verdict.state,
+        "findings": findings,
+        "photos": list(verdict.photos),
+    }
+
+
+def verdict_sentence(verdict: Verdict) -> str:
+    """One camera's state for a person, with what stands against it."""
+    against = [f for f in verdict.findings if f.state in ("defect", "to check")]
+    shown = against or [f for f in verdict.findings if f.state == "not verified"][:2]
+    lines = [f"{verdict.camera}: {verdict.state}"]
+    for finding in shown:
+        lines.append(f"  {finding.check} [{finding.state}] {finding.why}")
+        if finding.remedy is not None:
+            lines.append(f"    -> {finding.remedy.action}")
+    return "\n".join(lines)
+
+
+def trip_sentences(trip: Trip) -> Iterator[str]:
+    """A crew's trip for a person: stops in walking order, then what to bring."""
+    if not trip.stops:
+        yield "Nothing asks for a trip."
+        return
+    for number, stop in enumerate(trip.stops, 1):
+        yield f"Stop {number}: {', '.join(stop.cameras)} ({stop.east_m:.0f} m east, {stop.north_m:.0f} m north)"
+        for task in stop.tasks:
+            yield f"  {task.camera} [{task.state}] {', '.join(task.checks)}: {task.action}"
+            if task.field_check:
+                yield f"    to see that it is right: {task.field_check}"
+        for caution in stop.cautions:
+            yield f"  caution: {caution}"
+    bring = [*(f"{count} x {part}" for part, count in trip.parts), *trip.bring_always]
+    yield f"Bring: {'; '.join(bring)}. Walk: {trip.walk_m:.0f} m."

@@ -1,0 +1,70 @@
+"""How a command speaks: JSON lines on standard output, sentences and a bar on standard error."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import asdict, is_dataclass
+from datetime import date
+from typing import Any
+
+import typer
+
+__all__ = ["emit", "plain", "progress_bar", "say"]
+
+
+def say(text: str) -> None:
+    """A message for the person at the terminal, on standard error."""
+    typer.echo(text, err=True)
+
+
+def emit(line: Mapping[str, Any]) -> None:
+    """One JSON object as one line on standard output."""
+    typer.echo(json.dumps(plain(line), ensure_ascii=False, allow_nan=False))
+
+
+def plain(value: Any) -> Any:
+    """The same in JSON's own types: dates as ISO 8601, numpy's numbers as numbers; NaN and infinity are absent.
+
+    Raises
+    ------
+    TypeError
+        Where there is no JSON form.
+    """
+    if value is None or isinstance(value, str | bool | int):
+        return value
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {key: plain(item) for key, item in value.items()}
+    if isinstance(value, date):
+        return value.isoformat()
+    if is_dataclass(value) and not isinstance(value, type):
+        return plain(asdict(value))
+    if hasattr(value, "item"):
+        return plain(value.item())
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain(item) for item in value]
+    raise TypeError(f"no JSON form for {type(value).__name__}")
+
+
+@contextmanager
+def progress_bar() -> Iterator[Any]:
+    """A bar on a terminal, silence elsewhere; yields a function of (step, done, total, name)."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description:<8}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, disable=not sys.stderr.isatty()) as bars:
+        tasks: dict[str, Any] = {}
+
+        def report(step: str, done: int, total: int, name: str = "") -> None:
+            if step not in tasks:
+                tasks[step] = bars.add_task(step, total=total)
+            bars.update(tasks[step], completed=done, total=total)
+
+        yield report
