@@ -25,13 +25,13 @@ __all__ = [
 
 LADDER = (
     "Working at height: use the site's own access rules, a secured ladder or platform and a second person; "
-    "local law decides."
+    "local regulations apply."
 )
-TRAFFIC = "Masts and gates stand beside traffic: close off the foot of the ladder, wear what the site asks for."
+TRAFFIC = "Poles and gates stand beside traffic: cordon off the ladder; PPE as the site requires."
 INFRARED = "Infrared emitters: switch off or keep eyes well away before working close to the lens."
-GLASS = "Glass and domes: clean with the maker-approved cloth and liquid, dry inside, never scrape."
-ISOLATE = "Isolate the supply where the housing is opened; mains work is for licensed people."
-MOVING = "Take the moving camera out of remote control before hands go near it."
+GLASS = "Glass and domes: clean with the manufacturer-approved cloth and liquid, dry inside, never scrape."
+ISOLATE = "Isolate the supply where the housing is opened; mains work is for a competent (qualified) person."
+MOVING = "Disable PTZ control before touching the camera."
 
 _REACHED_STANDING_M = 1.8
 #: A cone farther out than this is hard to see in the picture and to pace out (our default).
@@ -59,16 +59,16 @@ def _landmark(camera: Camera, pose: Pose) -> str | None:
     near = seen.nearest_ground_m
     if near is not None and 0.3 < near <= _FARTHEST_CONE_M:
         return (
-            f"Put a cone {near:.1f} m out from below the camera (level ground), in the middle of the view, and tip "
-            "until it stands on the picture's lower edge."
+            f"Stand a traffic cone {near:.1f} m out from below the camera (level ground), in the middle of the view; tilt "
+            "until its foot touches the bottom of the picture."
         )
     if seen.horizon_row_px is not None:
         share = (seen.horizon_row_px + 0.5) / camera.lens.height_px
-        return f"The true horizon (not a ridge or tree line) lies {share:.0%} of the picture's height below its upper edge."
+        return f"The true horizon (not a ridge or tree line) is {share:.0%} of the picture's height down from the top."
     for target in seen.targets:
         if target.in_frame and target.row_px is not None:
             share = (target.row_px + 0.5) / camera.lens.height_px
-            return f"'{target.target}' stands {share:.0%} of the picture's height below its upper edge."
+            return f"'{target.target}' is {share:.0%} of the picture's height down from the top."
     return None
 
 
@@ -90,17 +90,17 @@ def _joint_advice(camera: Camera, pitch_deg: float) -> tuple[str, tuple[str, ...
     """Whether the camera's joint brings the axis to a pitch, else which part does; and the parts to bring."""
     reach = joints(camera)
     if reach is None:
-        return "at its joint; the plan names no form, so whether the joint reaches it is not known", ()
+        return "at its joint; the plan names no camera type, so whether the joint reaches it is not known", ()
     if camera.form == "fisheye":
         tilted = [t for t in camera.mount.parts if (p := part_named(t)) is not None and p.fact("tilts")]
         part = tilted[0] if tilted else f"tilt adapter {abs(pitch_deg):.0f}"
         if pitch_deg <= -60.0:
             return (
-                "by levelling its seat: a fisheye can't tip on its own, so shim the seat until the margins are even",
+                "by levelling its mounting face: a fisheye can't tilt on its own, so shim it until the margins are even",
                 (),
             )
         return (
-            f"by the seat: a fisheye can't tip on its own; fit the {part} with the thick side up, between box and "
+            f"at the mounting face: a fisheye can't tilt on its own; fit the {part} with the thick side up, between box and "
             "camera"
         ), (part,)
     if reach.reaches(pitch_deg):
@@ -109,9 +109,9 @@ def _joint_advice(camera: Camera, pitch_deg: float) -> tuple[str, tuple[str, ...
             "ptz": "; level the mount first",
         }.get(camera.form or "", "; lock it")
         return f"at {reach.where}, which reaches it{rider}", ()
-    part = "tilt adapter" if reach.seat_pitch_deg <= -60.0 else "L-bracket or arm with pendant cap"
+    part = "tilt adapter" if reach.seat_pitch_deg <= -60.0 else "L-bracket or arm with pendant adapter"
     return (
-        f"with another seat: {reach.where} ends at {reach.lowest_pitch_deg:.0f}° to {reach.highest_pitch_deg:.0f}° "
+        f"with another mounting face: {reach.where} ends at {reach.lowest_pitch_deg:.0f}° to {reach.highest_pitch_deg:.0f}° "
         f"here, so bring a {part}"
     ), (part,)
 
@@ -119,7 +119,7 @@ def _joint_advice(camera: Camera, pitch_deg: float) -> tuple[str, tuple[str, ...
 def aim_remedy(camera: Camera, intended: Pose, tip_deg: float, sd_deg: float, missing: str | None = None) -> Remedy:
     """Tip by ``tip_deg`` (+ up) to reach the intended pose; ``missing`` names a part that was left out."""
     way = "up" if tip_deg > 0 else "down"
-    amount = f"Tip {way} {abs(tip_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}°"
+    amount = f"Tilt {way} {abs(tip_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}°"
     advice, parts = _joint_advice(camera, intended.pitch_deg)
     if missing is not None:
         advice, parts = f"by fitting the {missing} of the plan, which seems to be missing, thick side up", (missing,)
@@ -151,7 +151,7 @@ def lowest_aim_remedy(camera: Camera, intended: Pose, at_least_deg: float) -> Re
     """Too much sky with no measured pitch: how much down at least, and how to see that it is right."""
     advice, parts = _joint_advice(camera, intended.pitch_deg)
     return Remedy(
-        f"Tip down by at least {at_least_deg:.0f}° {advice}; then take a new day and night snapshot.",
+        f"Tilt down by at least {at_least_deg:.0f}° {advice}; then take a new day and night snapshot.",
         _landmark(camera, intended),
         parts,
         _cautions(camera, *((ISOLATE,) if parts else ())),
@@ -164,13 +164,13 @@ def level_remedy(camera: Camera, roll_deg: float, sd_deg: float) -> Remedy:
     way = "clockwise" if roll_deg > 0 else "counter-clockwise"
     reach = joints(camera)
     if camera.surface == "pole":
-        how = "a slipped band rolls the camera with its adapter: straighten and strap it again, mark the bands"
+        how = "a slipped pole strap rotates the camera with its adapter: straighten and strap it again, mark the straps"
     elif reach is not None and reach.rolls:
-        how = f"turn it at {reach.where} and lock it"
+        how = f"rotate it at {reach.where} and lock it"
     else:
-        how = "turn or shim the seat"
+        how = "rotate or shim the mounting face"
     return Remedy(
-        f"Turn {abs(roll_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}° {way} seen from behind: {how}.",
+        f"Rotate {abs(roll_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}° {way} seen from behind: {how}.",
         "Uprights in the middle of the picture (not at its edges) stand parallel to its side edges.",
         (),
         _cautions(camera),
@@ -183,14 +183,14 @@ def view_remedy(camera: Camera, turn_deg: float, tip_deg: float, roll_deg: float
     """Back to the reference: turn (+ right), tip (+ up) and roll (+ clockwise from behind)."""
     moves = []
     if abs(turn_deg) >= _SMALLEST_TURN_DEG:
-        moves.append(f"turn {'right' if turn_deg > 0 else 'left'} {abs(turn_deg):.1f}°")
+        moves.append(f"pan {'right' if turn_deg > 0 else 'left'} {abs(turn_deg):.1f}°")
     if abs(tip_deg) >= _SMALLEST_TURN_DEG:
-        moves.append(f"tip {'up' if tip_deg > 0 else 'down'} {abs(tip_deg):.1f}°")
+        moves.append(f"tilt {'up' if tip_deg > 0 else 'down'} {abs(tip_deg):.1f}°")
     if abs(roll_deg) >= _SMALLEST_TURN_DEG:
-        moves.append(f"roll {'clockwise' if roll_deg > 0 else 'counter-clockwise'} {abs(roll_deg):.1f}°")
+        moves.append(f"rotate {'clockwise' if roll_deg > 0 else 'counter-clockwise'} {abs(roll_deg):.1f}°")
     text = ", ".join(moves) or "compare with the reference"
     why = {
-        "pole": "a post that turns or a band that slips",
+        "pole": "a pole that turns or a strap that slips",
         "tile ceiling": "a tile that sags",
     }.get(camera.surface or "", "a loose joint, wind or a knock")
     return Remedy(
@@ -210,26 +210,26 @@ def clean_remedy(camera: Camera, cause: str | None) -> Remedy:
     """Clean what the picture shows to be dirty."""
     action, parts = {
         "haze": (
-            "Look for protective film and peel it off; else clean the cover inside and out and dry it.",
+            "Look for protective film and peel it off; else clean the dome or window inside and out and dry it.",
             ("lint-free cloth and cleaning liquid",),
         ),
         "spots": (
-            "Clean drops and dust off the cover; find where the water runs from.",
+            "Clean drops and dust off the dome or window; find where the water runs from.",
             ("lint-free cloth and cleaning liquid",),
         ),
         "cobweb": (
-            "Brush the web away; agree a cleaning interval or move the infrared away from the cover.",
+            "Brush the cobweb away; agree a cleaning interval or move the IR illuminator away from the dome or window.",
             ("soft brush",),
         ),
         "infrared reflection": (
-            "Clean the cover, seat it evenly, and move near surfaces out of the infrared's way.",
+            "Clean the dome or window, seat it evenly, and move near surfaces out of the infrared's way.",
             ("lint-free cloth and cleaning liquid",),
         ),
         "blocked": ("Remove what covers the lens (cap, cover, spray, foliage).", ()),
     }.get(
         cause or "",
         (
-            "Take a close-up of the cover; clean it if it is dirty.",
+            "Take a close-up of the dome or window; clean it if it is dirty.",
             ("lint-free cloth and cleaning liquid",),
         ),
     )
@@ -250,7 +250,7 @@ def obstruction_remedy(camera: Camera) -> Remedy:
 def focus_remedy(camera: Camera) -> Remedy:
     """Focus again."""
     return Remedy(
-        "Focus again with the iris open (dusk or a dark filter), lock the ring, and check it at night.",
+        "Focus again with the iris open (dusk or an ND filter), lock the focus ring, and check it at night.",
         "Fine detail at the target's distance is crisp at full resolution.",
         (),
         _cautions(camera),
@@ -273,11 +273,11 @@ def night_remedy(camera: Camera) -> Remedy:
     elif on_wall:
         action = (
             "Dried water on a dome that faces outwards glows under infrared: point the dome down by an L-bracket or an "
-            "arm with pendant cap, at least fit a weather shield, then clean it."
+            "arm with pendant adapter, at least fit a sunshield, then clean it."
         )
-        parts = ("L-bracket or arm with pendant cap", cloth)
+        parts = ("L-bracket or arm with pendant adapter", cloth)
     else:
-        action = "Clean the cover, seat it evenly, and move near surfaces out of the infrared's way."
+        action = "Clean the dome or window, seat it evenly, and move near surfaces out of the infrared's way."
         parts = (cloth,)
     return Remedy(action, "Take the night snapshot again, fully dark.", parts, _cautions(camera, GLASS))
 
@@ -287,7 +287,7 @@ def stream_remedy(camera: Camera) -> Remedy:
     lens = camera.lens
     return Remedy(
         f"Take the snapshot again from the main stream at {lens.width_px} × {lens.height_px} px, as the original file "
-        "(no screen photo, no chat copy).",
+        "(no photo of a screen, no copy from a messenger).",
         "The file's size in pixels is the plan's.",
         (),
         (),
@@ -295,9 +295,9 @@ def stream_remedy(camera: Camera) -> Remedy:
 
 
 def swap_remedy(camera: Camera, other: str) -> Remedy:
-    """Two cameras on each other's record."""
+    """Two cameras that are swapped."""
     return Remedy(
-        f"Exchange the names (or ports) of {camera.camera} and {other}, not the cameras; take both snapshots again.",
+        f"Swap the names (or ports) of {camera.camera} and {other}, not the cameras; take both snapshots again.",
         "Each snapshot shows its own planned view.",
         (),
         (ISOLATE,),

@@ -168,10 +168,10 @@ class LabelHit:
         what = f"serial {self.text}" if self.kind == "serial" else f"camera {self.text}"
         where = {
             "code": "read in the label",
-            "text": "stands in the photo's text",
+            "text": "found in the photo's text",
             "serial": "is the serial number inside the file",
-            "name": "stands in the file name",
-            "folder": "stands in the folder's name",
+            "name": "found in the file name",
+            "folder": "found in the folder's name",
         }[self.source]
         also = f" (planned for {len(self.cameras)} cameras)" if len(self.cameras) > 1 else ""
         return f"{what} {where}{also}"

@@ -21,7 +21,7 @@ def _position(photo: Photo, arrays: PhotoArrays, i: int, camera: Camera) -> str 
         return None
     away = math.hypot(arrays.east_m[i] - camera.east_m, arrays.north_m[i] - camera.north_m)
     stated = arrays.position_m[i]
-    figure = "" if np.isnan(stated) else f" (phone says ±{stated:.0f} m)"
+    figure = "" if np.isnan(stated) else f" (phone accuracy ±{stated:.0f} m)"
     return f"{away:.1f} m from {camera.camera}{figure}"
 
 
@@ -33,10 +33,10 @@ def _direction(arrays: PhotoArrays, i: int, camera: Camera) -> str | None:
         east, north = camera.east_m - arrays.east_m[i], camera.north_m - arrays.north_m[i]
         stated = 10.0 if np.isnan(arrays.position_m[i]) else arrays.position_m[i]
         if math.hypot(east, north) > 1.5 * stated:
-            return f"phone looked {looked:.0f}°, camera lies at {math.degrees(math.atan2(east, north)) % 360:.0f}°"
+            return f"phone pointed {looked:.0f}°; this camera is at {math.degrees(math.atan2(east, north)) % 360:.0f}° from it"
     if abs(camera.pitch_deg) >= 70:
         return None
-    return f"phone looked {looked:.0f}°, one faces the camera at {(camera.bearing_deg + 180) % 360:.0f}°"
+    return f"phone pointed {looked:.0f}°; facing this camera means {(camera.bearing_deg + 180) % 360:.0f}°"
 
 
 def _one_place(site: Site, rivals: Sequence[int]) -> str | None:
@@ -47,7 +47,7 @@ def _one_place(site: Site, rivals: Sequence[int]) -> str | None:
             if math.hypot(site.cameras[c].east_m - first.east_m, site.cameras[c].north_m - first.north_m) < 3.0]
     if len(same) < 2:
         return None
-    return f"{' and '.join(c.camera for c in same)} hang within 3 m of each other"
+    return f"{' and '.join(c.camera for c in same)} are mounted within 3 m of each other"
 
 
 def reasons(
@@ -81,7 +81,7 @@ def reasons(
     """
     said: list[str] = []
     if known.answered[i]:
-        said.append("a person said so")
+        said.append("set by hand")
     said += [hit.sentence() for hit in known.hits[i]]
     if copy_of is not None:
         said.append(f"the same picture as {copy_of}")
@@ -91,7 +91,7 @@ def reasons(
             if sentence:
                 said.append(sentence)
     if only_one:
-        said.append("it would be the camera's only photo, and nothing in it names the camera")
+        said.append("it would be this camera's only photo, and nothing in it names the camera")
     if decision == "uncertain":
         close = _one_place(site, rivals)
         if close:

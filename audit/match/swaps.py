@@ -103,9 +103,9 @@ def _by_view(site: Site, index: LabelIndex, photos: Sequence[Photo]) -> dict[tup
             same_kind = _looks_along(other) and other.setting == camera.setting
             if there != here and same_kind and _against(bearing, other) <= _FITS_DEG:
                 crossed.setdefault((here, there), []).append(
-                    f"{view.name}, taken beside the label of {camera.camera}, looks {bearing:.0f}°: it faces a camera "
-                    f"that looks about {(bearing + 180) % 360:.0f}°, as {other.camera} is planned to "
-                    f"({other.bearing_deg:.0f}°) and {camera.camera} is not ({camera.bearing_deg:.0f}°)."
+                    f"{view.name}, taken at {camera.camera}'s label, points {bearing:.0f}°, so that camera faces about "
+                    f"{(bearing + 180) % 360:.0f}°: nearer {other.camera} ({other.bearing_deg:.0f}°) than {camera.camera} "
+                    f"({camera.bearing_deg:.0f}°)."
                 )
     return crossed
 

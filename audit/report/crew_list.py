@@ -24,8 +24,8 @@ _PICTURE_PX = 480
 _QUALITY = 60
 _CAUTIONS = (
     "Work at height, near traffic, on mains or beside infrared emitters is for trained people under the site's own "
-    "rules; local codes and licensed practice decide, not this list.",
-    "No photo is worth an unsafe ladder: a pole or a photo from the ground serves.",
+    "rules; local regulations apply.",
+    "No photo is worth an unsafe ladder: use a camera pole, or shoot from the ground.",
 )
 
 
@@ -47,7 +47,7 @@ def crew_list(logbook: Logbook, visit: VisitRecord, *, with_pictures: bool = Tru
     stops = [_stop(logbook, visit, site, stop, shots, with_pictures) for stop in trip.stops]
     reached = {name for stop in trip.stops for name in stop.cameras}
     return _template().render(
-        title=f"Crew list: {site.name or site.file or 'site'}",
+        title=f"Job list: {site.name or site.file or 'site'}",
         subtitle=f"{visit.kind.capitalize()} visit {visit.number}, {visit.on.isoformat()}"
         + ("" if visit.signed_at else ", not signed"),
         walk_m=trip.walk_m,

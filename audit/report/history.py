@@ -87,7 +87,7 @@ def cleaning_due(rows: Sequence[dict[str, Any]], signed_on: date, limit: float) 
         if r["kind"] == "contrast" and (days := (date.fromisoformat(r["on"]) - date.fromisoformat(r["since"])).days) > 0
     ]
     if len(points) < 2:
-        return Cleaning(None, note="Two visits with a signed one before them are needed to tell when the glass needs cleaning.")
+        return Cleaning(None, note="Cleaning date needs two more visits.")
     since, ratios, sds = (np.array(column, dtype=float) for column in zip(*points, strict=True))
     weight = since / sds**2
     slope = float(np.sum(weight * (ratios - 1.0)) / np.sum(weight * since))

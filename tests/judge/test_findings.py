@@ -38,7 +38,7 @@ def test_aimed_too_high_says_what_it_costs_and_how_to_mend_it() -> None:
     assert (
         aim.remedy is not None
         and aim.remedy.tip_deg == pytest.approx(-8)
-        and "Tip down 8.0° ± 0.8°" in aim.remedy.action
+        and "Tilt down 8.0° ± 0.8°" in aim.remedy.action
     )
     assert "the foot's ball joint, which reaches it" in aim.remedy.action and aim.remedy.parts == ()
     assert aim.remedy.field_check is not None and "cone 4.9 m out" in aim.remedy.field_check
@@ -53,7 +53,7 @@ def test_a_slipped_band_is_rolled() -> None:
     level = only(verdict, "level")
     assert verdict.state == level.state == "defect" and level.remedy is not None
     assert level.remedy.roll_deg == pytest.approx(-6) and "counter-clockwise" in level.remedy.action
-    assert "band" in level.remedy.action and only(verdict, "aim").state == "as planned"
+    assert "strap" in level.remedy.action and only(verdict, "aim").state == "as planned"
 
 
 def test_a_swap_is_told_on_the_pair_and_not_as_an_aim() -> None:
@@ -116,7 +116,7 @@ def test_a_turned_post_is_seen_against_the_reference() -> None:
     moved = only(verdict, "movement")
     assert verdict.state == moved.state == "defect" and moved.remedy is not None
     assert "4.0° further right and 2.0° higher" in moved.why
-    assert "Turn left 4.0°, tip down 2.0°" in moved.remedy.action and "post" in moved.remedy.action
+    assert "Pan left 4.0°, tilt down 2.0°" in moved.remedy.action and "a pole that turns" in moved.remedy.action
 
 
 def test_a_creeper_is_for_a_person_to_look_at() -> None:
@@ -142,7 +142,7 @@ def test_a_knock_that_loses_the_target_says_so() -> None:
     moved = only(verdict, "movement")
     assert moved.state == "defect" and "'who enters the plots' is out of the picture" in moved.why
     assert "rolled 4.0° clockwise" in moved.why and moved.remedy is not None
-    assert "Turn left 40.0°, tip up 1.0°, roll counter-clockwise 4.0°" in moved.remedy.action
+    assert "Pan left 40.0°, tilt up 1.0°, rotate counter-clockwise 4.0°" in moved.remedy.action
 
 
 def test_what_a_comparison_cannot_tell_is_not_told() -> None:

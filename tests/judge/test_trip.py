@@ -110,13 +110,13 @@ def test_a_view_without_near_ground_gets_another_landmark() -> None:
 
 def test_level_and_view_words() -> None:
     fish = SITE.camera("TH-17")
-    assert "shim the seat" in level_remedy(fish, 3, 0.5).action
-    assert view_remedy(fish, 0.1, -2.0, 0.0, 0.1).action.startswith("Tip down 2.0°")
-    assert view_remedy(fish, 12.0, 0.0, 1.0, 0.1).action.startswith("Turn right 12.0°, roll clockwise 1.0°")
+    assert "shim the mounting face" in level_remedy(fish, 3, 0.5).action
+    assert view_remedy(fish, 0.1, -2.0, 0.0, 0.1).action.startswith("Tilt down 2.0°")
+    assert view_remedy(fish, 12.0, 0.0, 1.0, 0.1).action.startswith("Pan right 12.0°, rotate clockwise 1.0°")
     assert missing_tilt_part(fish, -1.0, 0.5) == "tilt adapter 30" and missing_tilt_part(fish, -20.0, 0.5) is None
     assert missing_tilt_part(SITE.camera("TH-01"), 0.0, 0.5) is None
     assert "TH-08" in swap_remedy(SITE.camera("TH-07"), "TH-08").action
-    assert "weather shield" in night_remedy(replace(SITE.camera("TH-09"), mount=SITE.camera("TH-02").mount)).action
+    assert "sunshield" in night_remedy(replace(SITE.camera("TH-09"), mount=SITE.camera("TH-02").mount)).action
 
 
 @pytest.mark.parametrize("name", ["TH-01", "TH-17", "TH-19"])

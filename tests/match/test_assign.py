@@ -48,7 +48,7 @@ def test_a_code_settles_its_photo_and_those_taken_with_it() -> None:
     assert [p.camera for p in found] == ["TH-11"] * 3
     assert found[1].role == "label"
     assert any("serial TH0011 read in the label" in sentence for sentence in found[1].evidence)
-    assert any(sentence.startswith("4.") and "phone says ±4 m" in sentence for sentence in found[0].evidence)
+    assert any(sentence.startswith("4.") and "phone accuracy ±4 m" in sentence for sentence in found[0].evidence)
 
 
 def test_two_cameras_on_one_mast_are_left_to_a_person_where_nothing_tells_them_apart() -> None:
@@ -57,7 +57,7 @@ def test_two_cameras_on_one_mast_are_left_to_a_person_where_nothing_tells_them_a
     assert all(p.decision == "uncertain" and p.camera is None for p in found)
     assert {a.camera for a in found[0].alternatives} >= {"TH-10", "TH-11"}
     assert found[0].group == found[1].group
-    assert any("TH-10 and TH-11 hang within 3 m" in s or "TH-11 and TH-10 hang within 3 m" in s
+    assert any("TH-10 and TH-11 are mounted within 3 m" in s or "TH-11 and TH-10 are mounted within 3 m" in s
                for s in found[0].evidence)
 
 
@@ -65,7 +65,7 @@ def test_one_answer_settles_its_group_and_is_a_hard_fact() -> None:
     photos = [photo("a.jpg", 0, (60, 1)), photo("b.jpg", 10, (60, 1)), photo("lunch.jpg", 4000, (60, 1))]
     found = match_photos(SITE, photos, {"a.jpg": "TH-10", "lunch.jpg": None})
     assert [p.camera for p in found[:2]] == ["TH-10", "TH-10"]
-    assert found[0].probability == 1.0 and "a person said so" in found[0].evidence[0]
+    assert found[0].probability == 1.0 and "set by hand" in found[0].evidence[0]
     assert found[2].decision == "unmatched" and found[2].camera is None
 
 

@@ -49,7 +49,7 @@ def test_a_short_id_counts_where_it_is_the_whole_code() -> None:
 
 
 def test_sentences_say_where_the_label_was_found() -> None:
-    assert INDEX.hits(photo(text="box TH0001"))[0].sentence() == "serial TH0001 stands in the photo's text"
+    assert INDEX.hits(photo(text="box TH0001"))[0].sentence() == "serial TH0001 found in the photo's text"
     assert INDEX.hits(photo(serial="TH0001"))[0].sentence().startswith("serial TH0001 is the serial number")
 
 

@@ -99,8 +99,8 @@ def test_the_first_camera_keeps_an_id_that_two_write_alike_and_both_are_named() 
 
 
 def test_sentences_name_what_was_read_and_where() -> None:
-    assert LabelHit((0,), "TH-1", "camera", "name").sentence() == "camera TH-1 stands in the file name"
-    assert LabelHit((0,), "TH-1", "camera", "folder").sentence() == "camera TH-1 stands in the folder's name"
+    assert LabelHit((0,), "TH-1", "camera", "name").sentence() == "camera TH-1 found in the file name"
+    assert LabelHit((0,), "TH-1", "camera", "folder").sentence() == "camera TH-1 found in the folder's name"
     assert LabelHit((0, 4), "Q", "serial", "code").sentence() == "serial Q read in the label (planned for 2 cameras)"
 
 
@@ -162,24 +162,24 @@ def why(camera: int, *, east: float = NAN, north: float = NAN, stated: float = N
 
 
 def test_position_and_direction_are_told_in_metres_and_degrees() -> None:
-    assert why(3, east=47.0, north=-4.0, stated=6.4) == ("5.0 m from D (phone says ±6 m)",)
+    assert why(3, east=47.0, north=-4.0, stated=6.4) == ("5.0 m from D (phone accuracy ±6 m)",)
     assert why(3, east=47.0, north=-4.0) == ("5.0 m from D",)
     assert why(-1, east=47.0, north=-4.0, looked_deg=20.0) == ()
     assert why(3, east=50.0, north=-40.0, stated=5.0, looked_deg=7.0) == (
-        "40.0 m from D (phone says ±5 m)", "phone looked 7°, camera lies at 0°")
-    assert why(3, east=90.0, north=0.0, looked_deg=281.0)[1] == "phone looked 281°, camera lies at 270°"
+        "40.0 m from D (phone accuracy ±5 m)", "phone pointed 7°; this camera is at 0° from it")
+    assert why(3, east=90.0, north=0.0, looked_deg=281.0)[1] == "phone pointed 281°; this camera is at 270° from it"
 
 
 def test_close_by_it_is_told_where_one_faces_the_camera_and_never_below_one_that_looks_down() -> None:
-    assert why(3, looked_deg=181.0) == ("phone looked 181°, one faces the camera at 170°",)
-    assert why(3, east=50.0, north=-7.0, stated=5.0, looked_deg=181.0)[1].endswith("one faces the camera at 170°")
-    assert why(3, east=50.0, north=-8.0, stated=5.0, looked_deg=181.0)[1].endswith("camera lies at 0°")
-    assert why(3, east=50.0, north=-14.0, looked_deg=181.0)[1].endswith("one faces the camera at 170°"), "10 m assumed"
+    assert why(3, looked_deg=181.0) == ("phone pointed 181°; facing this camera means 170°",)
+    assert why(3, east=50.0, north=-7.0, stated=5.0, looked_deg=181.0)[1].endswith("facing this camera means 170°")
+    assert why(3, east=50.0, north=-8.0, stated=5.0, looked_deg=181.0)[1].endswith("this camera is at 0° from it")
+    assert why(3, east=50.0, north=-14.0, looked_deg=181.0)[1].endswith("facing this camera means 170°"), "10 m assumed"
     assert why(2, looked_deg=181.0) == ()
 
 
 def test_cameras_at_one_place_are_told_where_nothing_decides() -> None:
-    near = "A and B hang within 3 m of each other"
+    near = "A and B are mounted within 3 m of each other"
     assert why(-1, decision="uncertain", rivals=(0, 1)) == (near,)
     assert why(-1, decision="uncertain", rivals=(0, 1, 2)) == (near,), "C hangs 3.0 m from A"
     assert why(-1, decision="uncertain", rivals=(3, 0, 1)) == ()
@@ -192,8 +192,8 @@ def test_reasons_come_strongest_first() -> None:
     hit = LabelHit((3,), "D", "camera", "name")
     assert why(3, east=50.0, north=0.0, answered=True, hits=(hit,), copy_of="z.jpg", only_one=True, note="two crews",
                decision="uncertain", rivals=(0, 1)) == (
-        "a person said so", "camera D stands in the file name", "the same picture as z.jpg", "0.0 m from D",
-        "it would be the camera's only photo, and nothing in it names the camera", "A and B hang within 3 m of each other",
+        "set by hand", "camera D found in the file name", "the same picture as z.jpg", "0.0 m from D",
+        "it would be this camera's only photo, and nothing in it names the camera", "A and B are mounted within 3 m of each other",
         "the order of the photos is not used: two crews")
 
 

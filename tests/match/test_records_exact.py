@@ -258,8 +258,7 @@ def test_views_against_the_other_camera_of_a_pair_cross_and_say_so() -> None:
                                    view("c", 900, codes=("SN0007",)), view("d", 960, bearing=265.0)))
     assert not swap.certain and (swap.first, swap.second) == ("P-07", "P-08") and len(swap.evidence) == 2
     assert swap.evidence[0] == (
-        "d, taken beside the label of P-07, looks 265°: it faces a camera that looks about 85°, as P-08 is planned to (85°) "
-        "and P-07 is not (265°).")
+        "d, taken at P-07's label, points 265°, so that camera faces about 85°: nearer P-08 (85°) than P-07 (265°).")
 
 
 @pytest.mark.parametrize(("off", "swaps"), [(0.0, 1), (74.9, 1), (-74.9, 1), (75.1, 0), (-75.1, 0)])
