@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,15 @@ PLAN_HEADER = (
     "camera,name,latitude,longitude,height_m,bearing_deg,pitch_deg,hfov_deg,image_width_px,image_height_px,form,surface,"
     "setting,mount,serial,night,purpose,target_east_m,target_north_m,target_up_m"
 )
+
+
+@pytest.fixture(autouse=True, scope="session")
+def own_keys(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """A passphrase for keys that tests make, and a list of known signers that is not the user's."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PHOTO_AUDIT_PASSPHRASE", "a passphrase for tests")
+        patch.setenv("PHOTO_AUDIT_KNOWN_SIGNERS", str(tmp_path_factory.mktemp("known") / "known_signers.json"))
+        yield
 
 
 @dataclass(frozen=True)

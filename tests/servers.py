@@ -137,7 +137,6 @@ def s3_url(s3_server: str, monkeypatch: pytest.MonkeyPatch) -> str:
 @pytest.fixture(params=["folder", pytest.param("postgres", marks=pytest.mark.postgres)])
 def place(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Place:
     """A logbook's place: a folder (SQLite) or a PostgreSQL database with a folder of images."""
-    monkeypatch.delenv("PHOTO_AUDIT_PASSPHRASE", raising=False)
     monkeypatch.setenv("PHOTO_AUDIT_KEYS", str(tmp_path / "keys"))
     if request.param == "folder":
         return Place(str(tmp_path / "logbook"))

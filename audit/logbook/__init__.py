@@ -10,6 +10,7 @@ from audit.logbook.logbook import Logbook
 from audit.logbook.package import is_package, seal_package, verify_package, zip_package
 from audit.logbook.records import (
     AnswerRecord,
+    Chain,
     Channel,
     DecisionRecord,
     HistoryEntry,
@@ -28,6 +29,7 @@ from audit.logbook.records import (
 
 __all__ = [
     "AnswerRecord",
+    "Chain",
     "Channel",
     "DecisionRecord",
     "HistoryEntry",

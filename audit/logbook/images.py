@@ -17,6 +17,7 @@ from typing import Any
 from audit.errors import LogbookError
 from audit.logbook.codec import sha256_hex
 from audit.logbook.database import file_sentence
+from audit.logbook.files import BLOCK_BYTES, NotRegular, open_regular, read_regular, sha256_of
 
 __all__ = ["ImageStore"]
 
@@ -70,7 +71,10 @@ class ImageStore:
         LogbookError
             If it is missing or its bytes are not the ones that were kept.
         """
-        data = self._get(self._path("images", sha256))
+        try:
+            data = self._get(self._path("images", sha256))
+        except NotRegular:
+            data = b""
         if data is None:
             raise LogbookError(f"{self.url}: image {sha256} is missing; restore it from a backup.")
         if sha256_hex(data) != sha256:
@@ -79,14 +83,29 @@ class ImageStore:
 
     def get_preview(self, sha256: str) -> bytes | None:
         """A preview's bytes, or None where there is none."""
-        return self._get(self._path("previews", sha256))
+        try:
+            return self._get(self._path("previews", sha256))
+        except NotRegular:
+            return None
 
     def state(self, sha256: str) -> str:
         """``kept``, ``missing`` or ``changed``, from the bytes themselves."""
-        data = self._get(self._path("images", sha256))
-        if data is None:
-            return "missing"
-        return "kept" if sha256_hex(data) == sha256 else "changed"
+        return self._state("images", sha256, sha256)
+
+    def preview_state(self, sha256: str, preview_sha256: str) -> str:
+        """``kept``, ``missing`` or ``changed``: the preview of an image against the hash that was noted for it."""
+        return self._state("previews", sha256, preview_sha256)
+
+    def size(self, sha256: str) -> int | None:
+        """Bytes of an image; None where it is missing."""
+        path = self._path("images", sha256)
+        with self._errors():
+            if self.folder is None:
+                return self._size(path)
+            try:
+                return int(path.stat().st_size)
+            except FileNotFoundError:
+                return None
 
     def location(self, sha256: str) -> str:
         """Path or URL of an image, for programs that open it themselves."""
@@ -126,8 +145,28 @@ class ImageStore:
         with self._errors():
             try:
                 if self.folder is not None:
-                    return bytes(path.read_bytes())
+                    return read_regular(path)
                 return bytes(self._system.cat_file(path))
+            except FileNotFoundError:
+                return None
+
+    def _state(self, room: str, sha256: str, wanted: str) -> str:
+        path = self._path(room, sha256)
+        try:
+            found = self._hash(path)
+        except NotRegular:
+            return "changed"
+        return "missing" if found is None else "kept" if found == wanted else "changed"
+
+    def _hash(self, path: Any) -> str | None:
+        """Hash of what lies at a path, without holding it whole where it is a file; None where nothing does."""
+        if self.folder is None:
+            data = self._get(path)
+            return None if data is None else sha256_hex(data)
+        with self._errors():
+            try:
+                with open_regular(path) as file:
+                    return sha256_of(iter(lambda: file.read(BLOCK_BYTES), b""))[0]
             except FileNotFoundError:
                 return None
 
@@ -164,6 +203,8 @@ class ImageStore:
     def _errors(self) -> Iterator[None]:
         try:
             yield
+        except NotRegular:
+            raise
         except OSError as error:
             if self.folder is not None:
                 raise LogbookError(file_sentence(str(self.folder), error)) from error

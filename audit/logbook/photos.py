@@ -133,10 +133,16 @@ class Photos(Store):
             known = self._same_photo(connection, number, photo)
             if known is not None:
                 return known
+            # a row that is there may be signed: it stays as it is
             self._insert_missing(
                 connection,
                 tables.images,
-                {"sha256": photo.sha256, "size_bytes": len(data), "stored_at": self.clock()},
+                {
+                    "sha256": photo.sha256,
+                    "size_bytes": len(data),
+                    "stored_at": self.clock(),
+                    "preview_sha256": None if preview is None else sha256_hex(preview),
+                },
             )
             file_name = clean_text(photo.name)
             kept = replace(photo, name=file_name)
@@ -224,8 +230,12 @@ class Photos(Store):
         return self.images.get(sha256)
 
     def preview(self, sha256: str) -> bytes | None:
-        """The small picture of an image, or None where none was kept."""
-        return self.images.get_preview(sha256)
+        """The small picture of an image; None where none was kept, or what lies there is not what was kept."""
+        query = sa.select(tables.images.c.preview_sha256).where(tables.images.c.sha256 == sha256)
+        with self.database.reading() as connection:
+            kept = connection.execute(query).scalar()
+        data = None if kept is None else self.images.get_preview(sha256)
+        return data if data is not None and sha256_hex(data) == kept else None
 
     def image_location(self, sha256: str) -> str:
         """Path or URL of an image."""

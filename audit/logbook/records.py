@@ -7,12 +7,15 @@ from datetime import date, datetime
 from typing import Any, Literal
 
 from audit.judge.finding import Check, State, Verdict
+from audit.logbook.keychange import KeyChange
 
 __all__ = [
     "CHANNELS",
     "DECISIONS",
     "SETTLING",
     "AnswerRecord",
+    "Chain",
+    "ChainLink",
     "Channel",
     "DecisionRecord",
     "DecisionWord",
@@ -228,8 +231,8 @@ class VerifyProblem:
     ----------
     what : str
         What kind of thing: ``file``, ``image``, ``plan``, ``measurement``, ``comparison``, ``placement``,
-        ``verdict``, ``decision``, ``answer``, ``refusal``, ``reference``, ``record``, ``signature``, ``key``,
-        ``chain`` or ``archive``.
+        ``verdict``, ``decision``, ``answer``, ``refusal``, ``reference``, ``preview``, ``record``, ``signature``,
+        ``key``, ``chain``, ``signer``, ``witness``, ``time stamp``, ``table`` or ``archive``.
     name : str
         Which one.
     message : str
@@ -261,6 +264,8 @@ class SignedRecord:
         Ed25519 over ``record``, 64 bytes.
     public_key : bytes
         PEM.
+    time_stamp : bytes or None
+        An authority's answer about ``record`` (RFC 3161, DER).
     """
 
     visit: int
@@ -268,3 +273,43 @@ class SignedRecord:
     record_sha256: str
     signature: bytes
     public_key: bytes
+    time_stamp: bytes | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ChainLink:
+    """One signed visit as the chain shows it.
+
+    Attributes
+    ----------
+    signed_by : str
+        As the record says.
+    fingerprint : str or None
+        Of the key that lies beside the record; None where it is none.
+    """
+
+    visit: int
+    record_sha256: str
+    signed_by: str
+    fingerprint: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """What was signed, first to last, with the changes of key.
+
+    Attributes
+    ----------
+    logbook : str or None
+        Identity of the logbook; None where nothing is signed.
+    whole : bool
+        Whether every signed visit is here: true of a logbook, not of a package.
+    before : (int, str) or None
+        Visit and record's hash that the first link names.
+    """
+
+    logbook: str | None
+    records: tuple[ChainLink, ...]
+    changes: tuple[KeyChange, ...] = ()
+    whole: bool = True
+    before: tuple[int, str] | None = None

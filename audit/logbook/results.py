@@ -34,9 +34,10 @@ class Results(Store):
 
     def put_measurement(self, sha256: str, method: str, record: dict[str, Any]) -> None:
         """Keeps a measurement. The first one of an image and method stays: a new result needs a new method name."""
-        row = {"sha256": sha256, "method": clean_text(method), "body": dump_plain(record), "at": self.clock()}
+        row: dict[str, Any] = {"sha256": sha256, "method": clean_text(method), "body": dump_plain(record)}
         with self.database.writing() as connection:
             self._need_images(connection, (sha256,))
+            row["at"] = self._after_signatures(connection)
             self._insert_missing(connection, tables.measurements, row)
 
     def measurements(self, visit: VisitRef, method: str) -> dict[str, dict[str, Any]]:
@@ -119,15 +120,15 @@ class Results(Store):
 
     def put_comparison(self, reference_sha256: str, today_sha256: str, method: str, record: dict[str, Any]) -> None:
         """Keeps a comparison; the first one of a pair and method stays."""
-        row = {
+        row: dict[str, Any] = {
             "reference_sha256": reference_sha256,
             "today_sha256": today_sha256,
             "method": clean_text(method),
             "body": dump_plain(record),
-            "at": self.clock(),
         }
         with self.database.writing() as connection:
             self._need_images(connection, (reference_sha256, today_sha256))
+            row["at"] = self._after_signatures(connection)
             self._insert_missing(connection, tables.comparisons, row)
 
     def comparisons(self, visit: VisitRef, method: str) -> dict[tuple[str, str], dict[str, Any]]:

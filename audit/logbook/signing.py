@@ -1,12 +1,13 @@
 """Ed25519 keys at rest, and signatures over bytes.
 
-The private key is a PKCS #8 file, encrypted where a passphrase is given. Its passphrase comes from the caller or from
-the environment variable ``PHOTO_AUDIT_PASSPHRASE``; it is never written anywhere.
+The private key is a PKCS #8 file, encrypted unless its owner says otherwise. Its passphrase comes from the caller or
+from the environment variable ``PHOTO_AUDIT_PASSPHRASE``; it is never written anywhere.
 """
 
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -18,12 +19,29 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 from audit.errors import LogbookError, SignatureError
 from audit.logbook.codec import sha256_hex
 from audit.logbook.database import file_sentence
+from audit.logbook.files import read_regular
 
-__all__ = ["PASSPHRASE_VARIABLE", "Protection", "SigningKey", "fingerprint", "signature_fits", "signing_key"]
+__all__ = [
+    "PASSPHRASE_VARIABLE",
+    "Protection",
+    "SigningKey",
+    "fingerprint",
+    "fingerprint_words",
+    "key_state",
+    "next_is",
+    "next_place",
+    "public_file",
+    "read_fingerprint",
+    "signature_fits",
+    "signing_key",
+    "take_next",
+]
 
 PASSPHRASE_VARIABLE = "PHOTO_AUDIT_PASSPHRASE"
 PRIVATE_NAME = "signing_key.pem"
 PUBLIC_NAME = "public_key.pem"
+_ENCRYPTED = b"BEGIN ENCRYPTED PRIVATE KEY"
+_LARGEST_KEY = 1 << 16
 
 Protection = Literal["passphrase", "file permissions"]
 
@@ -53,10 +71,17 @@ class SigningKey:
         return self.private.sign(data)
 
 
-def signing_key(folder: Path, passphrase: str | None = None) -> SigningKey:
-    """The key in a folder; made on first use.
+def signing_key(place: Path, passphrase: str | None = None, unprotected: bool = False) -> SigningKey:
+    """The key at a place; made on first use.
 
     A key that was kept without a passphrase is encrypted as soon as one is given.
+
+    Parameters
+    ----------
+    place : Path
+        Folder of keys, or the key's own file (``NAME.pem``).
+    unprotected : bool
+        A key that is made may be kept without a passphrase, readable by its owner alone.
 
     Raises
     ------
@@ -64,18 +89,39 @@ def signing_key(folder: Path, passphrase: str | None = None) -> SigningKey:
         If the passphrase is missing or wrong, or the file holds no Ed25519 key.
     """
     secret = (passphrase or os.environ.get(PASSPHRASE_VARIABLE) or "").encode() or None
-    file = folder / PRIVATE_NAME
+    file = _file(place)
     try:
         if not file.exists():
+            if secret is None and not unprotected:
+                raise SignatureError(
+                    f"{file}: the signing key is made now and is kept encrypted; set {PASSPHRASE_VARIABLE} to a passphrase "
+                    f"for it, or say --unprotected to keep it without one."
+                )
             private = Ed25519PrivateKey.generate()
-            _keep(folder, private, secret)
+            _keep(file, private, secret)
             return SigningKey(private, "passphrase" if secret else "file permissions")
         private, encrypted = _read(file, secret)
         if secret and not encrypted:
-            _keep(folder, private, secret)
+            _keep(file, private, secret)
         return SigningKey(private, "passphrase" if secret else "file permissions")
     except OSError as error:
         raise LogbookError(file_sentence(str(file), error)) from error
+
+
+def key_state(place: Path) -> str:
+    """``missing``, ``encrypted`` or ``open``: whether a passphrase is to be asked for."""
+    file = _file(place)
+    try:
+        return "encrypted" if _ENCRYPTED in read_regular(file, _LARGEST_KEY) else "open"
+    except FileNotFoundError:
+        return "missing"
+    except OSError as error:
+        raise LogbookError(file_sentence(str(file), error)) from error
+
+
+def public_file(place: Path) -> Path:
+    """Where the public key lies, to be handed out; nothing here reads it."""
+    return place.with_suffix(".public.pem") if place.suffix == ".pem" else place / PUBLIC_NAME
 
 
 def signature_fits(public_pem: bytes, data: bytes, signature: bytes) -> bool:
@@ -98,17 +144,69 @@ def fingerprint(public_pem: bytes) -> str | None:
     return sha256_hex(public.public_bytes(serialization.Encoding.Raw, serialization.PublicFormat.Raw))
 
 
+def fingerprint_words(public_fingerprint: str | None) -> str:
+    """A fingerprint in groups of four, as it is read out."""
+    text = public_fingerprint or ""
+    return " ".join(text[at : at + 4] for at in range(0, len(text), 4))
+
+
+def read_fingerprint(text: str) -> str:
+    """A fingerprint as a person writes it: blanks, colons and dashes between its 64 hexadecimal digits don't count.
+
+    Raises
+    ------
+    SignatureError
+        If it is none.
+    """
+    digits = re.sub(r"[\s:.-]", "", text).lower()
+    if not re.fullmatch(r"[0-9a-f]{64}", digits):
+        raise SignatureError(
+            f"{text[:80]!a} is no fingerprint: it has 64 digits 0-9 and a-f; copy it whole, as 'photo-audit sign' printed it."
+        )
+    return digits
+
+
+def next_place(place: Path) -> Path:
+    """Where the key that comes after the one at a place waits until it is in force."""
+    file = _file(place)
+    return file.with_name(f"{file.stem}.next.pem")
+
+
+def next_is(place: Path, public_pem: bytes) -> bool:
+    """Whether the key that waits is the one with this public key."""
+    try:
+        return fingerprint(read_regular(public_file(next_place(place)), _LARGEST_KEY)) == fingerprint(public_pem)
+    except OSError:
+        return False
+
+
+def take_next(place: Path, old_fingerprint: str) -> None:
+    """Put the key that waits in the place of the old one, which stays beside it under a piece of its fingerprint."""
+    file, coming = _file(place), next_place(place)
+    try:
+        if file.exists():
+            os.replace(file, file.with_name(f"{file.stem}.{old_fingerprint[:8]}.pem"))
+        os.replace(coming, file)
+        os.replace(public_file(coming), public_file(place))
+    except OSError as error:
+        raise LogbookError(file_sentence(str(file), error)) from error
+
+
+def _file(place: Path) -> Path:
+    return place if place.suffix == ".pem" else place / PRIVATE_NAME
+
+
 def _public(public_pem: bytes) -> Ed25519PublicKey | None:
     try:
         public = serialization.load_pem_public_key(public_pem)
-    except (ValueError, UnsupportedAlgorithm):
+    except (ValueError, TypeError, UnsupportedAlgorithm):
         return None
     return public if isinstance(public, Ed25519PublicKey) else None
 
 
 def _read(file: Path, secret: bytes | None) -> tuple[Ed25519PrivateKey, bool]:
-    data = file.read_bytes()
-    encrypted = b"BEGIN ENCRYPTED PRIVATE KEY" in data
+    data = read_regular(file, _LARGEST_KEY)
+    encrypted = _ENCRYPTED in data
     if encrypted and secret is None:
         raise SignatureError(f"{file}: the key is encrypted; set {PASSPHRASE_VARIABLE} to its passphrase.")
     try:
@@ -121,12 +219,13 @@ def _read(file: Path, secret: bytes | None) -> tuple[Ed25519PrivateKey, bool]:
     return private, encrypted
 
 
-def _keep(folder: Path, private: Ed25519PrivateKey, secret: bytes | None) -> None:
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+def _keep(file: Path, private: Ed25519PrivateKey, secret: bytes | None) -> None:
+    file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     protection = serialization.BestAvailableEncryption(secret) if secret else serialization.NoEncryption()
     data = private.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, protection)
-    _write(folder / PRIVATE_NAME, data, 0o600)
-    _write(folder / PUBLIC_NAME, SigningKey(private, "passphrase").public_pem, 0o644)
+    _write(file, data, 0o600)
+    public = public_file(file if file.name != PRIVATE_NAME else file.parent)
+    _write(public, SigningKey(private, "passphrase").public_pem, 0o644)
 
 
 def _write(file: Path, data: bytes, mode: int) -> None:

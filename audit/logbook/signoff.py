@@ -1,10 +1,10 @@
-"""Signing a visit, the references that it leaves, and the proof that nothing changed since."""
+"""Signing a visit, the references that it leaves, the change of the key, and time stamps."""
 
 from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,28 +17,38 @@ from audit.judge.finding import Verdict
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, load, load_plain, sha256_hex
 from audit.logbook.decisions import Decisions, in_force
+from audit.logbook.keychange import change_statement, key_after
 from audit.logbook.locks import one_writer
 from audit.logbook.package import seal_package
 from audit.logbook.photos import Photos
-from audit.logbook.plans import Plans
-from audit.logbook.record import FORMAT, GROWING, SECTIONS, canonical, hashes_of, parse_record, visit_content
-from audit.logbook.records import SETTLING, Channel, ReferenceRecord, SignedRecord, VerifyProblem
-from audit.logbook.signing import SigningKey, fingerprint, signature_fits, signing_key
+from audit.logbook.proof import Proof
+from audit.logbook.record import FORMAT, canonical, hashes_of, record_format, signed_state, visit_content
+from audit.logbook.records import SETTLING, Channel, ReferenceRecord, SignedRecord
+from audit.logbook.signing import (
+    SigningKey,
+    fingerprint,
+    fingerprint_words,
+    key_state,
+    next_is,
+    next_place,
+    signing_key,
+    take_next,
+)
+from audit.logbook.stamps import TimeStamp, read_stamp, stamp_request
 from audit.logbook.store import Counting, VisitRef, number_of, uncounted
+from audit.logbook.trust import note_signed_here
 from audit.photos.photo import Photo
-from audit.plan.model import Camera, Site
 
-__all__ = ["KEYS_VARIABLE", "Signoff"]
+__all__ = ["KEYS_VARIABLE", "KEY_VARIABLE", "Signoff"]
 
+KEY_VARIABLE = "PHOTO_AUDIT_KEY"
 KEYS_VARIABLE = "PHOTO_AUDIT_KEYS"
-
-_KEYS_AT_ONCE = 1000
 
 log = logging.getLogger(__name__)
 
 
-class Signoff(Plans, Photos, Decisions):
-    """Signs visits and proves them."""
+class Signoff(Proof, Photos, Decisions):
+    """Signs visits, changes the key, and puts packages together."""
 
     def sign(
         self,
@@ -47,36 +57,42 @@ class Signoff(Plans, Photos, Decisions):
         passphrase: str | None = None,
         keys: Path | None = None,
         progress: Counting = uncounted,
+        unprotected: bool = False,
     ) -> SignedRecord:
         """Signs a visit: from then on it can't be changed, and its good snapshots are references.
 
         Parameters
         ----------
         passphrase : str or None
-            Of the key; None takes the environment variable ``PHOTO_AUDIT_PASSPHRASE``. Without either the key is kept
-            unencrypted, readable by its owner alone, and the record says so.
+            Of the key; None takes the environment variable ``PHOTO_AUDIT_PASSPHRASE``.
         keys : Path or None
-            Folder of the key. By default ``keys/`` in the logbook's folder; for a database the folder in
-            ``PHOTO_AUDIT_KEYS``, else one in the user's configuration.
+            Folder of the key, or its file. By default what ``PHOTO_AUDIT_KEY`` names, else ``keys/`` in the logbook's
+            folder; for a database the folder in ``PHOTO_AUDIT_KEYS``, else one in the user's configuration.
         progress : callable
             Called with images checked and images in all.
+        unprotected : bool
+            A key that is made may be kept without a passphrase, readable by its owner alone; the record says so.
 
         Raises
         ------
         LogbookError
             If the visit is signed, or one of its images is missing or changed.
         SignatureError
-            If the key can't be used.
+            If the key can't be used, or is another one than signed before.
         """
         if not by.strip():
             raise LogbookError("say who signs (--by NAME).")
         number = number_of(visit)
         with one_writer(self.database, self.clock()):
-            key = signing_key(keys or self.keys_folder(), passphrase)
+            self._refuse_signed_already(number)
+            place = keys or self.key_place()
+            self._finish_change(place)
+            key = signing_key(place, passphrase, unprotected)
             with self.database.writing() as connection:
                 row = self._visit_row(connection, number, lock="update")
                 if row.signed_at is not None:
                     raise LogbookError(f"visit {number} was signed by {row.signed_by} already.")
+                self._need_key_in_force(connection, key)
                 self._need_whole_images(connection, number, progress)
                 self._keep_references(connection, number)
                 plan = self._plan_row(connection, None)
@@ -99,6 +115,7 @@ class Signoff(Plans, Photos, Decisions):
                     )
                 )
         log.info("visit signed", extra={"visit": number, "by": by, "record_sha256": sha256_hex(data)})
+        note_signed_here(self.chain())
         return SignedRecord(number, data, sha256_hex(data), signature, key.public_pem)
 
     def signed_record(self, visit: VisitRef) -> SignedRecord | None:
@@ -110,7 +127,10 @@ class Signoff(Plans, Photos, Decisions):
             row = connection.execute(sa.select(table).where(table.c.visit == number)).one_or_none()
         if row is None:
             return None
-        return SignedRecord(row.visit, bytes(row.record), row.sha256, bytes(row.signature), bytes(row.public_key))
+        stamp = None if row.time_stamp is None else bytes(row.time_stamp)
+        return SignedRecord(
+            row.visit, bytes(row.record), row.sha256, bytes(row.signature), bytes(row.public_key), stamp
+        )
 
     def seal(
         self,
@@ -131,14 +151,108 @@ class Signoff(Plans, Photos, Decisions):
         signed = self.signed_record(visit)
         if signed is None:
             raise LogbookError(f"visit {number_of(visit)} is not signed; sign it before it is handed over.")
-        key = signing_key(keys or self.keys_folder(), passphrase)
+        changed = self.verify_visit(visit)
+        if changed:
+            raise LogbookError(
+                f"visit {signed.visit} is not as it was signed ({changed[0].message}) and is not handed over; restore the "
+                f"logbook from a backup."
+            )
+        key = signing_key(keys or self.key_place(), passphrase)
         if fingerprint(key.public_pem) != fingerprint(signed.public_key):
             raise SignatureError(
-                f"visit {signed.visit} was signed with another key than the one here; hand it over where it was signed."
+                f"visit {signed.visit} was signed with another key than the one here; hand it over where it was signed, or name "
+                f"that key's file in {KEY_VARIABLE}."
             )
         with self.database.reading() as connection:
-            content = visit_content(connection, signed.visit) if with_content else None
-        seal_package(folder, signed, key, content)
+            content = visit_content(connection, signed.visit, record_format(signed.record)) if with_content else None
+            changes = [change for _, change in self._key_changes(connection) if change is not None]
+        seal_package(folder, signed, key, content, changes)
+
+    def change_key(
+        self, by: str, passphrase: str | None = None, new_passphrase: str | None = None, keys: Path | None = None
+    ) -> str:
+        """Makes a new signing key, to which the old one passes on; the old key's file stays beside it.
+
+        Returns
+        -------
+        str
+            The new key's fingerprint.
+
+        Raises
+        ------
+        SignatureError
+            If the old key can't be used, or isn't the one in force.
+        """
+        if not by.strip():
+            raise LogbookError("say who changes the key (--by NAME).")
+        with one_writer(self.database, self.clock()):
+            place = keys or self.key_place()
+            self._finish_change(place)
+            if key_state(place) == "missing":
+                raise SignatureError(f"{place}: there is no signing key yet; it is made when a visit is signed.")
+            old = signing_key(place, passphrase)
+            new = signing_key(next_place(place), new_passphrase or passphrase, unprotected=old.protection != "passphrase")
+            with self.database.writing() as connection:
+                self._need_key_in_force(connection, old)
+                last = self._last_record(connection)
+                change = change_statement(
+                    self._uuid(connection),
+                    old,
+                    new.public_pem,
+                    None if last is None else last.sha256,
+                    clean_text(by.strip()),
+                    self.clock(),
+                )
+                if last is not None:
+                    values = {"statement": change.statement, "signature": change.signature}
+                    connection.execute(tables.key_changes.insert().values(**values))
+            take_next(place, fingerprint(old.public_pem) or "")
+        log.info("key changed", extra={"by": by, "fingerprint": fingerprint(new.public_pem)})
+        return fingerprint(new.public_pem) or ""
+
+    def stamp_request(self, visit: VisitRef) -> bytes:
+        """What a time stamp authority is asked for a signed visit's record (RFC 3161, DER)."""
+        return stamp_request(self._need_record(visit).record)
+
+    def put_stamp(self, visit: VisitRef, answer: bytes) -> TimeStamp:
+        """Keeps an authority's answer with the record that it is about; the first one stays.
+
+        Raises
+        ------
+        SignatureError
+            If it is about another record, or no answer at all.
+        LogbookError
+            If the record has a time stamp already.
+        """
+        signed = self._need_record(visit)
+        stamp = read_stamp(answer, signed.record)
+        table = tables.records
+        with self.database.writing() as connection:
+            without = sa.and_(table.c.visit == signed.visit, table.c.time_stamp.is_(None))
+            if not connection.execute(table.update().where(without).values(time_stamp=answer)).rowcount:
+                raise LogbookError(f"visit {signed.visit} has a time stamp already.")
+        return stamp
+
+    def _need_record(self, visit: VisitRef) -> SignedRecord:
+        signed = self.signed_record(visit)
+        if signed is None:
+            raise LogbookError(f"visit {number_of(visit)} is not signed; sign it first.")
+        return signed
+
+    def _refuse_signed_already(self, number: int) -> None:
+        """Before a key is made or asked for."""
+        with self.database.reading() as connection:
+            row = self._visit_row(connection, number)
+        if row.signed_at is not None:
+            raise LogbookError(f"visit {number} was signed by {row.signed_by} already.")
+
+    def _finish_change(self, place: Path) -> None:
+        """Takes the new key where a change of keys was kept but cut off before its file was in place."""
+        with self.database.reading() as connection:
+            in_force = self._key_in_force(connection)
+            last = self._last_record(connection)
+        if in_force is not None and last is not None and next_is(place, in_force):
+            take_next(place, fingerprint(bytes(last.public_key)) or "")
 
     def references(self, visit: VisitRef | None = None) -> tuple[ReferenceRecord, ...]:
         """The latest signed reference of each camera, by day and by night.
@@ -175,29 +289,15 @@ class Signoff(Plans, Photos, Decisions):
             latest = {row.channel: _reference(row) for row in connection.execute(query)}
         return tuple(latest[channel] for channel in sorted(latest))
 
-    def verify(self, progress: Counting = uncounted) -> tuple[VerifyProblem, ...]:
-        """Everything that is not as it was signed, or not as it was stored; empty where nothing changed.
-
-        Parameters
-        ----------
-        progress : callable
-            Called with images checked and images in all.
-        """
-        with self.database.reading() as connection:
-            rows = connection.execute(sa.select(tables.records).order_by(tables.records.c.id)).all()
-            problems = [*self._records_missing(connection, {row.visit for row in rows})]
-            previous: sa.Row[Any] | None = None
-            for row in rows:
-                problems += self._verify_visit(connection, row, previous)
-                previous = row
-            problems += self._copies_changed(connection)
-        problems += self._images_changed(progress)
-        for problem in problems:
-            log.warning("not as signed", extra={"what": problem.what, "thing": problem.name, "visit": problem.visit})
-        return tuple(problems)
+    def key_place(self) -> Path:
+        """The file that ``PHOTO_AUDIT_KEY`` names, outside the logbook; else the folder of keys."""
+        named = os.environ.get(KEY_VARIABLE)
+        if named and not named.endswith(".pem"):
+            raise SignatureError(f"{KEY_VARIABLE} names the key's file, which ends in .pem, not '{named}'.")
+        return Path(named) if named else self.keys_folder()
 
     def keys_folder(self) -> Path:
-        """Where the signing key is kept."""
+        """Where the signing key is kept unless its file is named."""
         if self.database.folder is not None:
             return self.database.folder / "keys"
         if os.environ.get(KEYS_VARIABLE):
@@ -207,8 +307,7 @@ class Signoff(Plans, Photos, Decisions):
         return Path.home() / ".config" / "photo-audit" / "keys" / uuid
 
     def _record(self, connection: Connection, visit: sa.Row[Any], key: SigningKey) -> dict[str, Any]:
-        table = tables.records
-        previous = connection.execute(sa.select(table).order_by(table.c.id.desc()).limit(1)).one_or_none()
+        previous = self._last_record(connection)
         return {
             "format": FORMAT,
             "program": {"name": "photo-audit", "version": __version__},
@@ -218,125 +317,30 @@ class Signoff(Plans, Photos, Decisions):
                 "protection": key.protection,
             },
             "previous": None if previous is None else {"visit": previous.visit, "record_sha256": previous.sha256},
-            **self._signed_state(connection, visit),
-        }
-
-    def _signed_state(self, connection: Connection, visit: sa.Row[Any]) -> dict[str, Any]:
-        """What the tables say about a signed visit, in the form in which it is signed."""
-        plan = connection.execute(sa.select(tables.plans).where(tables.plans.c.id == visit.plan)).one_or_none()
-        return {
-            "logbook": connection.execute(sa.select(tables.logbook.c.uuid)).scalar(),
-            "visit": {
-                "number": visit.number,
-                "kind": visit.kind,
-                "on": visit.on_day.isoformat(),
-                "started_at": visit.started_at.isoformat(),
-                "signed_at": visit.signed_at.isoformat(),
-                "signed_by": visit.signed_by,
-                "limits": _limits(visit.limits),
-            },
-            "plan": None
-            if plan is None
-            else {
-                "name": plan.name,
-                "sha256": sha256_hex(bytes(plan.data)),
-                "site_sha256": sha256_hex(plan.site),
-            },
+            **signed_state(connection, visit),
             **hashes_of(visit_content(connection, visit.number)),
         }
 
-    def _verify_visit(
-        self, connection: Connection, row: sa.Row[Any], previous: sa.Row[Any] | None
-    ) -> Iterator[VerifyProblem]:
-        number, data = row.visit, bytes(row.record)
+    def _need_key_in_force(self, connection: Connection, key: SigningKey) -> None:
+        """A visit is signed with the key of the visit before, or with one that it passed on to."""
+        in_force = self._key_in_force(connection)
+        if in_force is not None and fingerprint(in_force) != fingerprint(key.public_pem):
+            raise SignatureError(
+                f"the visit before was signed with the key {fingerprint_words(fingerprint(in_force))}, not with the one here; "
+                f"bring that key back, or let it pass on to another with 'photo-audit change-key'."
+            )
 
-        def problem(what: str, name: str, message: str) -> VerifyProblem:
-            return VerifyProblem(what, name, message, number)
+    def _key_in_force(self, connection: Connection) -> bytes | None:
+        """The key that signs next; None before anything is signed."""
+        last = self._last_record(connection)
+        if last is None:
+            return None
+        changes = [change for _, change in self._key_changes(connection) if change is not None]
+        return key_after(bytes(last.public_key), self._uuid(connection), last.sha256, changes)
 
-        label = f"visit {number}"
-        record = parse_record(data)
-        public = bytes(row.public_key)
-        if record is None or sha256_hex(data) != row.sha256:
-            yield problem("record", label, f"The signed record of {label} was changed.")
-        if not signature_fits(public, data, bytes(row.signature)):
-            yield problem("signature", label, f"The signature does not fit the record of {label}.")
-        if record is None:
-            return
-        if record.get("key", {}).get("fingerprint") != fingerprint(public):
-            yield problem("key", label, f"The public key of {label} is not the one that the record names.")
-        before = None if previous is None else {"visit": previous.visit, "record_sha256": previous.sha256}
-        if record.get("previous") != before:
-            yield problem("chain", label, f"The record signed before that of {label} is gone or was replaced.")
-        visit = self._visit_row(connection, number)
-        if visit.signed_at is None:
-            yield problem("visit", label, f"The sign-off of {label} was removed.")
-            return
-        state = self._signed_state(connection, visit)
-        for part in ("logbook", "visit", "plan"):
-            for name in _changed_fields(record.get(part), state[part]):
-                yield problem(part, name or label, f"{name or part} of {label} was changed after it was signed.")
-        for section, word in SECTIONS.items():
-            for name, how in _changed_rows(record.get(section, {}), state[section], section in GROWING):
-                yield problem(word, name, f"{word.capitalize()} '{name}' of {label} was {how} after it was signed.")
-        if not self._counts_fit(connection, number):
-            yield problem("verdict", label, f"The counts of cameras by state are not those of {label}'s verdicts.")
-
-    def _copies_changed(self, connection: Connection) -> Iterator[VerifyProblem]:
-        """Cameras whose rows of their own, which pages read, differ from the plan that a visit was signed with."""
-        visits, cameras = tables.visits, tables.plan_cameras
-        signed = sa.select(visits.c.plan, sa.func.min(visits.c.number)).where(visits.c.signed_at.is_not(None))
-        for plan, visit in connection.execute(signed.group_by(visits.c.plan)).all():
-            site = connection.execute(sa.select(tables.plans.c.site).where(tables.plans.c.id == plan)).scalar()
-            planned = {} if site is None else _planned(site)
-            rows = connection.execute(sa.select(cameras.c.camera, cameras.c.body).where(cameras.c.plan == plan))
-            copies: dict[str, str] = {row.camera: row.body for row in rows}
-            for name in sorted({*planned, *copies}):
-                if name not in planned or name not in copies or not _reads_as(copies[name], planned[name]):
-                    sentence = f"What pages show as planned for '{name}' is not what visit {visit} was signed with."
-                    yield VerifyProblem("plan", name, sentence, visit)
-
-    def _counts_fit(self, connection: Connection, visit: int) -> bool:
-        """Whether the counts by state, which lists read, are those of the verdicts."""
-        counts, verdicts = tables.verdict_counts, tables.verdicts
-        kept = sa.select(counts.c.rank, counts.c.cameras).where(counts.c.visit == visit, counts.c.cameras > 0)
-        counted = sa.select(verdicts.c.rank, sa.func.count()).where(verdicts.c.visit == visit)
-        by_rank = {row[0]: row[1] for row in connection.execute(counted.group_by(verdicts.c.rank))}
-        return {row.rank: row.cameras for row in connection.execute(kept)} == by_rank
-
-    def _records_missing(self, connection: Connection, with_record: set[int]) -> Iterator[VerifyProblem]:
-        table = tables.visits
-        for number in connection.execute(sa.select(table.c.number).where(table.c.signed_at.is_not(None))).scalars():
-            if number not in with_record:
-                yield VerifyProblem(
-                    "record", f"visit {number}", f"The signed record of visit {number} is missing.", number
-                )
-
-    def _images_changed(self, progress: Counting) -> Iterator[VerifyProblem]:
-        photos = tables.photos
-        with self.database.reading() as connection:
-            total = connection.execute(sa.select(sa.func.count()).select_from(tables.images)).scalar_one()
-        for done, sha256 in enumerate(self._image_keys(), start=1):
-            state = self.images.state(sha256)
-            progress(done, total)
-            if state == "kept":
-                continue
-            query = sa.select(photos.c.visit, photos.c.name).where(photos.c.sha256 == sha256)
-            with self.database.reading() as connection:
-                named = connection.execute(query.order_by(photos.c.visit, photos.c.name)).all()
-            for visit, name in named:
-                yield VerifyProblem("image", name, f"The image of '{name}' in visit {visit} is {state}.", visit)
-
-    def _image_keys(self) -> Iterator[str]:
-        """Hashes of all images, read in pieces: hashing a large store takes hours, and no transaction should."""
-        column, last = tables.images.c.sha256, ""
-        while True:
-            query = sa.select(column).where(column > last).order_by(column).limit(_KEYS_AT_ONCE)
-            with self.database.reading() as connection:
-                keys = connection.execute(query).scalars().all()
-            if not keys:
-                return
-            yield from keys
-            last = keys[-1]
+    def _last_record(self, connection: Connection) -> sa.Row[Any] | None:
+        table = tables.records
+        return connection.execute(sa.select(table).order_by(table.c.id.desc()).limit(1)).one_or_none()
 
     def _need_whole_images(self, connection: Connection, visit: int, progress: Counting) -> None:
         table = tables.photos
@@ -396,31 +400,6 @@ class Signoff(Plans, Photos, Decisions):
         return faulty
 
 
-def _planned(site: str) -> dict[str, Camera]:
-    """Cameras of a stored plan by name; none where the plan can't be read, which its hash tells."""
-    try:
-        return {clean_text(camera.camera): camera for camera in load(Site, site).cameras}
-    except LogbookError:
-        return {}
-
-
-def _reads_as(body: str, camera: Camera) -> bool:
-    try:
-        return load(Camera, body) == camera
-    except LogbookError:
-        return False
-
-
-def _limits(text: str | None) -> Any:
-    """A visit's limits as values; text that was damaged as it stands, so that it differs from what was signed."""
-    if text is None:
-        return None
-    try:
-        return load_plain(text)
-    except LogbookError:
-        return text
-
-
 def _reference(row: Any) -> ReferenceRecord:
     return ReferenceRecord(row.camera, row.channel, row.sha256, row.photo, row.visit)
 
@@ -428,21 +407,3 @@ def _reference(row: Any) -> ReferenceRecord:
 def _by_night(record: Mapping[str, Any]) -> bool:
     clarity = record.get("clarity")
     return record.get("night") is True or (isinstance(clarity, Mapping) and clarity.get("night") is True)
-
-
-def _changed_fields(signed: Any, now: Any) -> Iterator[str]:
-    """Names of fields that differ; an empty name where the whole differs."""
-    if isinstance(signed, Mapping) and isinstance(now, Mapping):
-        yield from (name for name in sorted({*signed, *now}) if signed.get(name) != now.get(name))
-    elif signed != now:
-        yield ""
-
-
-def _changed_rows(signed: Mapping[str, str], now: Mapping[str, str], growing: bool) -> Iterator[tuple[str, str]]:
-    for name in sorted(signed):
-        if name not in now:
-            yield name, "removed"
-        elif now[name] != signed[name]:
-            yield name, "changed"
-    if not growing:
-        yield from ((name, "added") for name in sorted(now) if name not in signed)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import sqlalchemy as sa
@@ -70,6 +70,13 @@ class Store:
         if row is None:
             raise LogbookError(f"the logbook has no visit {number}; 'photo-audit show' lists the visits.")
         return row
+
+    def _after_signatures(self, connection: Connection) -> datetime:
+        """Now, but never before a signature, also where the machine's clock jumped back: by this time it is known what
+        had been measured when a visit was signed."""
+        signed = connection.execute(sa.select(sa.func.max(tables.visits.c.signed_at))).scalar()
+        now = self.clock()
+        return now if signed is None else max(now, signed + timedelta(microseconds=1))
 
     def _insert_missing(self, connection: Connection, table: sa.Table, values: Mapping[str, Any]) -> bool:
         """Adds a row unless its key is there; True where it was added."""

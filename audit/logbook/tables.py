@@ -27,12 +27,15 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
+from audit.errors import LogbookError
+
 __all__ = [
     "SCHEMA",
     "answers",
     "comparisons",
     "decisions",
     "images",
+    "key_changes",
     "logbook",
     "measurements",
     "metadata",
@@ -50,7 +53,7 @@ __all__ = [
 ]
 
 #: The Alembic revision that this program reads and writes.
-SCHEMA = "0003"
+SCHEMA = "0004"
 
 metadata = MetaData(
     naming_convention={
@@ -75,8 +78,22 @@ class UtcText(TypeDecorator[datetime]):
         return value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
     def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:
-        """From text, aware."""
-        return None if value is None else datetime.fromisoformat(value)
+        """From text, aware.
+
+        Raises
+        ------
+        LogbookError
+            If it is no time.
+        """
+        if value is None:
+            return None
+        try:
+            time = datetime.fromisoformat(value)
+        except (TypeError, ValueError) as error:
+            raise _no_time(value) from error
+        if time.tzinfo is None:
+            raise _no_time(value)
+        return time
 
 
 class DateText(TypeDecorator[date]):
@@ -90,8 +107,24 @@ class DateText(TypeDecorator[date]):
         return None if value is None else value.isoformat()
 
     def process_result_value(self, value: Any, dialect: Dialect) -> date | None:
-        """From text."""
-        return None if value is None else date.fromisoformat(value)
+        """From text.
+
+        Raises
+        ------
+        LogbookError
+            If it is no day.
+        """
+        try:
+            return None if value is None else date.fromisoformat(value)
+        except (TypeError, ValueError) as error:
+            raise _no_time(value) from error
+
+
+def _no_time(value: Any) -> LogbookError:
+    return LogbookError(
+        f"{str(value)[:40]!a} stands in the logbook where a time or a day belongs; it was changed by another program: "
+        f"restore it from a backup."
+    )
 
 
 logbook = Table(
@@ -143,6 +176,7 @@ images = Table(
     Column("sha256", String(64), primary_key=True),
     Column("size_bytes", BigInteger, nullable=False),
     Column("stored_at", UtcText, nullable=False),
+    Column("preview_sha256", String(64)),
 )
 
 photos = Table(
@@ -284,4 +318,13 @@ records = Table(
     Column("sha256", String(64), nullable=False),
     Column("signature", LargeBinary, nullable=False),
     Column("public_key", LargeBinary, nullable=False),
+    Column("time_stamp", LargeBinary),
+)
+
+key_changes = Table(
+    "key_changes",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("statement", LargeBinary, nullable=False),
+    Column("signature", LargeBinary, nullable=False),
 )

@@ -7,12 +7,14 @@ import json
 import os
 import random
 import zipfile
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from audit.errors import LogbookError
-from audit.logbook import Logbook, tables
+from audit.logbook import Logbook, record, signoff, tables
+from audit.logbook.record import FIRST_FORMAT
 from tests.logbook_samples import DAY, METHOD, fill, make_photo, start
 
 
@@ -149,21 +151,43 @@ def without(rows: bytes, column: str) -> bytes:
     return b"".join(json.dumps({k: v for k, v in row.items() if k != column}).encode() + b"\n" for row in lines)
 
 
-@pytest.mark.parametrize(("schema", "tables_later"), [("0002", ["series"]), ("0001", ["series", "plan_cameras"])])
+def sign_as_before(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Records are written in the first format."""
+    monkeypatch.setattr(signoff, "FORMAT", FIRST_FORMAT)
+    for name in ("signed_state", "visit_content"):
+        monkeypatch.setattr(signoff, name, partial(getattr(record, name), record_format=FIRST_FORMAT))
+
+
+@pytest.mark.parametrize(
+    ("schema", "tables_later"),
+    [
+        ("0003", ["key_changes"]),
+        ("0002", ["key_changes", "series"]),
+        ("0001", ["key_changes", "series", "plan_cameras"]),
+    ],
+)
 def test_an_archive_of_an_older_program_is_brought_up_to_date(
-    tmp_path: Path, schema: str, tables_later: list[str]
+    tmp_path: Path, schema: str, tables_later: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    book = filled(str(tmp_path / "a"))
+    with monkeypatch.context() as before:
+        sign_as_before(before)
+        book = filled(str(tmp_path / "a"))
+    assert book.verify() == ()
     book.export(tmp_path / "a.zip")
-    with zipfile.ZipFile(tmp_path / "a.zip") as archive:
-        visits = without(archive.read("tables/visits.jsonl"), "limits")
+    columns = [("images", "preview_sha256"), ("records", "time_stamp"), *([("visits", "limits")] if schema < "0003" else [])]
     older: dict[str, bytes | None] = {f"tables/{name}.jsonl": None for name in tables_later}
-    rewritten(tmp_path / "a.zip", tmp_path / "b.zip", {**older, "tables/visits.jsonl": visits}, schema)
+    with zipfile.ZipFile(tmp_path / "a.zip") as archive:
+        for table, column in columns:
+            older[f"tables/{table}.jsonl"] = without(archive.read(f"tables/{table}.jsonl"), column)
+    rewritten(tmp_path / "a.zip", tmp_path / "b.zip", older, schema)
     moved = Logbook.import_(tmp_path / "b.zip", tmp_path / "b")
-    assert everything(moved) == everything(book)
+    assert everything(moved)[:-1] == everything(book)[:-1]
+    assert all(moved.preview(p.sha256) is None for p in moved.photos(1)), "no hash tells whether they are the kept ones"
     assert moved.database.schema() == tables.SCHEMA
     assert moved.planned_camera("C-2") == book.planned_camera("C-2"), "the steps fill their tables"
     assert moved.verify() == ()
+    moved.sign(2, "Ada Example", keys=tmp_path / "a" / "keys")
+    assert moved.verify() == (), "it goes on in today's format"
 
 
 def test_an_archive_of_a_newer_program_is_refused(tmp_path: Path) -> None:

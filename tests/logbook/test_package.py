@@ -254,16 +254,19 @@ def test_a_disk_that_fails_is_one_sentence_that_names_the_package(
     with pytest.raises(LogbookError, match=r"nowhere/a\.zip.*"):
         zip_package(small[0], tmp_path / "nowhere" / "a.zip")
 
-    def fail(*_: object) -> bytes:
+    def fail(*_: object, **__: object) -> bytes:
         raise OSError(5, "Input/output error")
 
-    monkeypatch.setattr(Path, "read_bytes", fail)
+    monkeypatch.setattr("audit.logbook.container.open_regular", fail)
     with pytest.raises(LogbookError, match="Input/output error") as caught:
         verify_package(small[0])
     assert str(small[0]) in caught.value.message
 
 
-def test_a_package_is_sealed_with_the_keys_passphrase_and_not_without(tmp_path: Path) -> None:
+def test_a_package_is_sealed_with_the_keys_passphrase_and_not_without(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("PHOTO_AUDIT_PASSPHRASE")
     book = start(str(tmp_path / "logbook"))
     visit = fill(book)
     book.sign(visit, "Ada Example", passphrase="correct horse")
