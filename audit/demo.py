@@ -69,7 +69,7 @@ def run_demo(
             first = run_visit(
                 book, folder / "commissioning", "commissioning", COMMISSIONED_ON, executor=work, progress=progress
             )
-            book.sign(first.visit, SIGNER)
+            book.sign(first.visit, SIGNER, unprotected=True)
         second = _signed(book, "maintenance") or run_visit(
             book, folder / "maintenance", "maintenance", MAINTAINED_ON, executor=work, progress=progress
         )

@@ -95,7 +95,7 @@ def signing_key(place: Path, passphrase: str | None = None, unprotected: bool = 
             if secret is None and not unprotected:
                 raise SignatureError(
                     f"{file}: the signing key is made now and is kept encrypted; set {PASSPHRASE_VARIABLE} to a passphrase "
-                    f"for it, or say --unprotected to keep it without one."
+                    f"for it, or keep it without one by 'photo-audit sign --unprotected'."
                 )
             private = Ed25519PrivateKey.generate()
             _keep(file, private, secret)
