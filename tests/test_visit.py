@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from audit import demo, visit
+from audit import demo
 from audit.judge.limits import load_limits
 from audit.logbook import Logbook
 from audit.measure import image
 from audit.plan.files import read_plan
 from audit.report import case
 from audit.report.case import case_of
-from audit.visit import judge_again, measure_anew, run_visit
+from audit.visit import compare, judge_again, measure_anew, run_visit, series
 
 
 @pytest.fixture
@@ -61,8 +61,8 @@ def test_pictures_of_one_camera_are_seen_together_once(
 ) -> None:
     (photos / "C-1_day_2.jpg").write_bytes(picture_bytes[:-2] + b"\xff\xfe\x00\x04ab\xff\xd9")
     seen: list[int] = []
-    really = visit.measure_series
-    monkeypatch.setattr(visit, "measure_series", lambda pixels: (seen.append(len(pixels)), really(pixels))[1])
+    really = series.measure_series
+    monkeypatch.setattr(series, "measure_series", lambda pixels: (seen.append(len(pixels)), really(pixels))[1])
     with book:
         summary = run_visit(book, photos, "commissioning", date(2026, 6, 16))
         judge_again(book, summary.visit)
@@ -78,7 +78,7 @@ def test_a_signed_visit_shows_what_it_was_signed_with_under_a_later_method(
         camera = book.site().camera("C-1")
         before = case_of(book, book.visit(1), camera)
         assert before is not None and before.day is not None
-        for module in (visit, case, image):
+        for module in (series, compare, case, image):
             monkeypatch.setattr(module, "METHOD", "later")
         again = run_visit(book, photos, "maintenance", date(2026, 12, 1)).visit
         (photo,) = book.photos(again)

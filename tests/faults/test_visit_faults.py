@@ -14,12 +14,12 @@ import cv2
 import numpy as np
 import pytest
 
-from audit import visit as conductor
 from audit.errors import LogbookError
 from audit.logbook import Logbook
 from audit.photos.guard import guard_of_this_process
 from audit.plan.files import read_plan
 from audit.visit import Progress, run_visit
+from audit.visit import read as reading
 
 DAY = date(2026, 6, 16)
 
@@ -116,12 +116,12 @@ def test_a_file_that_changes_while_it_is_read_is_read_again(
     card: Path, plan: Path, tmp_path: Path, undisturbed: tuple[object, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = card / "C-1_day.jpg"
-    data, really = path.read_bytes(), conductor.read_file
-    monkeypatch.setattr(conductor, "read_file", lambda p, name: really(p, name) + b"x" * (p == path))
+    data, really = path.read_bytes(), reading.read_file
+    monkeypatch.setattr(reading, "read_file", lambda p, name: really(p, name) + b"x" * (p == path))
     with new(plan, tmp_path / "book") as book:
         summary = run_visit(book, card, "commissioning", DAY)
         assert ("C-1_day.jpg", "C-1_day.jpg: the file changed while it was read; run the visit again.") in summary.refused
-        monkeypatch.setattr(conductor, "read_file", really)
+        monkeypatch.setattr(reading, "read_file", really)
         path.write_bytes(data)
         run_visit(book, card, "commissioning", DAY)
         assert outcome(book) == undisturbed

@@ -1,0 +1,36 @@
+"""A kept image as a worker gets it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audit import compute
+from audit.logbook import ImageStore
+from audit.measure.image import MEASURE_SIDE_PX
+from audit.photos.pixels import decode
+from audit.visit.run import Run
+
+__all__ = ["KeptImage", "kept_image"]
+
+
+@dataclass(frozen=True, slots=True)
+class KeptImage:
+    """Where an image lies, or its bytes where the worker may not reach the place."""
+
+    sha256: str
+    place: str
+    data: bytes | None = None
+
+    def pixels(self) -> NDArray[np.uint8]:
+        """At measuring size."""
+        return decode(ImageStore(self.place).get(self.sha256) if self.data is None else self.data, MEASURE_SIDE_PX)
+
+
+def kept_image(run: Run, sha256: str) -> KeptImage:
+    """An image by its place where workers share this machine's files, else with its bytes."""
+    images = run.logbook.images
+    far = not compute.shares_files(run.executor) and images.folder is not None
+    return KeptImage(sha256, images.address, run.logbook.image(sha256) if far else None)
