@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 
 from audit import demo
+from audit.account import case
+from audit.account.case import case_of
 from audit.judge.limits import load_limits
 from audit.logbook import Logbook
 from audit.measure import image
 from audit.plan.files import read_plan
-from audit.report import case
-from audit.report.case import case_of
 from audit.visit import compare, judge_again, measure_anew, run_visit, series
 
 

@@ -62,8 +62,8 @@ def trip(
     as_json: Json = False,
 ) -> int:
     """Plan one trip for the crew: stops in walking order, what to do, which parts to bring."""
+    from audit.account.worklist import trip_of
     from audit.logbook import Logbook
-    from audit.report.worklist import trip_of
 
     book = Logbook.open(logbook, images=images)
     planned = trip_of(book, book.visit(visit))

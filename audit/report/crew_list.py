@@ -10,13 +10,13 @@ from typing import Any
 
 from jinja2 import Environment, Template
 
+from audit.account import pictures
+from audit.account.case import case_of, open_findings, preview_of, turned_by
+from audit.account.worklist import asks, missing_work, trip_of
 from audit.judge.finding import STATE_MARKS
 from audit.judge.trip import Stop, Task, Trip
 from audit.logbook import Logbook, VisitRecord
 from audit.plan.model import Camera, Site
-from audit.report import pictures
-from audit.report.case import case_of, open_findings, preview_of, turned_by
-from audit.report.worklist import asks, missing_work, trip_of
 
 __all__ = ["bring_words", "crew_list"]
 

@@ -9,6 +9,16 @@ from dataclasses import replace
 from pathlib import Path
 
 from audit import __version__
+from audit.account import pictures
+from audit.account.case import (
+    Case,
+    Shot,
+    cases,
+    evidence_of,
+    preview_of,
+)
+from audit.account.changes import changes, signed_before
+from audit.account.worklist import asks, trip_of
 from audit.judge.finding import STATE_MARKS, STATES, Finding, State
 from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits
@@ -16,20 +26,10 @@ from audit.logbook import Logbook, VisitRecord
 from audit.logbook.package import zip_package
 from audit.plan.files import write_plan
 from audit.plan.model import Camera, Site
-from audit.report import pictures
-from audit.report.case import (
-    Case,
-    Shot,
-    cases,
-    evidence_of,
-    preview_of,
-)
-from audit.report.changes import changes, signed_before
 from audit.report.crew_list import bring_words, crew_list
 from audit.report.document import Document
 from audit.report.private import faces_blurred, without_position
 from audit.report.sheets import repair_rows, table_csv, write_repairs_csv, write_repairs_xlsx
-from audit.report.worklist import asks, trip_of
 
 __all__ = ["write_handover"]
 

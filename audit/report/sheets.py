@@ -10,8 +10,8 @@ from pathlib import Path
 from openpyxl import Workbook
 from openpyxl.styles import Alignment, Font
 
+from audit.account.case import Case, open_findings
 from audit.judge.finding import STATES
-from audit.report.case import Case, open_findings
 
 __all__ = ["COLUMNS", "defused", "repair_rows", "table_csv", "write_repairs_csv", "write_repairs_xlsx"]
 

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from audit.account.worklist import missing_work, trip_of
 from audit.logbook import Logbook
 from audit.report.crew_list import crew_list
-from audit.report.worklist import missing_work, trip_of
 from tests.desk_samples import CAUTION, HOSTILE_NAME, judged_logbook
 
 

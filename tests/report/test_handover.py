@@ -16,13 +16,13 @@ from openpyxl import load_workbook
 from PIL import Image
 from pypdf import PdfReader
 
+from audit.account import pictures
 from audit.judge.finding import Verdict
 from audit.judge.intended import intended_pose
 from audit.judge.limits import load_limits
 from audit.logbook import Logbook, verify_package
 from audit.plan.files import read_plan
 from audit.plan.model import Camera
-from audit.report import pictures
 from audit.report.handover import write_handover
 from audit.report.sheets import defused
 from tests.desk_samples import CAUTION, HOSTILE_NAME, judged_logbook, measured, photograph, write_plan_of

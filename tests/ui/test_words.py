@@ -11,9 +11,9 @@ import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
+from audit.account.pictures import LAYERS
+from audit.account.worklist import SHOTS
 from audit.judge.finding import CHECKS, STATES
-from audit.report.pictures import LAYERS
-from audit.report.worklist import SHOTS
 from tests.desk_samples import judged_logbook
 from ui.parts import words
 from ui.parts.numbers import amount, day, figure, minute, with_interval

@@ -9,12 +9,12 @@ from typing import Any
 import altair as alt
 import streamlit as st
 
+from audit.account.case import case_of, evidence_of
+from audit.account.changes import changes, signed_before
+from audit.account.history import cleaning_due, history_rows
+from audit.account.worklist import asks
 from audit.judge.finding import State
 from audit.logbook import Logbook, ReferenceRecord, VisitRecord
-from audit.report.case import case_of, evidence_of
-from audit.report.changes import changes, signed_before
-from audit.report.history import cleaning_due, history_rows
-from audit.report.worklist import asks
 from ui.parts.evidence import preview
 from ui.parts.numbers import day, figure
 from ui.parts.plain import paragraph, table

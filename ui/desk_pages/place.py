@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import streamlit as st
 
+from audit.account.worklist import missing_work
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
 from audit.match.placement import Placement
 from audit.plan.model import Site
-from audit.report.worklist import missing_work
 from audit.visit import judge_again
 from ui.parts.evidence import preview, thumbnails
 from ui.parts.numbers import amount

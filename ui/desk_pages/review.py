@@ -6,9 +6,9 @@ import html
 
 import streamlit as st
 
+from audit.account.case import case_of
 from audit.judge.findings import intended_pose
 from audit.logbook import Logbook, VisitRecord
-from audit.report.case import case_of
 from ui.parts.camera_view import show_crew_photos, show_history, show_pictures, show_preview
 from ui.parts.choosing import chosen_order, show_all, show_choice
 from ui.parts.deciding import Desk, accept_and_go_on, current, go

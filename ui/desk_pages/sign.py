@@ -8,11 +8,11 @@ from pathlib import Path
 
 import streamlit as st
 
+from audit.account.worklist import open_work
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
 from audit.report.crew_list import crew_list
 from audit.report.handover import write_handover
-from audit.report.worklist import open_work
 from ui.parts.numbers import minute
 from ui.parts.plain import literal, show_notice, table
 from ui.parts.session import ask_for_name, asked_name, current_visit, logbook, may

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
+from audit.account.drawing import Seen, seen_of, site_svg
 from audit.judge.finding import STATES, State
 from audit.logbook import Logbook, VisitRecord
-from audit.report.drawing import Seen, seen_of, site_svg
 from ui.parts.drawing import show_drawing
 from ui.parts.numbers import figure
 from ui.parts.plain import paragraph, table

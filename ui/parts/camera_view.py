@@ -6,10 +6,10 @@ import html
 
 import streamlit as st
 
+from audit.account.case import Case, Shot, case_of, open_findings
+from audit.account.pictures import LAYERS
+from audit.account.worklist import lacking_shots, shots_wanted
 from audit.logbook import Logbook, VisitRecord
-from audit.report.case import Case, Shot, case_of, open_findings
-from audit.report.pictures import LAYERS
-from audit.report.worklist import lacking_shots, shots_wanted
 from ui.parts.evidence import drawn, preview, remedied, thumbnails
 from ui.parts.numbers import day
 from ui.parts.plain import paragraph

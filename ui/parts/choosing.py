@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
+from audit.account.selection import Selection, selected
 from audit.judge.finding import STATES
 from audit.logbook import Logbook, VisitRecord
-from audit.report.selection import Selection, selected
 from ui.parts.words import state_mark, state_word, word
 
 __all__ = ["chosen_order", "show_all", "show_choice"]

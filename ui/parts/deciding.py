@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import streamlit as st
 
+from audit.account.case import Case
+from audit.account.worklist import asks
 from audit.errors import AuditError
 from audit.judge.finding import Finding
 from audit.logbook import DecisionRecord, Logbook, VisitRecord
-from audit.report.case import Case
-from audit.report.worklist import asks
 from ui.parts.session import asked_name
 from ui.parts.words import word
 

@@ -9,11 +9,11 @@ from typing import cast
 
 import streamlit as st
 
+from audit.account import pictures
+from audit.account.case import Case, Shot, evidence_of, preview_of, turned_by
 from audit.judge.finding import Finding
 from audit.judge.intended import intended_pose
 from audit.plan.model import Camera
-from audit.report import pictures
-from audit.report.case import Case, Shot, evidence_of, preview_of, turned_by
 from ui.parts.session import logbook
 from ui.parts.viewer import data_url
 from ui.parts.words import word

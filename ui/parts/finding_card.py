@@ -7,8 +7,8 @@ from collections.abc import Iterator
 
 import streamlit as st
 
+from audit.account.worklist import asks
 from audit.judge.finding import Finding
-from audit.report.worklist import asks
 from ui.parts.deciding import Desk, ask_reason, choose, decide, never_mind, take_back
 from ui.parts.focus import focus_on
 from ui.parts.keys import press_on

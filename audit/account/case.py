@@ -136,7 +136,7 @@ def evidence_of(logbook: Logbook, case: Case, shot: Shot) -> tuple[ReferenceReco
 
 
 def turned_by(case: Case, shot: Shot, finding: Finding) -> tuple[float, float, float, float, float] | None:
-    """How a finding's remedy turns the view, for :func:`audit.report.pictures.remedy_preview`.
+    """How a finding's remedy turns the view, for :func:`audit.account.pictures.remedy_preview`.
 
     Returns
     -------

@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from audit.report.drawing import Seen, site_svg
-from audit.report.history import cleaning_due
-from audit.report.worklist import lacking_shots, missing_work, open_work
+from audit.account.drawing import Seen, site_svg
+from audit.account.history import cleaning_due
+from audit.account.worklist import lacking_shots, missing_work, open_work
 from tests.desk_samples import HOSTILE_NAME, judged_logbook
 
 START = date(2026, 6, 16)

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from audit.account.selection import Selection, selected
 from audit.logbook import Logbook
-from audit.report.selection import Selection, selected
 from tests.desk_samples import judged_logbook
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from audit.report.changes import Change, changes, signed_before
+from audit.account.changes import Change, changes, signed_before
 from tests.desk_samples import judged_logbook
 
 

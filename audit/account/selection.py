@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from audit.account.worklist import asking, asks
 from audit.judge.finding import State
 from audit.logbook import Logbook, VisitRecord
 from audit.plan.model import Camera
-from audit.report.worklist import asking, asks
 
 __all__ = ["Selection", "selected"]
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from audit.account.case import case_of, evidence_of
 from audit.logbook import Logbook
-from audit.report.case import case_of, evidence_of
 
 __all__ = ["Cleaning", "cleaning_due", "history_rows"]
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from audit.account.worklist import asking, asks
 from audit.judge.finding import STATES, State
 from audit.logbook import Logbook, VisitRecord
-from audit.report.worklist import asking, asks
 
 __all__ = ["Change", "changes", "signed_before"]
 
