@@ -166,7 +166,7 @@ def verdict_of(site: Site, n: int, visit: int) -> Verdict:
         other = site.cameras[3 - n].camera
         swap = Finding(name, "aim", "defect", f"The pictures of {name} and {other} lie on each other's record.",
                        probability_bad=0.99, remedy=Remedy("Exchange the names.", cautions=(CAUTION,)), photo=snapshot,
-                       pair=other)  # fmt: skip
+                       pair=other, shared=(site.cameras[1].camera, site.cameras[2].camera))  # fmt: skip
         return Verdict(name, "defect", (swap, unseen, passed), (snapshot,))
     if n == 3:
         dirty = replace(passed, state="to check", why="The picture looks spoilt: haze.", measured=0.7, probability_bad=0.7,

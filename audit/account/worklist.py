@@ -46,11 +46,11 @@ def _rows(verdicts: Iterable[Verdict], decisions: Iterable[DecisionRecord]) -> I
         for finding in verdict.findings:
             decision = words.get((verdict.camera, finding.check))
             settled = decision is not None and decision.settles
-            second = finding.pair is not None and finding.pair < verdict.camera
+            second = finding.told_by != verdict.camera
             if not asks(finding) or settled or second:
                 continue
             yield {
-                "camera": verdict.camera if finding.pair is None else f"{verdict.camera} / {finding.pair}",
+                "camera": " / ".join(finding.shared) or verdict.camera,
                 "check": finding.check,
                 "state": finding.state,
                 "why": finding.why,

@@ -8,7 +8,7 @@ from datetime import datetime
 from audit.match.placement import Placement
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, ViewChange
 
-__all__ = ["CameraEvidence", "Comparison", "Snapshot"]
+__all__ = ["CameraEvidence", "Comparison", "Exchange", "Snapshot"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +43,32 @@ class Comparison:
 
 
 @dataclass(frozen=True, slots=True)
+class Exchange:
+    """Cameras whose pictures lie under each other's name.
+
+    Attributes
+    ----------
+    cameras : tuple of str
+        A pair or a longer cycle: what lies under each name comes from the next camera, the last's from the first.
+    evidence : tuple of str
+        Sentences that say why.
+    certain : bool
+        Identity is proved for every one of them (serial numbers, signed references); else a person looks.
+    probability : float
+        Of the exchange against a fault of each camera's own, 0..1.
+    """
+
+    cameras: tuple[str, ...]
+    evidence: tuple[str, ...]
+    certain: bool
+    probability: float
+
+    def source_of(self, camera: str) -> str:
+        """The camera whose pictures lie under that name."""
+        return self.cameras[(self.cameras.index(camera) + 1) % len(self.cameras)]
+
+
+@dataclass(frozen=True, slots=True)
 class CameraEvidence:
     """All that a visit brought for one camera.
 
@@ -61,12 +87,11 @@ class CameraEvidence:
     comparisons : tuple of Comparison
     reference_orientation : Orientation or None
         What was measured in the signed day reference that the comparisons look at.
-    swapped_with : str or None
-        The camera whose record holds this camera's pictures, and the reverse.
-    swap_evidence : tuple of str
-        Sentences that say why.
-    swap_certain : bool
-        False where the crew's compass alone says so: then a person looks.
+    by_lens : tuple of Orientation
+        The best day snapshot measured with lenses of other cameras, and with none given (then its lens is
+        ``estimated``); where something speaks against the camera's own plan.
+    exchange : Exchange or None
+        The exchange that this camera is part of.
     maintenance : bool
         A maintenance visit: the camera's own pictures are wanted, the crew's shots of the mounting are not asked for again.
     """
@@ -78,9 +103,8 @@ class CameraEvidence:
     series: Clarity | None = None
     comparisons: tuple[Comparison, ...] = ()
     reference_orientation: Orientation | None = None
-    swapped_with: str | None = None
-    swap_evidence: tuple[str, ...] = ()
-    swap_certain: bool = True
+    by_lens: tuple[Orientation, ...] = ()
+    exchange: Exchange | None = None
     maintenance: bool = False
 
     @property

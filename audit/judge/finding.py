@@ -63,7 +63,11 @@ class Finding:
     photo : str or None
         Photo that shows it.
     pair : str or None
-        The other camera of a swap.
+        Exchanged with it: the camera whose pictures lie under this one's name.
+    shared : tuple of str
+        All cameras of an exchange; the finding is one for all of them.
+    withheld : tuple of Finding
+        What each picture alone would say, held back until the exchange is settled: a repair would make it wrong.
     """
 
     camera: str
@@ -79,7 +83,14 @@ class Finding:
     remedy: Remedy | None = None
     photo: str | None = None
     pair: str | None = None
+    shared: tuple[str, ...] = ()
+    withheld: tuple[Finding, ...] = ()
     evidence: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def told_by(self) -> str:
+        """The camera at which the finding is told: its own, or the first of those that share it."""
+        return min(self.shared, default=self.camera)
 
 
 @dataclass(frozen=True, slots=True)

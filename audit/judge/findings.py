@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from audit.judge import remedies
-from audit.judge.evidence import CameraEvidence
+from audit.judge.evidence import CameraEvidence, Exchange
 from audit.judge.finding import STATES, Finding, State, Verdict
 from audit.judge.glass import glass_findings, night_findings, worst_per_check
 from audit.judge.intended import Intended, intended_pose
@@ -13,7 +15,7 @@ from audit.judge.reference import reference_findings
 from audit.match.roles import lacking_shots
 from audit.plan.model import Camera
 
-__all__ = ["Intended", "intended_pose", "judge_camera"]
+__all__ = ["Intended", "in_order", "intended_pose", "judge_camera", "state_of_all"]
 
 _SHOTS = {"label": "rating label", "wide view": "wide view", "bracket": "bracket close-up"}
 
@@ -28,20 +30,30 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
         something that the plan asks for was not seen (a missing crew photo alone does not make it so).
     """
     findings = _present(camera, evidence)
-    if evidence.swapped_with is not None:
-        findings.append(_swap(camera, evidence, evidence.swapped_with))
-    else:
-        findings += pose_findings(camera, evidence, limits)
-        findings += reference_findings(camera, evidence, limits)
+    of_its_place = pose_findings(camera, evidence, limits)
+    of_its_place += reference_findings(camera, evidence, limits)
+    stream = _stream(camera, evidence)
+    if evidence.exchange is not None:
+        alone = tuple(worst_per_check([*of_its_place, *stream]))
+        of_its_place, stream = [_exchanged(camera, evidence, evidence.exchange, alone)], []
+    findings += of_its_place
     findings += glass_findings(camera, evidence, limits)
     findings += night_findings(camera, evidence)
-    findings += _stream(camera, evidence)
+    findings += stream
     findings.append(_site_photos(camera, evidence))
-    findings = worst_per_check(findings)
-    findings.sort(key=lambda f: (STATES.index(f.state), -(f.probability_bad or 0.0)))
+    findings = in_order(worst_per_check(findings))
+    return Verdict(camera.camera, state_of_all(findings), tuple(findings), tuple(p.photo for p in evidence.placements))
+
+
+def in_order(findings: list[Finding]) -> list[Finding]:
+    """Worst first, the likelier first among equals."""
+    return sorted(findings, key=lambda f: (STATES.index(f.state), -(f.probability_bad or 0.0)))
+
+
+def state_of_all(findings: Iterable[Finding]) -> State:
+    """The worst state; missing site photos alone don't count."""
     decisive = [f.state for f in findings if f.check != "photos" or f.state != "not verified"]
-    state: State = min(decisive, key=STATES.index, default="not verified")
-    return Verdict(camera.camera, state, tuple(findings), tuple(p.photo for p in evidence.placements))
+    return min(decisive, key=STATES.index, default="not verified")
 
 
 def _present(camera: Camera, evidence: CameraEvidence) -> list[Finding]:
@@ -62,20 +74,26 @@ def _present(camera: Camera, evidence: CameraEvidence) -> list[Finding]:
     return [Finding(camera.camera, "image", "not verified", "No photo of this camera was found." + waiting)]
 
 
-def _swap(camera: Camera, evidence: CameraEvidence, other: str) -> Finding:
-    snapshot = evidence.snapshots[0].photo if evidence.snapshots else None
-    certain = evidence.swap_certain
-    verb = "are" if certain else "look"
-    why = f"{camera.camera} and {other} {verb} swapped. " + " ".join(evidence.swap_evidence)
+def _exchanged(camera: Camera, evidence: CameraEvidence, exchange: Exchange, alone: tuple[Finding, ...]) -> Finding:
+    """One finding for all cameras of an exchange, in place of what each picture alone would say."""
+    cameras = exchange.cameras
+    names = f"{', '.join(cameras[:-1])} and {cameras[-1]}"
+    verb = "are" if exchange.certain else "look"
+    why = f"{names} {verb} swapped."
+    if len(cameras) > 2:
+        lies = "; ".join(f"under {c} the picture of {exchange.source_of(c)}" for c in cameras)
+        why = f"{names} {verb} swapped in a ring: {lies}."
     return Finding(
         camera.camera,
         "aim",
-        "defect" if certain else "to check",
-        why.strip(),
-        probability_bad=0.99 if certain else 0.8,
-        photo=snapshot,
-        pair=other,
-        remedy=remedies.swap_remedy(camera, other),
+        "defect" if exchange.certain else "to check",
+        " ".join((why, *exchange.evidence)),
+        probability_bad=exchange.probability,
+        photo=evidence.snapshots[0].photo if evidence.snapshots else None,
+        pair=exchange.source_of(camera.camera),
+        remedy=remedies.swap_remedy(cameras, exchange.certain),
+        shared=cameras,
+        withheld=alone,
     )
 
 

@@ -294,10 +294,15 @@ def stream_remedy(camera: Camera) -> Remedy:
     )
 
 
-def swap_remedy(camera: Camera, other: str) -> Remedy:
-    """Two cameras that are swapped."""
+def swap_remedy(cameras: tuple[str, ...], certain: bool) -> Remedy:
+    """Cameras under each other's name: the names are put right, never the cameras."""
+    names = f"{', '.join(cameras[:-1])} and {cameras[-1]}"
+    first = "" if certain else (
+        f"Before anyone climbs: stand in front of {cameras[0]} and see in whose picture you appear. If it is not its own: "
+    )  # fmt: skip
+    act = f"swap the names (or ports) of {names}, not the cameras; take their snapshots again."
     return Remedy(
-        f"Swap the names (or ports) of {camera.camera} and {other}, not the cameras; take both snapshots again.",
+        first + (act if first else act[0].upper() + act[1:]),
         "Each snapshot shows its own planned view.",
         (),
         (ISOLATE,),

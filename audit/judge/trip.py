@@ -118,7 +118,7 @@ def _tasks(verdict: Verdict, settled: set[tuple[str, Check]]) -> tuple[Task, ...
     for finding in verdict.findings:
         if finding.state not in _WORK or (verdict.camera, finding.check) in settled:
             continue
-        if finding.pair is not None and finding.pair < verdict.camera:
+        if finding.told_by != verdict.camera:
             continue
         remedy = finding.remedy
         action = remedy.action if remedy else "Look at the picture and decide."

@@ -33,7 +33,7 @@ class Decisions(Store):
     ) -> DecisionRecord:
         """Adds a decision on one check of one camera.
 
-        A finding that two cameras share (their pictures are exchanged) is decided for both in one transaction: both
+        A finding that cameras share (their pictures are exchanged) is decided for all of them in one transaction: all
         entries are there, or none.
 
         Parameters
@@ -63,15 +63,14 @@ class Decisions(Store):
                 raise LogbookError(f"visit {number} has no findings for camera '{camera}'; check the camera's id.")
             self._refuse_if_newer(connection, number, camera, check, latest_seen)
             added = self._add(connection, number, camera, check, decision, by, why, finding, None)
-            partner = self._partner(connection, number, finding)
-            if partner is not None:
+            for partner in self._partners(connection, number, finding):
                 self._add(connection, number, partner.camera, check, decision, by, why, partner, None)
             return added
 
     def undo(self, visit: VisitRef, camera: str, check: Check | str, by: str, why: str = "") -> DecisionRecord:
         """Takes the decision in force back by adding an entry; the one before it counts again.
 
-        Where two cameras share the finding, it is taken back for both in one transaction.
+        Where cameras share the finding, it is taken back for all of them in one transaction.
         """
         number = number_of(visit)
         with self._changing(number, alone=True) as connection:
@@ -82,8 +81,7 @@ class Decisions(Store):
             verdict = self._verdict(connection, number, camera)
             finding = _finding(verdict, check) if verdict else None
             added = self._add(connection, number, camera, check, "undo", by, why, finding, latest)
-            partner = self._partner(connection, number, finding)
-            if partner is not None:
+            for partner in self._partners(connection, number, finding):
                 theirs = in_force(self._rows(connection, number, partner.camera)).get((partner.camera, check))
                 if theirs is not None:
                     self._add(connection, number, partner.camera, check, "undo", by, why, partner, theirs)
@@ -154,13 +152,17 @@ class Decisions(Store):
         row = connection.execute(table.insert().values(**values).returning(table)).one()
         return _record(row, counts=decision != "undo", changed=False)
 
-    def _partner(self, connection: Connection, visit: int, finding: Finding | None) -> Finding | None:
-        """The same finding on the other camera of a pair."""
-        if finding is None or finding.pair is None:
-            return None
-        verdict = self._verdict(connection, visit, finding.pair)
-        partner = _finding(verdict, finding.check) if verdict else None
-        return partner if partner is not None and partner.pair == finding.camera else None
+    def _partners(self, connection: Connection, visit: int, finding: Finding | None) -> list[Finding]:
+        """The same finding on the other cameras of an exchange."""
+        found: list[Finding] = []
+        if finding is None:
+            return found
+        for camera in finding.shared:
+            verdict = None if camera == finding.camera else self._verdict(connection, visit, camera)
+            partner = _finding(verdict, finding.check) if verdict else None
+            if partner is not None and partner.shared == finding.shared:
+                found.append(partner)
+        return found
 
     def _verdict(self, connection: Connection, visit: int, camera: str) -> Verdict | None:
         table = tables.verdicts

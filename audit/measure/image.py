@@ -55,8 +55,10 @@ def measure_image(pixels: NDArray[np.uint8], lens: Lens | None) -> ImageMeasurem
     return replace(measured, elapsed_ms=1000 * (time.perf_counter() - started))
 
 
-def measurement_method(lens: Lens) -> str:
-    """Key under which a measurement is kept: version of the measuring rooms and the lens that was used."""
+def measurement_method(lens: Lens | None) -> str:
+    """Key under which a measurement is kept: version of the measuring rooms and the lens that was used, if any."""
+    if lens is None:
+        return f"{METHOD}-estimated"
     terms = (lens.projection, lens.principal_px)
     numbers = " ".join(f"{x:.8f}" for x in (lens.hfov_deg, lens.hfov_sd_deg, lens.k1, lens.k2))
     return f"{METHOD}-{hashlib.sha256(f'{terms} {numbers}'.encode()).hexdigest()[:12]}"

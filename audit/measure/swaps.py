@@ -16,7 +16,7 @@ from audit.lens import Lens
 from audit.measure.overlay import burnt_in_text
 from audit.measure.registration import Features, detect_features, grey_at_work_size, register_features
 
-__all__ = ["ViewMatch", "best_views", "swapped"]
+__all__ = ["ViewMatch", "best_views", "shown_elsewhere"]
 
 _VOTERS = 250
 _TRIED = 3
@@ -108,8 +108,8 @@ def _best(features: Features, known: Sequence[Features], everything: NDArray[np.
     return found
 
 
-def swapped(matches: Sequence[ViewMatch], expected: Sequence[int]) -> tuple[tuple[int, int], ...]:
-    """Pairs of images (by index) that each show the other's expected reference.
+def shown_elsewhere(matches: Sequence[ViewMatch], expected: Sequence[int]) -> tuple[tuple[int, int], ...]:
+    """Images (by index) that surely show another image's expected reference, each with the index of that image.
 
     Parameters
     ----------
@@ -118,12 +118,9 @@ def swapped(matches: Sequence[ViewMatch], expected: Sequence[int]) -> tuple[tupl
         Index of the reference that each image should show.
     """
     at = {reference: index for index, reference in enumerate(expected)}
-    pairs = set()
+    found = []
     for index, match in enumerate(matches):
         other = at.get(match.reference) if match.reference is not None else None
-        if other is None or other == index or match.probability < _SURE:
-            continue
-        back = matches[other]
-        if back.reference == expected[index] and back.probability >= _SURE:
-            pairs.add((min(index, other), max(index, other)))
-    return tuple(sorted(pairs))
+        if other is not None and other != index and match.probability >= _SURE:
+            found.append((index, other))
+    return tuple(found)

@@ -376,10 +376,10 @@ def _caption(shot: Shot) -> str:
 
 def _finding(document: Document, case: Case, finding: Finding, told: set[str]) -> None:
     """One finding that asks for something; a remedy that stands above is named, not told again."""
-    if finding.pair is not None and finding.pair < finding.camera:
+    if finding.told_by != finding.camera:
         document.sentence(
-            f"{STATE_MARKS[finding.state]} {finding.check}: {finding.state}. Exchanged with {finding.pair}: one finding for "
-            f"both, told on the page of {finding.pair}.", 8.8, bold=True,
+            f"{STATE_MARKS[finding.state]} {finding.check}: {finding.state}. Swapped ({' / '.join(finding.shared)}): one finding "
+            f"for all, told on the page of {finding.told_by}.", 8.8, bold=True,
         )  # fmt: skip
         return
     document.sentence(f"{STATE_MARKS[finding.state]} {finding.check}: {finding.state}. {finding.why}", 8.8, bold=True)

@@ -38,7 +38,7 @@ def repair_rows(cases: Iterable[Case]) -> list[list[str | float | None]]:
     rows = []
     for case in cases:
         for finding in open_findings(case):
-            if finding.pair is not None and finding.pair < finding.camera:
+            if finding.told_by != finding.camera:
                 continue
             decision, remedy, camera = case.decision(finding), finding.remedy, case.camera
             rows.append((STATES.index(finding.state), camera.east_m, [

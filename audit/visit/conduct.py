@@ -14,14 +14,14 @@ from audit.judge.limits import Limits
 from audit.logbook import Logbook, VisitRecord
 from audit.photos.intake import FoundFile, find_files
 from audit.visit.compare import References, compare
-from audit.visit.judge import Seen, judge, snapshots_by_camera
+from audit.visit.exchange import exchange_hints, find_exchanges
+from audit.visit.judge import Seen, evidence_by_camera, judge, snapshots_by_camera
 from audit.visit.measure import measure
 from audit.visit.place import place, placed_snapshots
 from audit.visit.read import read
 from audit.visit.run import Ask, Report, Run
 from audit.visit.series import see_together
 from audit.visit.summary import VisitSummary, summary_of
-from audit.visit.swaps import find_swaps
 
 __all__ = ["KINDS", "conduct", "judge_again", "measure_anew", "run_visit"]
 
@@ -120,8 +120,9 @@ def conduct(run: Run, files: Sequence[FoundFile], at_least: float) -> VisitSumma
     }
     series = see_together(run, snapshots)
     comparisons = compare(run, references, snapshots)
-    swaps = find_swaps(run, photos.values(), references, snapshots, comparisons)
-    judge(run, Seen(placements, snapshots, series, comparisons, references, swaps))
+    evidence = evidence_by_camera(run, Seen(placements, snapshots, series, comparisons, references))
+    hints = exchange_hints(run, photos.values(), references, snapshots, comparisons)
+    judge(run, evidence, find_exchanges(run, evidence, hints))
     return summary_of(run.logbook, run.visit)
 
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from audit.judge.evidence import CameraEvidence, Comparison, Snapshot
+from audit.judge.evidence import CameraEvidence, Comparison, Exchange, Snapshot
 from audit.judge.finding import Verdict
 from audit.judge.findings import judge_camera
 from audit.match.placement import Placement
-from audit.match.swaps import Swap
 from audit.measure.image import measurement_method
 from audit.measure.measurement import Clarity, Orientation
 from audit.measure.orientation import combine_orientations
@@ -19,7 +18,7 @@ from audit.photos.photo import Photo
 from audit.visit.compare import References, reference_orientation
 from audit.visit.run import Progress, Run
 
-__all__ = ["Seen", "judge", "snapshots_by_camera"]
+__all__ = ["Seen", "evidence_by_camera", "judge", "snapshots_by_camera"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,23 +30,16 @@ class Seen:
     series: Mapping[str, Clarity]
     comparisons: Mapping[str, list[Comparison]]
     references: References
-    swaps: Sequence[Swap]
 
 
-def judge(run: Run, seen: Seen) -> tuple[Verdict, ...]:
-    """Judge every camera of the plan, and keep the verdicts."""
+def evidence_by_camera(run: Run, seen: Seen) -> dict[str, CameraEvidence]:
+    """All that the visit brought for each camera of the plan."""
     placed, uncertain = _by_camera(seen.placements)
-    pairs = {
-        one: (other, swap)
-        for swap in seen.swaps
-        for one, other in ((swap.first, swap.second), (swap.second, swap.first))
-    }
-    verdicts = []
-    for done, camera in enumerate(run.site.cameras, 1):
+    found = {}
+    for camera in run.site.cameras:
         name = camera.camera
         shots = seen.snapshots.get(name, ())
-        other, swap = pairs.get(name, (None, None))
-        evidence = CameraEvidence(
+        found[name] = CameraEvidence(
             placements=tuple(placed.get(name, ())),
             uncertain=uncertain[name],
             snapshots=shots,
@@ -55,12 +47,19 @@ def judge(run: Run, seen: Seen) -> tuple[Verdict, ...]:
             series=seen.series.get(name),
             comparisons=tuple(seen.comparisons.get(name, ())),
             reference_orientation=reference_orientation(run, name, seen.references.get((name, "day"))),
-            swapped_with=other,
-            swap_evidence=swap.evidence if swap is not None else (),
-            swap_certain=swap is None or swap.certain,
             maintenance=run.visit.kind == "maintenance",
         )
-        verdicts.append(judge_camera(camera, evidence, run.limits))
+    return found
+
+
+def judge(
+    run: Run, evidence: Mapping[str, CameraEvidence], exchanged: Mapping[str, Exchange]
+) -> tuple[Verdict, ...]:
+    """Judge every camera of the plan, and keep the verdicts."""
+    verdicts = []
+    for done, camera in enumerate(run.site.cameras, 1):
+        name = camera.camera
+        verdicts.append(judge_camera(camera, replace(evidence[name], exchange=exchanged.get(name)), run.limits))
         run.progress(Progress("judge", done, len(run.site.cameras), name))
     run.logbook.put_verdicts(run.visit, verdicts)
     return tuple(verdicts)

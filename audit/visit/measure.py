@@ -14,15 +14,24 @@ from audit.photos.photo import Photo
 from audit.visit.kept import KeptImage, kept_image
 from audit.visit.run import Progress, Run, Task, do_each
 
-__all__ = ["measure"]
+__all__ = ["Measuring", "measure", "measure_with"]
 
 
 @dataclass(frozen=True, slots=True)
 class _MeasureJob:
     name: str
     image: KeptImage
-    lens: Lens
+    lens: Lens | None
     method: str
+
+
+@dataclass(frozen=True, slots=True)
+class Measuring:
+    """A picture to be measured with a lens; None estimates the angle of view."""
+
+    photo: str
+    sha256: str
+    lens: Lens | None
 
 
 def measure(run: Run, photos: Mapping[str, Photo], snapshots: Sequence[Placement]) -> None:
@@ -35,19 +44,24 @@ def measure(run: Run, photos: Mapping[str, Photo], snapshots: Sequence[Placement
     snapshots : sequence of Placement
         Placed snapshots.
     """
+    placed = ((photos[placement.photo], run.lens(placement.camera or "")) for placement in snapshots)
+    measure_with(run, [Measuring(photo.name, photo.sha256, lens) for photo, lens in placed])
+
+
+def measure_with(run: Run, wanted: Sequence[Measuring]) -> None:
+    """Measure each picture with its lens where that was not done yet, and keep it."""
 
     def waiting() -> Iterator[_MeasureJob]:
-        for placement in snapshots:
-            photo, lens = photos[placement.photo], run.lens(placement.camera or "")
-            method = measurement_method(lens)
-            if run.logbook.measurement(photo.sha256, method) is None:
-                yield _MeasureJob(photo.name, kept_image(run, photo.sha256), lens, method)
+        for one in wanted:
+            method = measurement_method(one.lens)
+            if run.logbook.measurement(one.sha256, method) is None:
+                yield _MeasureJob(one.photo, kept_image(run, one.sha256), one.lens, method)
 
     def keep(job: _MeasureJob, record: dict[str, Any]) -> None:
         run.logbook.put_measurement(job.image.sha256, job.method, record)
 
-    do_each(run, Task("measure", _measure_one, keep, "could not be measured"), waiting(), len(snapshots))
-    run.progress(Progress("measure", len(snapshots), len(snapshots)))
+    do_each(run, Task("measure", _measure_one, keep, "could not be measured"), waiting(), len(wanted))
+    run.progress(Progress("measure", len(wanted), len(wanted)))
 
 
 def _measure_one(job: _MeasureJob) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from scipy.stats import multivariate_normal
 
 from audit.errors import AuditError
 from audit.judge.chances import PoseBelief, outside, state_of, target_chances
-from audit.judge.evidence import CameraEvidence, Comparison
+from audit.judge.evidence import CameraEvidence, Comparison, Exchange
 from audit.judge.finding import Verdict
 from audit.judge.findings import intended_pose, judge_camera
 from audit.judge.limits import load_limits, planned_lens
@@ -59,7 +59,7 @@ def test_a_slipped_band_is_rolled() -> None:
 def test_a_swap_is_told_on_the_pair_and_not_as_an_aim() -> None:
     """F3: each snapshot fits the other's plan."""
     verdict = judged(
-        "TH-07", *good_pair(SITE.camera("TH-07")), swapped_with="TH-08", swap_evidence=("Serial of TH-08.",)
+        "TH-07", *good_pair(SITE.camera("TH-07")), exchange=Exchange(("TH-07", "TH-08"), ("Serial of TH-08.",), True, 0.99)
     )
     found = only(verdict, "aim")
     assert found.state == "defect" and found.pair == "TH-08" and "Serial of TH-08." in found.why

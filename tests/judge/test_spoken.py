@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from audit.judge.evidence import CameraEvidence, Comparison
+from audit.judge.evidence import CameraEvidence, Comparison, Exchange
 from audit.judge.finding import Finding, Remedy, Verdict
 from audit.judge.findings import judge_camera
 from audit.judge.intended import intended_pose
@@ -121,9 +121,9 @@ def cases() -> Iterator[tuple[str, Camera, CameraEvidence]]:
     yield "no mount in the plan", bare, crew(bare, "snapshot", "label", "wide view", "bracket")
     yield "maintenance", camera, crew(camera, "snapshot", maintenance=True)
     for certain in (True, False):
-        more = {"swapped_with": "TH-08", "swap_evidence": ("Serial of TH-08.",), "swap_certain": certain}
+        exchange = Exchange(("TH-07", "TH-08"), ("Serial of TH-08.",), certain, 0.99 if certain else 0.8)
         camera7 = SITE.camera("TH-07")
-        yield "swapped", camera7, evidence(camera7, *good_pair(camera7), **more)
+        yield "swapped", camera7, evidence(camera7, *good_pair(camera7), exchange=exchange)
     for cause, probability in (
         ("haze", 0.9), ("spots", 0.6), ("cobweb", 0.5), ("infrared reflection", 0.8), ("blocked", 0.97), ("defocus", 0.7),
         ("unknown", 0.55), ("haze", 0.49),

@@ -54,8 +54,8 @@ def test_consequences_of_one_aim_are_one_task() -> None:
 
 def test_a_swap_is_listed_once_and_settled_findings_not_at_all() -> None:
     swap = [
-        _verdict("TH-07", _finding("TH-07", "aim", pair="TH-08")),
-        _verdict("TH-08", _finding("TH-08", "aim", pair="TH-07")),
+        _verdict("TH-07", _finding("TH-07", "aim", pair="TH-08", shared=("TH-07", "TH-08"))),
+        _verdict("TH-08", _finding("TH-08", "aim", pair="TH-07", shared=("TH-07", "TH-08"))),
     ]
     assert [s.cameras for s in plan_trip(SITE, swap).stops] == [("TH-07",)]
     assert plan_trip(SITE, swap, settled=[("TH-07", "aim"), ("TH-08", "aim")]).stops == ()
@@ -115,7 +115,7 @@ def test_level_and_view_words() -> None:
     assert view_remedy(fish, 12.0, 0.0, 1.0, 0.1).action.startswith("Pan right 12.0°, rotate clockwise 1.0°")
     assert missing_tilt_part(fish, -1.0, 0.5) == "tilt adapter 30" and missing_tilt_part(fish, -20.0, 0.5) is None
     assert missing_tilt_part(SITE.camera("TH-01"), 0.0, 0.5) is None
-    assert "TH-08" in swap_remedy(SITE.camera("TH-07"), "TH-08").action
+    assert "TH-08" in swap_remedy(("TH-07", "TH-08"), True).action
     assert "sunshield" in night_remedy(replace(SITE.camera("TH-09"), mount=SITE.camera("TH-02").mount)).action
 
 

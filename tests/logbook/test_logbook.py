@@ -318,7 +318,10 @@ def exchanged(book) -> None:
     """C-1 and C-2 share one finding: their pictures lie on each other's record."""
     visit = fill(book)
     one, two = make_verdict("C-1", "defect"), make_verdict("C-2", "defect")
-    pair = [replace(v, findings=(replace(v.findings[0], pair=other),)) for v, other in ((one, "C-2"), (two, "C-1"))]
+    both = ("C-1", "C-2")
+    pair = [
+        replace(v, findings=(replace(v.findings[0], pair=other, shared=both),)) for v, other in ((one, "C-2"), (two, "C-1"))
+    ]
     book.put_verdicts(visit, [*pair, make_verdict("C-3")])
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from skimage import data
 
-from audit.measure.swaps import ViewMatch, best_views, swapped
+from audit.measure.swaps import ViewMatch, best_views, shown_elsewhere
 
 
 @pytest.fixture(scope="module")
@@ -28,10 +28,10 @@ def test_every_image_finds_its_reference(references):
     assert min(m.probability for m in matches) > 0.9
 
 
-def test_two_swapped_cameras_are_named_as_a_pair(references):
+def test_two_swapped_cameras_show_each_others_reference(references):
     order = [0, 3, 2, 1]
     matches = best_views([again(references[i], i) for i in order], references)
-    assert swapped(matches, [0, 1, 2, 3]) == ((1, 3),)
+    assert shown_elsewhere(matches, [0, 1, 2, 3]) == ((1, 3), (3, 1))
 
 
 def test_a_view_that_is_no_reference_matches_none(references):
@@ -45,6 +45,6 @@ def test_no_references_or_an_empty_picture_match_none(references):
     assert best_views([black], references)[0].reference is None
 
 
-def test_one_wrong_snapshot_is_no_swap():
+def test_one_wrong_snapshot_shows_anothers_reference_and_the_other_its_own():
     matches = [ViewMatch(1, 1.0, 50), ViewMatch(1, 1.0, 60)]
-    assert swapped(matches, [0, 1]) == ()
+    assert shown_elsewhere(matches, [0, 1]) == ((0, 1),)

@@ -24,8 +24,8 @@ def show_finding(desk: Desk, finding: Finding, key: int, active: bool, may_decid
     """A finding that asks for something; the keys work on the active one."""
     with st.container(border=True):
         _sentence(finding, full=True)
-        if finding.pair is not None:
-            paragraph(word("review.pair", camera=finding.pair), "faint")
+        if finding.shared:
+            paragraph(word("review.pair", cameras=", ".join(finding.shared)), "faint")
         decision = desk.decision(finding)
         if decision is not None:
             line = word(

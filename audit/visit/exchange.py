@@ -1,0 +1,96 @@
+"""Step seven: cameras whose pictures lie under each other's name, thought of before any repair."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
+
+from audit.judge.evidence import CameraEvidence, Comparison, Exchange, Snapshot
+from audit.judge.exchange import Hint, exchanges, hints_of, worth_measuring
+from audit.lens import Lens
+from audit.match.swaps import swapped_pairs
+from audit.measure.image import MEASURE_SIDE_PX, measurement_method
+from audit.measure.measurement import Orientation
+from audit.measure.record import measurement_from_record
+from audit.measure.swaps import best_views, shown_elsewhere
+from audit.photos.photo import Photo
+from audit.photos.pixels import decode
+from audit.visit.compare import References
+from audit.visit.measure import Measuring, measure_with
+from audit.visit.run import Run
+
+__all__ = ["exchange_hints", "find_exchanges"]
+
+#: Cameras with a strange view that are matched against each other's references at once.
+_MOST_STRANGE = 60
+
+
+def exchange_hints(
+    run: Run,
+    photos: Iterable[Photo],
+    references: References,
+    snapshots: Mapping[str, tuple[Snapshot, ...]],
+    comparisons: Mapping[str, list[Comparison]],
+) -> tuple[Hint, ...]:
+    """What the photos' own words tell, then what the signed references tell."""
+    told = hints_of(swapped_pairs(run.site, photos))
+    return (*told, *_by_picture(run, references, snapshots, comparisons))
+
+
+def find_exchanges(run: Run, evidence: Mapping[str, CameraEvidence], hints: tuple[Hint, ...]) -> dict[str, Exchange]:
+    """The exchange of each camera that is part of one.
+
+    Pictures that might come from a camera with another lens are measured with that lens too, and without any, which
+    tells how wide they are.
+    """
+    partners = worth_measuring(run.site, evidence, run.limits, hints)
+    jobs = [(name, lens) for name, others in partners.items() for lens in _lenses(run, name, others)]
+    shots = {name: day for name in partners if (day := evidence[name].day) is not None}
+    waiting = [Measuring(shots[name].photo, shots[name].sha256, lens) for name, lens in jobs if name in shots]
+    measure_with(run, waiting)
+    again = {name: tuple(_orientations(run, shots[name], _lenses(run, name, partners[name]))) for name in shots}
+    better = {name: replace(found, by_lens=again.get(name, ())) for name, found in evidence.items()}
+    found = exchanges(run.site, better, run.limits, hints)
+    return {name: exchange for exchange in found for name in exchange.cameras}
+
+
+def _lenses(run: Run, camera: str, others: Iterable[str]) -> tuple[Lens | None, ...]:
+    """The others' lenses at the size of this camera's pictures, and none; each once."""
+    own = run.lens(camera)
+    lenses = (run.lens(other).resized(own.width_px, own.height_px) for other in others)
+    return (*dict.fromkeys(lens for lens in lenses if measurement_method(lens) != measurement_method(own)), None)
+
+
+def _orientations(run: Run, shot: Snapshot, lenses: Iterable[Lens | None]) -> Iterator[Orientation]:
+    for lens in lenses:
+        record = run.logbook.measurement(shot.sha256, measurement_method(lens))
+        if record is not None:
+            yield measurement_from_record(record).orientation
+
+
+def _by_picture(
+    run: Run,
+    references: References,
+    snapshots: Mapping[str, tuple[Snapshot, ...]],
+    comparisons: Mapping[str, list[Comparison]],
+) -> tuple[Hint, ...]:
+    """Cameras that don't show their own signed reference but another's."""
+    least = run.limits.movement.same_view_probability
+    strange = [
+        camera
+        for camera, found in comparisons.items()
+        if any(not c.night and (c.change.same_view_probability or 0.0) < least for c in found)
+    ][:_MOST_STRANGE]
+    if len(strange) < 2:
+        return ()
+    shots = [next(s for s in snapshots[camera] if not s.night) for camera in strange]
+    today = [decode(run.logbook.image(shot.sha256), MEASURE_SIDE_PX) for shot in shots]
+    then = [decode(run.logbook.image(references[camera, "day"].sha256), MEASURE_SIDE_PX) for camera in strange]
+    lenses = [
+        run.lens(camera).resized(pixels.shape[1], pixels.shape[0]) for camera, pixels in zip(strange, then, strict=True)
+    ]
+    matches = best_views(today, then, lenses)
+    return tuple(
+        Hint(strange[here], strange[there], f"{shots[here].photo} shows the signed reference of {strange[there]}.", True)
+        for here, there in shown_elsewhere(matches, range(len(strange)))
+    )
