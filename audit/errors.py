@@ -47,6 +47,10 @@ class PlanProblem:
         The camera concerned, if any.
     remedy : str or None
         What to do about it.
+    cell : str or None
+        The cell or cells as a spreadsheet names them (``cameras!F12``).
+    guess : str or None
+        What is probably meant; ``plan check --fix`` takes it.
     """
 
     file: str
@@ -58,17 +62,23 @@ class PlanProblem:
     severity: str = "error"
     camera: str | None = None
     remedy: str | None = None
+    cell: str | None = None
+    guess: str | None = None
 
     def sentence(self) -> str:
         """The problem as one line: place, message, remedy."""
         place = self.file
-        if self.row is not None:
+        if self.cell is not None:
+            place += f", {self.cell}"
+        elif self.row is not None:
             place += f", row {self.row}"
         if self.camera is not None:
             place += f", {self.camera}"
         if self.column is not None:
             place += f", column {self.column}"
         text = f"{place}: {self.message}"
+        if self.guess:
+            text += f" Guess: {self.guess}."
         if self.remedy:
             text += f" {self.remedy}"
         return text

@@ -13,11 +13,11 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-import pygeomag
 from numpy.typing import NDArray
 
 from audit.match.stays import CodeHabit
 from audit.photos.photo import Metadata, Photo
+from audit.plan.magnetic import declination_deg
 from audit.plan.model import Site
 
 __all__ = [
@@ -192,23 +192,6 @@ def local_metres(
     return east, north
 
 
-@lru_cache(maxsize=4)
-def _field(base_year: int) -> pygeomag.GeoMag:
-    return pygeomag.GeoMag(coefficients_file=f"wmm/WMM_{base_year}.COF")
-
-
-@lru_cache(maxsize=4096)
-def declination_deg(latitude_deg: float, longitude_deg: float, altitude_m: float, decimal_year: float) -> float:
-    """Magnetic declination in degrees, east positive, by the World Magnetic Model valid in that year.
-
-    Years before 2010 and after 2030 use the nearest model's edge.
-    """
-    base = min(2025, max(2010, 2010 + 5 * int((decimal_year - 2010) // 5)))
-    year = min(max(decimal_year, float(base)), base + 5.0)
-    result = _field(base).calculate(glat=latitude_deg, glon=longitude_deg, alt=altitude_m / 1000.0, time=year)
-    return float(result.d)
-
-
 def _decimal_year(when: datetime) -> float:
     start = datetime(when.year, 1, 1, tzinfo=UTC)
     whole = when.replace(tzinfo=UTC) if when.tzinfo is None else when
@@ -245,7 +228,8 @@ def site_arrays(site: Site) -> SiteArrays:
     floors = {name: i for i, name in enumerate(sorted({c.floor for c in site.cameras}, key=_floor_key))}
     up = np.array([floors[c.floor] * _FLOOR_CHANGE_M for c in site.cameras], dtype=np.float64)
     bearing = np.array(
-        [math.radians(c.bearing_deg) if abs(c.pitch_deg) < _STRAIGHT_DOWN_DEG else math.nan for c in site.cameras])
+        [math.radians(c.bearing_deg) if abs(c.pitch_deg) < _STRAIGHT_DOWN_DEG else math.nan for c in site.cameras]
+    )
     spacing = 10.0
     if len(site.cameras) > 1:
         points = np.column_stack([east, north, up])
@@ -327,8 +311,9 @@ def _wrapped_bells(middle: FloatArray, sd: float) -> FloatArray:
 
 
 @lru_cache(maxsize=256)
-def _direction_ratios(front: float, narrow_deg: float, wide_deg: float, wide_share: float, repeat_deg: float,
-                      repeat_share: float) -> FloatArray:
+def _direction_ratios(
+    front: float, narrow_deg: float, wide_deg: float, wide_share: float, repeat_deg: float, repeat_share: float
+) -> FloatArray:
     """Log of how much likelier one turn is after another one of the same stay than by itself, (cells, cells)."""
     cells = np.linspace(0.0, 2 * np.pi, _CELLS, endpoint=False)
     least = math.radians(4.0)
@@ -359,9 +344,14 @@ def direction_log_ratio(then: FloatArray, now: FloatArray, settings: Settings) -
     there), and the middles spread as single photos do. The sum over middles is exact and alike in both photos; the
     turns are rounded to 2.5 degrees.
     """
-    table = _direction_ratios(settings.front_share, settings.direction_sd_deg, settings.direction_wide_deg,
-                              settings.direction_wide_share, settings.compass_repeat_sd_deg,
-                              settings.compass_repeat_share)
+    table = _direction_ratios(
+        settings.front_share,
+        settings.direction_sd_deg,
+        settings.direction_wide_deg,
+        settings.direction_wide_share,
+        settings.compass_repeat_sd_deg,
+        settings.compass_repeat_share,
+    )
     known = ~np.isnan(then) & ~np.isnan(now)
 
     def cell(turn: FloatArray) -> IntArray:

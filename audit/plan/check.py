@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterator
 
 from audit.errors import PlanProblem
-from audit.plan.cells import Measure
+from audit.plan.measures import Measure
 from audit.plan.model import Camera, Site
 from audit.plan.mounts import chain_problems
 from audit.plan.optics import Geometry, TargetView, geometry
@@ -406,8 +406,7 @@ def _sun(camera: Camera, site: Site, file: str) -> Iterator[PlanProblem]:
         f"the sun stands {where} about {hours:.0f} h a year ({_season(found)}, "
         f"{_hours_of_day(found)} local time; worst {found.worst_at:%d %b %H:%M}, "
         f"{found.worst_elevation_deg:.0f}° high).",
-        "Expect backlight then: aim lower, add a sunshield, or set WDR; take a snapshot "
-        "at such an hour.",
+        "Expect backlight then: aim lower, add a sunshield, or set WDR; take a snapshot at such an hour.",
         "caution",
         camera.bearing_deg,
     )

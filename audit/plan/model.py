@@ -19,6 +19,7 @@ __all__ = [
     "Site",
     "Surface",
     "Target",
+    "WaitingCamera",
 ]
 
 Form = Literal["bullet", "dome", "turret", "fisheye", "multi-sensor", "ptz", "box"]
@@ -164,11 +165,38 @@ class Camera:
 
 
 @dataclass(frozen=True, slots=True)
+class WaitingCamera:
+    """A camera of the plan that can't be used before a person answers a question about its row.
+
+    Attributes
+    ----------
+    camera : str
+        Its id, or ``row 7`` where it has none.
+    reasons : tuple of str
+        What is asked, each with its cell.
+    cells : tuple of (column, text)
+        The row as the plan gives it, in the plan's own columns.
+    targets : tuple of tuple of (column, text)
+        Rows of its targets.
+    row : int or None
+        Row in the plan file, for messages.
+    """
+
+    camera: str
+    reasons: tuple[str, ...]
+    cells: tuple[tuple[str, str], ...] = ()
+    targets: tuple[tuple[tuple[str, str], ...], ...] = ()
+    row: int | None = field(default=None, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """A plan: its cameras in file order, and where local metres start.
 
     Attributes
     ----------
+    waiting : tuple of WaitingCamera
+        Cameras of the plan that wait for an answer; nothing is matched to them or judged of them.
     origin_latitude, origin_longitude : float or None
         WGS 84 position of east 0, north 0; None where the plan gives local metres alone (then photos' GPS
         positions can't be used for matching).
@@ -182,6 +210,7 @@ class Site:
     origin_longitude: float | None = None
     file: str = ""
     landmarks: tuple[Landmark, ...] = ()
+    waiting: tuple[WaitingCamera, ...] = ()
     _index: dict[str, int] = field(default_factory=dict, repr=False, compare=False)
 
     def __post_init__(self) -> None:

@@ -1,143 +1,32 @@
-"""Rows of a plan's tables to cameras and targets whose places are still as the plan gives them."""
+"""Plain rows to cameras and targets, whose places are still as the plan gives them; a row that lacks something waits."""
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass
 from typing import cast
 
+from audit.errors import PlanProblem
 from audit.lens import Lens, Projection, hfov_from_focal
 from audit.plan.catalogue import finer_name
-from audit.plan.cells import CellReader, Measure
+from audit.plan.columns import by_key, level_named
+from audit.plan.measures import Measure
 from audit.plan.model import PURPOSE_PX_PER_M, Camera, Form, MountChain, Night, Setting, Surface, Target
-from audit.plan.table import Problems, Table, cell_text
+from audit.plan.suspicions import nearest, same_id
+from audit.plan.table import Problems, Row, Table, cell_text
 
 __all__ = [
-    "CAMERA_COLUMNS",
-    "LATITUDE",
-    "LONGITUDE",
-    "POSITION_SD",
-    "TARGET_COLUMNS",
-    "UP",
     "Place",
     "RoughCamera",
     "RoughTarget",
+    "Speaker",
     "check_columns",
-    "check_ids",
     "read_camera",
     "read_place",
     "read_targets",
 ]
 
-
-FORMS = ("bullet", "dome", "turret", "fisheye", "multi-sensor", "ptz", "box")
-
-SURFACES = ("wall", "pole", "corner", "soffit", "hard ceiling", "tile ceiling", "parapet")
-
-SETTINGS = ("indoor", "outdoor")
-
-NIGHTS = ("none", "infrared", "white light")
-
-_NIGHT_WORDS = {"ir": "infrared", "no": "none", "off": "none", "white": "white light", "visible": "white light"}
-
-_PURPOSE_WORDS = {
-    "monitoring": "monitor",
-    "detection": "detect",
-    "observation": "observe",
-    "recognition": "recognise",
-    "recognize": "recognise",
-    "identification": "identify",
-    "inspection": "inspect",
-}
-
-_PROJECTIONS = ("rectilinear", "equidistant")
-
-_PROJECTION_WORDS = {"pinhole": "rectilinear", "perspective": "rectilinear", "fisheye": "equidistant"}
-
-_POSITION_M = Measure("m", -100_000, 100_000)
-
-LATITUDE = Measure("deg", -90, 90)
-
-LONGITUDE = Measure("deg", -180, 180)
-
-#: How well a drawing or a survey gives a place.
-POSITION_SD = Measure("m", 0, 100)
-
-_HEIGHT = Measure("m", 0, 200, above=True)
-
-UP = Measure("m", -1000, 9000)
-
-_BEARING = Measure("deg", 0, 360)
-
-_PITCH = Measure("deg", -90, 90)
-
-_ROLL = Measure("deg", -180, 180)
-
-_PIXELS = Measure("px", 16, 65_535, whole=True)
-
-_DENSITY = Measure("px/m", 0, 100_000, above=True)
-
-CAMERA_COLUMNS = (
-    "camera",
-    "name",
-    "latitude",
-    "longitude",
-    "east_m",
-    "north_m",
-    "position_sd_m",
-    "floor",
-    "height_m",
-    "ground_up_m",
-    "bearing_deg",
-    "pitch_deg",
-    "tilt_down_deg",
-    "roll_deg",
-    "hfov_deg",
-    "hfov_sd_deg",
-    "focal_mm",
-    "sensor_width_mm",
-    "image_width_px",
-    "image_height_px",
-    "projection",
-    "k1",
-    "k2",
-    "principal_x_px",
-    "principal_y_px",
-    "form",
-    "surface",
-    "setting",
-    "mount",
-    "serial",
-    "night",
-    "purpose",
-    "target",
-    "target_east_m",
-    "target_north_m",
-    "target_up_m",
-    "target_latitude",
-    "target_longitude",
-    "target_purpose",
-    "required_px_per_m",
-    "site",
-    "origin_latitude",
-    "origin_longitude",
-)
-
-TARGET_COLUMNS = (
-    "camera",
-    "target",
-    "latitude",
-    "longitude",
-    "east_m",
-    "north_m",
-    "up_m",
-    "position_sd_m",
-    "purpose",
-    "required_px_per_m",
-)
-
 #: Optical columns that the lens already answers; kept beside it so that nothing of the plan is lost.
-_KEPT_BESIDE_LENS = ("focal_mm", "sensor_width_mm")
+_KEPT_BESIDE_LENS = ("focal_mm", "sensor_width_mm", "surveyed_on", "quantity")
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,356 +38,375 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
+class Speaker:
+    """Says what is wrong in one row; what is an error makes the row wait."""
+
+    table: Table
+    row: Row
+    problems: Problems
+
+    def say(
+        self,
+        column: str,
+        message: str,
+        *,
+        accepted: str | None = None,
+        severity: str = "error",
+        remedy: str | None = None,
+    ) -> None:
+        """Note a problem with one cell of this row."""
+        cell = self.row.cells.get(column, self.row.raw.get(column))
+        if severity == "error":
+            self.row.wait(message)
+        self.problems.add(
+            PlanProblem(
+                self.table.grid.file if self.table.grid.sheet else self.table.place,
+                message,
+                row=self.row.number,
+                column=self.table.titles.get(column, column),
+                value=None if cell is None else cell_text(cell)[:60],
+                accepted=accepted,
+                severity=severity,
+                camera=self.row.text("camera") or None,
+                remedy=remedy,
+                cell=self.row.where.get(column) or self._empty(column),
+            )
+        )
+
+    def _empty(self, column: str) -> str | None:
+        at = self.table.at.get(column)
+        return None if at is None else str(self.table.grid.address(self.row.line, at[0]))
+
+    def missing(self, column: str) -> None:
+        """An empty cell that the camera can't do without; a missing column was said once already."""
+        if self.row.has(column):
+            return
+        kind = by_key("cameras").get(column) or by_key("targets")[column]
+        if column in self.table.titles:
+            self.say(column, f"{column} is empty.", accepted=kind.kind.accepted)
+        else:
+            self.row.wait(f"the plan has no column {column}.")
+
+
+@dataclass(frozen=True, slots=True)
 class RoughTarget:
+    """A target whose place is still as the plan gives it."""
+
     target: Target
     place: Place
-    reader: CellReader
+    speaker: Speaker
     columns: tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True)
 class RoughCamera:
-    camera: Camera
-    place: Place
-    reader: CellReader
+    """A camera whose place is still as the plan gives it; None where its row can't be one yet."""
+
+    camera: Camera | None
+    place: Place | None
+    speaker: Speaker
     inline: RoughTarget | None
 
 
-def check_columns(table: Table, problems: Problems) -> None:
-    """Missing required columns, each named once, with the near miss that may have been meant."""
-    have = set(table.titles)
-
-    def missing(*choices: tuple[str, ...]) -> None:
-        if any(set(choice) <= have for choice in choices):
-            return
-        words = " or ".join(" + ".join(choice) for choice in choices)
-        unknown = sorted(have - set(CAMERA_COLUMNS))
-        near = [n for c in choices for name in c for n in difflib.get_close_matches(name, unknown, n=1, cutoff=0.6)]
-        stem = [u for u in unknown for c in choices for name in c if u.rsplit("_", 1)[0] == name.rsplit("_", 1)[0]]
-        guess = (stem or near)[:1]
-        hint = f" The column '{table.titles[guess[0]]}' may be meant: the name tells the unit." if guess else ""
-        problems.add(table.place, f"the column {words} is missing.{hint}", column=choices[0][0], accepted=words)
-
-    missing(("latitude", "longitude"), ("east_m", "north_m"))
-    missing(("height_m",))
-    missing(("bearing_deg",))
-    missing(("pitch_deg",), ("tilt_down_deg",))
-    missing(("hfov_deg",), ("focal_mm", "sensor_width_mm"))
-    missing(("image_width_px",))
-    missing(("image_height_px",))
+def check_columns(tables: list[Table], problems: Problems) -> None:
+    """Missing required columns, each named once."""
+    for table in tables:
+        have = set(table.titles)
+        for choices in _NEEDED:
+            if any(set(choice) <= have for choice in choices):
+                continue
+            words = " or ".join(" + ".join(choice) for choice in choices)
+            missing = [e for e in table.extras if e]
+            near = nearest(choices[0][0].rsplit("_", 1)[0], missing)
+            hint = f" Is it the column '{near}'?" if near else ""
+            problems.add(
+                PlanProblem(table.place, f"the column {words} is missing.{hint}", column=choices[0][0], accepted=words)
+            )
 
 
-def read_camera(table: Table, index: int, problems: Problems) -> RoughCamera | None:
-    """One camera; where a cell is wrong it is noted and the camera stands in with placeholders; None without an id."""
-    row = table.rows[index]
-    titles = table.titles
-    camera_id = cell_text(row.cells.get("camera"))
-    reader = CellReader(table.place, row, titles, problems, camera_id or None)
-    if not camera_id:
-        reader.complain("camera", "the camera has no id.", accepted="a unique id")
-        return None
-    place = read_place(reader, "east_m", "north_m", "latitude", "longitude", required="camera")
-    height = _required(reader, "height_m", _HEIGHT, "height_m" in titles)
-    bearing = _required(reader, "bearing_deg", _BEARING, "bearing_deg" in titles)
-    pitch = _read_pitch(reader, titles)
-    lens = _read_lens(reader, titles)
-    form = _finer(reader, "form", "forms", FORMS)
-    surface = _finer(reader, "surface", "surfaces", SURFACES)
-    setting = reader.choice("setting", SETTINGS)
-    night = reader.choice("night", NIGHTS, _NIGHT_WORDS) or "none"
-    roll = reader.number("roll_deg", _ROLL)
-    ground = reader.number("ground_up_m", UP)
-    inline = _read_inline_target(reader)
-    extra = tuple(
-        (titles[key], cell_text(value))
-        for key, value in row.cells.items()
-        if key not in CAMERA_COLUMNS or key in _KEPT_BESIDE_LENS
-    )
-    if height is None or bearing is None or pitch is None or lens is None or place is None:
-        height, bearing, pitch = height or 1.0, bearing or 0.0, pitch or 0.0
-        lens, place = lens or Lens(16, 16, 60.0), place or Place(None, None)
-        if not problems.serious:
-            reader.complain("camera", "position, height, direction or lens can't be told from this row.")
-    camera = Camera(
-        camera=camera_id,
+_NEEDED: tuple[tuple[tuple[str, ...], ...], ...] = (
+    (("camera",),),
+    (("latitude", "longitude"), ("east_m", "north_m"), ("position",)),
+    (("height_m",),),
+    (("bearing_deg",),),
+    (("pitch_deg",), ("tilt_down_deg",)),
+    (("hfov_deg",), ("focal_mm", "sensor_width_mm")),
+    (("image_width_px",), ("image_size",)),
+    (("image_height_px",), ("image_size",)),
+)
+
+
+def read_camera(table: Table, row: Row, problems: Problems) -> RoughCamera:
+    """One camera of a plain row; without one where something is missing, which is then said."""
+    speaker = Speaker(table, row, problems)
+    if not row.text("camera"):
+        speaker.say("camera", "the camera has no id.", accepted="a unique id")
+    place = read_place(speaker, "east_m", "north_m", "latitude", "longitude")
+    if place is None and not any(row.has(c) for c in ("east_m", "north_m", "latitude", "longitude", "position")):
+        column = next((c for c in ("east_m", "latitude", "position") if c in table.titles), None)
+        if column is not None:
+            speaker.say(column, "the camera has no position.", accepted="east_m and north_m, or latitude and longitude")
+        else:
+            row.wait("the plan has no column for positions.")
+    for needed in ("height_m", "bearing_deg"):
+        speaker.missing(needed)
+    pitch = _read_pitch(speaker)
+    lens = _read_lens(speaker)
+    inline = _read_inline_target(speaker)
+    camera = None if row.reasons or place is None or lens is None or pitch is None else _camera(table, row, pitch, lens)
+    return RoughCamera(camera, place, speaker, inline)
+
+
+def _camera(table: Table, row: Row, pitch: float, lens: Lens) -> Camera:
+    form, surface = _finer(row, "form", "forms"), _finer(row, "surface", "surfaces")
+    height, bearing = row.number_in("height_m"), row.number_in("bearing_deg")
+    assert height is not None and bearing is not None
+    return Camera(
+        camera=row.text("camera"),
         east_m=0.0,
         north_m=0.0,
         height_m=height,
         bearing_deg=bearing % 360.0,
         pitch_deg=pitch,
         lens=lens,
-        roll_deg=roll or 0.0,
-        name=reader.text("name"),
-        floor=reader.text("floor"),
-        ground_up_m=ground or 0.0,
+        roll_deg=row.number_in("roll_deg") or 0.0,
+        name=row.text("name"),
+        floor=row.text("floor"),
+        ground_up_m=row.number_in("ground_up_m") or 0.0,
         form=cast(Form, form[0]) if form else None,
         form_detail=form[1] if form else "",
         surface=cast(Surface, surface[0]) if surface else None,
         surface_detail=surface[1] if surface else "",
-        setting=cast(Setting, setting) if setting else None,
-        mount=_read_mount(reader.text("mount")),
-        serial=reader.text("serial"),
-        night=cast(Night, night),
-        purpose=reader.text("purpose") or None,
-        extra=extra,
+        setting=cast(Setting, row.text("setting")) if row.has("setting") else None,
+        mount=MountChain(tuple(part for part in (p.strip() for p in row.text("mount").split(">")) if part)),
+        serial=row.text("serial"),
+        night=cast(Night, row.text("night") or "none"),
+        purpose=row.text("purpose") or None,
+        extra=_extra(table, row, "cameras"),
         row=row.number,
-        position_sd_m=reader.number("position_sd_m", POSITION_SD),
+        position_sd_m=row.number_in("position_sd_m"),
     )
-    return RoughCamera(camera, place, reader, inline)
 
 
-def read_targets(table: Table | None, cameras: set[str], problems: Problems) -> dict[str, list[RoughTarget]]:
-    """Listed targets by camera."""
+def _extra(table: Table, row: Row, word: str) -> tuple[tuple[str, str], ...]:
+    known = by_key("cameras" if word == "cameras" else "targets")
+    return tuple(
+        (key, cell_text(value))
+        for key, value in row.cells.items()
+        if key not in known or (word == "cameras" and key in _KEPT_BESIDE_LENS)
+    )
+
+
+def _finer(row: Row, column: str, kind: str) -> tuple[str, str] | None:
+    return finer_name(kind, row.text(column)) if row.has(column) else None
+
+
+def read_targets(
+    table: Table | None, cameras: dict[str, RoughCamera], problems: Problems
+) -> dict[str, list[RoughTarget]]:
+    """Listed targets by camera; a target that can't be read makes its camera wait."""
     found: dict[str, list[RoughTarget]] = {}
     if table is None:
         return found
-    for column in ("camera", "target", "up_m"):
-        if column not in table.titles and table.rows:
-            problems.add(table.place, f"the column {column} is missing.", column=column, accepted=column)
-    if table.rows and not (
-        {"east_m", "north_m"} <= set(table.titles) or {"latitude", "longitude"} <= set(table.titles)
-    ):
-        problems.add(
-            table.place,
-            "the column east_m + north_m or latitude + longitude is missing.",
-            column="east_m",
-            accepted="east_m + north_m or latitude + longitude",
-        )
+    for choices in ((("camera",),), (("target",),), (("up_m",),), (("east_m", "north_m"), ("latitude", "longitude"))):
+        if table.rows and not any(set(choice) <= set(table.titles) for choice in choices):
+            words = " or ".join(" + ".join(choice) for choice in choices)
+            problems.add(
+                PlanProblem(table.place, f"the column {words} is missing.", column=choices[0][0], accepted=words)
+            )
     for row in table.rows:
-        camera = cell_text(row.cells.get("camera"))
-        reader = CellReader(table.place, row, table.titles, problems, camera or None)
-        if camera not in cameras:
-            near = difflib.get_close_matches(camera, cameras, n=1)
-            guess = f" Did you mean '{near[0]}'?" if near else ""
-            reader.complain(
-                "camera", f"no camera '{camera}' is in the plan.{guess}", value=camera, accepted="a camera of the plan"
-            )
+        if row.dropped:
             continue
-        name = reader.text("target")
-        if not name and "target" in table.titles:
-            reader.complain("target", "the target has no name.", accepted="a name")
-        place = read_place(reader, "east_m", "north_m", "latitude", "longitude", required="target")
-        up = _required(reader, "up_m", UP, "up_m" in table.titles)
-        density, label = _required_density(reader, "purpose")
-        if place is None or up is None:
+        speaker = Speaker(table, row, problems)
+        name = _camera_of(speaker, cameras)
+        if name is None:
             continue
-        extra = tuple((table.titles[k], cell_text(v)) for k, v in row.cells.items() if k not in TARGET_COLUMNS)
-        sd = reader.number("position_sd_m", POSITION_SD)
-        target = Target(name, 0.0, 0.0, up, density, label, extra, sd)
-        rough = RoughTarget(target, place, reader, ("east_m", "latitude"))
-        found.setdefault(camera, []).append(rough)
+        target = _listed_target(speaker)
+        if target is None or row.reasons:
+            reasons = "; ".join(row.reasons) or "it is incomplete"
+            cameras[name].speaker.row.wait(f"its target '{row.text('target') or row.number}' can't be read: {reasons}")
+            continue
+        found.setdefault(name, []).append(target)
     return found
 
 
-def check_ids(table: Table, rough: list[RoughCamera], problems: Problems) -> None:
-    """Camera ids that stand there twice, or differ in capitals only."""
-    first: dict[str, int | None] = {}
-    folded: dict[str, str] = {}
-    for r in rough:
-        name = r.camera.camera
-        if name in first:
-            r.reader.complain(
-                "camera", f"'{name}' stands in row {first[name]} already.", value=name, accepted="a unique id"
-            )
-            continue
-        first[name] = r.camera.row
-        other = folded.setdefault(name.casefold(), name)
-        if other != name:
-            r.reader.complain(
-                "camera",
-                f"'{name}' and '{other}' differ in capitals only and are easily confused.",
-                value=name,
-                severity="warning",
-                remedy="Give one of them another id.",
-            )
+def _camera_of(speaker: Speaker, cameras: dict[str, RoughCamera]) -> str | None:
+    """The camera that a target belongs to; an id that is only written otherwise is taken, and said."""
+    name = speaker.row.text("camera")
+    if name in cameras:
+        return name
+    near = nearest(name, cameras) if name else None
+    if near is not None and same_id(near, name):
+        speaker.say("camera", f"'{name}' is taken for the camera '{near}'.", severity="caution")
+        return near
+    guess = f" Did you mean '{near}'?" if near else ""
+    speaker.say(
+        "camera",
+        f"no camera '{name}' is in the plan, so the target is left out.{guess}",
+        accepted="a camera of the plan",
+    )
+    if near is not None:
+        cameras[near].speaker.row.wait(f"the target '{speaker.row.text('target')}' of '{name}' may be its own")
+    return None
 
 
-def _required(reader: CellReader, column: str, measure: Measure, present: bool) -> float | None:
-    """A number that a camera can't do without; an empty cell is a problem (a missing column was one already)."""
-    if present and not reader.has(column):
-        reader.complain(column, f"{column} is empty.", accepted=measure.accepted)
-    return reader.number(column, measure)
-
-
-def _read_mount(text: str) -> MountChain:
-    return MountChain(tuple(part for part in (p.strip() for p in text.split(">")) if part))
-
-
-def _finer(reader: CellReader, column: str, kind: str, accepted: tuple[str, ...]) -> tuple[str, str] | None:
-    if not reader.has(column):
+def _listed_target(speaker: Speaker) -> RoughTarget | None:
+    row = speaker.row
+    if not row.text("target") and "target" in speaker.table.titles:
+        speaker.say("target", "the target has no name.", accepted="a name")
+    place = read_place(speaker, "east_m", "north_m", "latitude", "longitude")
+    if place is None and not row.reasons:
+        column = "east_m" if "east_m" in speaker.table.titles else "latitude"
+        speaker.say(column, "the target has no position.", accepted="east_m and north_m, or latitude and longitude")
+    speaker.missing("up_m")
+    up = row.number_in("up_m")
+    if place is None or up is None or row.reasons:
         return None
-    found = finer_name(kind, reader.text(column))
-    if found is None:
-        reader.choice(column, accepted)
-    return found
+    density, label = _density(row, "purpose")
+    target = Target(row.text("target"), 0.0, 0.0, up, density, label, _extra(speaker.table, row, "targets"),
+                    row.number_in("position_sd_m"))  # fmt: skip
+    return RoughTarget(target, place, speaker, ("east_m", "latitude"))
 
 
-def _read_pitch(reader: CellReader, titles: dict[str, str]) -> float | None:
-    pitch = reader.number("pitch_deg", _PITCH)
-    tilt = reader.number("tilt_down_deg", _PITCH)
+def _read_pitch(speaker: Speaker) -> float | None:
+    row = speaker.row
+    pitch, tilt = row.number_in("pitch_deg"), row.number_in("tilt_down_deg")
     if pitch is not None and tilt is not None and abs(pitch + tilt) > 1e-6:
-        reader.complain(
+        speaker.say(
             "tilt_down_deg",
             f"pitch_deg {pitch:g} and tilt_down_deg {tilt:g} contradict each other "
             "(tilt_down_deg = −pitch_deg); keep one.",
-            value=tilt,
             accepted=f"{-pitch:g}",
         )
         return None
-    if (
-        pitch is None
-        and tilt is None
-        and not reader.has("pitch_deg")
-        and not reader.has("tilt_down_deg")
-        and ({"pitch_deg", "tilt_down_deg"} & set(titles))
-    ):
-        column = "pitch_deg" if "pitch_deg" in titles else "tilt_down_deg"
-        reader.complain(column, f"{column} is empty.", accepted=_PITCH.accepted)
+    if not row.has("pitch_deg") and not row.has("tilt_down_deg"):
+        speaker.missing("tilt_down_deg" if "pitch_deg" not in speaker.table.titles else "pitch_deg")
     return pitch if pitch is not None else None if tilt is None else 0.0 - tilt
 
 
-def _read_lens(reader: CellReader, titles: dict[str, str]) -> Lens | None:
-    width = _required(reader, "image_width_px", _PIXELS, "image_width_px" in titles)
-    height = _required(reader, "image_height_px", _PIXELS, "image_height_px" in titles)
-    projection = reader.choice("projection", _PROJECTIONS, _PROJECTION_WORDS)
-    if projection is None:
-        if reader.has("projection"):
-            return None
-        projection = "rectilinear"
-    rectilinear = projection == "rectilinear"
-    hfov = reader.number("hfov_deg", Measure("deg", 0, 180 if rectilinear else 360, above=True, below=rectilinear))
-    focal = reader.number("focal_mm", Measure("mm", 0.1, 2000))
-    sensor = reader.number("sensor_width_mm", Measure("mm", 0.5, 100))
-    k1 = reader.number("k1", Measure("", -10, 10)) or 0.0
-    k2 = reader.number("k2", Measure("", -10, 10)) or 0.0
-    sd = reader.number("hfov_sd_deg", Measure("deg", 0, 90)) or 0.0
-    principal_x = reader.number("principal_x_px", Measure("px", 0, 65_535))
-    principal_y = reader.number("principal_y_px", Measure("px", 0, 65_535))
-    principal = (principal_x, principal_y) if principal_x is not None and principal_y is not None else None
-    if (principal_x is None) != (principal_y is None):
-        reader.complain("principal_x_px", "the principal point needs both principal_x_px and principal_y_px.")
+def _read_lens(speaker: Speaker) -> Lens | None:
+    row = speaker.row
+    if not row.has("image_size"):
+        for column in ("image_width_px", "image_height_px"):
+            if column in speaker.table.titles or "image_size" not in speaker.table.titles:
+                speaker.missing(column)
+            elif not row.has(column):
+                speaker.say("image_size", "image_size is empty.", accepted="two numbers, as in 1920 x 1080")
+    width, height = row.number_in("image_width_px"), row.number_in("image_height_px")
+    projection = cast(Projection, row.text("projection") or "rectilinear")
+    angle = _angle(speaker, projection)
+    principal = (row.number_in("principal_x_px"), row.number_in("principal_y_px"))
+    if (principal[0] is None) != (principal[1] is None):
+        speaker.say("principal_x_px", "the principal point needs both principal_x_px and principal_y_px.")
+        return None
+    if width is None or height is None or angle is None or "projection" in row.raw:
+        return None
     try:
-        by_focal = None
-        if focal is not None and sensor is not None:
-            by_focal = hfov_from_focal(focal, sensor, cast(Projection, projection), k1, k2)
-        if hfov is None and by_focal is None:
-            if (
-                not reader.has("hfov_deg")
-                and ({"hfov_deg", "focal_mm"} & set(titles))
-                and not (reader.has("focal_mm") and reader.has("sensor_width_mm"))
-            ):
-                reader.complain(
-                    "hfov_deg",
-                    "neither hfov_deg nor focal_mm with sensor_width_mm is given.",
-                    accepted="hfov_deg, or focal_mm and sensor_width_mm",
-                )
-            return None
-        if hfov is not None and by_focal is not None and abs(by_focal - hfov) > 0.1 * hfov:
-            reader.complain(
-                "hfov_deg",
-                f"hfov_deg {hfov:g} is used, but focal_mm {focal:g} and sensor_width_mm "
-                f"{sensor:g} give {by_focal:.1f}.",
-                value=hfov,
-                accepted=f"about {by_focal:.1f}",
-                severity="warning",
-                remedy="Check the lens against its data sheet.",
-            )
-        if width is None or height is None:
-            return None
-        angle = hfov if hfov is not None else by_focal
-        assert angle is not None
         return Lens(
             int(width),
             int(height),
             angle,
-            hfov_sd_deg=sd,
-            projection=cast(Projection, projection),
-            k1=k1,
-            k2=k2,
-            principal_px=principal,
+            hfov_sd_deg=row.number_in("hfov_sd_deg") or 0.0,
+            projection=projection,
+            k1=row.number_in("k1") or 0.0,
+            k2=row.number_in("k2") or 0.0,
+            principal_px=None if principal[0] is None or principal[1] is None else (principal[0], principal[1]),
         )
     except ValueError as error:
-        column = "k1" if "radial" in str(error) else "hfov_deg"
-        reader.complain(column, f"{error}.", value=reader.text(column), accepted="a lens that can exist")
+        speaker.say("k1" if "radial" in str(error) else "hfov_deg", f"{error}.", accepted="a lens that can exist")
         return None
 
 
-def read_place(
-    reader: CellReader, east: str, north: str, latitude: str, longitude: str, required: str | None
-) -> Place | None:
-    """A position in either kind of coordinates; None where there is none, or half of one (then noted)."""
-    before = (reader.has(east), reader.has(north), reader.has(latitude), reader.has(longitude))
-    e, n = reader.number(east, _POSITION_M), reader.number(north, _POSITION_M)
-    lat, lon = _read_geographic(reader, latitude, longitude)
-    for has_one, has_other, one, other in (
-        (before[0], before[1], east, north),
-        (before[1], before[0], north, east),
-        (before[2], before[3], latitude, longitude),
-        (before[3], before[2], longitude, latitude),
-    ):
-        if has_one and not has_other:
-            reader.complain(other, f"{one} is given without {other}.", accepted="both or neither")
+def _angle(speaker: Speaker, projection: Projection) -> float | None:
+    """Angle of view in degrees: as given, or by focal length and sensor width."""
+    row = speaker.row
+    hfov, focal, sensor = row.number_in("hfov_deg"), row.number_in("focal_mm"), row.number_in("sensor_width_mm")
+    limit = Measure(
+        "deg", 0, 180 if projection == "rectilinear" else 360, above=True, below=projection == "rectilinear"
+    )
+    if hfov is not None and not limit.holds(hfov):
+        speaker.say("hfov_deg", f"{hfov:g} is not {limit.accepted} for a {projection} lens.", accepted=limit.accepted)
+        return None
+    by_focal = None
+    if focal is not None and sensor is not None:
+        try:
+            by_focal = hfov_from_focal(
+                focal, sensor, projection, row.number_in("k1") or 0.0, row.number_in("k2") or 0.0
+            )
+        except ValueError as error:
+            speaker.say("k1" if "radial" in str(error) else "focal_mm", f"{error}.", accepted="a lens that can exist")
             return None
+    if hfov is None and by_focal is None:
+        if not row.has("hfov_deg") and not (row.has("focal_mm") and row.has("sensor_width_mm")):
+            if {"hfov_deg", "focal_mm"} & set(speaker.table.titles):
+                column = (
+                    "hfov_deg"
+                    if "hfov_deg" in speaker.table.titles
+                    else "sensor_width_mm"
+                    if row.has("focal_mm")
+                    else "focal_mm"
+                )
+                speaker.say(
+                    column,
+                    "neither hfov_deg nor focal_mm with sensor_width_mm is given.",
+                    accepted="hfov_deg, or focal_mm and sensor_width_mm",
+                )
+            else:
+                row.wait("the plan has no column hfov_deg, nor focal_mm and sensor_width_mm.")
+        return None
+    if hfov is not None and by_focal is not None and abs(by_focal - hfov) > 0.1 * hfov:
+        speaker.say(
+            "hfov_deg",
+            f"hfov_deg {hfov:g} is used, but focal_mm {focal:g} and sensor_width_mm {sensor:g} give {by_focal:.1f}.",
+            accepted=f"about {by_focal:.1f}",
+            severity="warning",
+            remedy="Check the lens against its data sheet.",
+        )
+    return hfov if hfov is not None else by_focal
+
+
+def read_place(speaker: Speaker, east: str, north: str, latitude: str, longitude: str) -> Place | None:
+    """A position in either kind of coordinates; None where there is none, or half of one (then said)."""
+    row = speaker.row
+    for one, other in ((east, north), (north, east), (latitude, longitude), (longitude, latitude)):
+        if row.has(one) and not row.has(other):
+            speaker.say(other, f"{one} is given without {other}.", accepted="both or neither")
+            return None
+    e, n, lat, lon = (row.number_in(c) for c in (east, north, latitude, longitude))
     local = (e, n) if e is not None and n is not None else None
     geographic = (lat, lon) if lat is not None and lon is not None else None
-    if local is None and geographic is None:
-        if (
-            required
-            and not any(before)
-            and ({east, north} <= set(reader.titles) or {latitude, longitude} <= set(reader.titles))
-        ):
-            column = east if east in reader.titles else latitude
-            reader.complain(
-                column,
-                f"the {required} has no position.",
-                accepted=f"{east} and {north}, or {latitude} and {longitude}",
-            )
-        return None
-    return Place(local, geographic)
+    return None if local is None and geographic is None else Place(local, geographic)
 
 
-def _read_geographic(reader: CellReader, latitude: str, longitude: str) -> tuple[float | None, float | None]:
-    return reader.number(latitude, LATITUDE), reader.number(longitude, LONGITUDE)
-
-
-def _required_density(reader: CellReader, purpose_column: str) -> tuple[float | None, str | None]:
-    """Needed px/m and its label: a number wins, a purpose of the list stands for its number."""
-    density = reader.number("required_px_per_m", _DENSITY)
-    label = reader.text(purpose_column) or None
-    if reader.has("required_px_per_m") or label is None:
+def _density(row: Row, purpose: str) -> tuple[float | None, str | None]:
+    """Needed px/m and its label: a number wins, a level stands for its number, other words need nothing."""
+    density, label = row.number_in("required_px_per_m"), row.text(purpose) or None
+    if row.has("required_px_per_m") or label is None:
         return density, label
-    level = reader.choice(purpose_column, tuple(PURPOSE_PX_PER_M), _PURPOSE_WORDS)
+    level = level_named(label)
     return (None, label) if level is None else (PURPOSE_PX_PER_M[level], level)
 
 
-def _level(text: str) -> str | None:
-    word = text.strip().lower()
-    word = _PURPOSE_WORDS.get(word, word)
-    return word if word in PURPOSE_PX_PER_M else None
-
-
-def _read_inline_target(reader: CellReader) -> RoughTarget | None:
+def _read_inline_target(speaker: Speaker) -> RoughTarget | None:
+    row = speaker.row
     columns = ("target_east_m", "target_north_m", "target_latitude", "target_longitude", "target_up_m")
-    if not any(map(reader.has, columns)):
+    if not any(map(row.has, columns)):
         return None
-    place = read_place(reader, *columns[:4], required=None)
-    up = reader.number("target_up_m", UP)
+    place = read_place(speaker, *columns[:4])
     if place is None:
-        if not any(map(reader.has, columns[:4])):
-            reader.complain(
-                "target_up_m",
-                "the target has a height but no position.",
-                accepted="target_east_m and target_north_m, or target_latitude and target_longitude",
-            )
+        if not any(map(row.has, columns[:4])):
+            if row.has("target_up_m") and any(c in speaker.table.titles for c in columns[:4]):
+                speaker.say("target_up_m", "the target has a height but no position.",
+                            accepted="target_east_m and target_north_m, or target_latitude and target_longitude")  # fmt: skip
         return None
-    if up is None and not reader.has("target_up_m"):
-        reader.complain("target_up_m", "target_up_m is empty.", accepted=UP.accepted)
-    if reader.has("target_purpose"):
-        density, label = _required_density(reader, "target_purpose")
+    up = row.number_in("target_up_m")
+    if not row.has("target_up_m"):
+        speaker.say("target_up_m", "target_up_m is empty.", accepted=by_key("cameras")["target_up_m"].kind.accepted)
+    if row.has("target_purpose"):
+        density, label = _density(row, "target_purpose")
     else:
-        density = reader.number("required_px_per_m", _DENSITY)
-        label = _level(reader.text("purpose"))
-        if density is None and label is not None and not reader.has("required_px_per_m"):
+        density, label = row.number_in("required_px_per_m"), level_named(row.text("purpose"))
+        if density is None and label is not None and not row.has("required_px_per_m"):
             density = PURPOSE_PX_PER_M[label]
-    target = Target(reader.text("target") or "target", 0.0, 0.0, up or 0.0, density, label)
-    return RoughTarget(target, place, reader, ("target_east_m", "target_latitude"))
+    target = Target(row.text("target") or "target", 0.0, 0.0, up or 0.0, density, label)
+    return RoughTarget(target, place, speaker, ("target_east_m", "target_latitude"))

@@ -7,19 +7,29 @@ import io
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
-from audit.plan.table import HEADER_SEARCH_ROWS, Cell, Problems, Table, assemble, column_key, number_text
+from audit.errors import PlanProblem
+from audit.plan.grid import Grid
+from audit.plan.table import MAX_ROWS, Cell, Problems, clean, number_text
+from audit.plan.titles import read_title
 
 __all__ = ["decoded", "read_csv", "write_csv"]
 
 
 _DELIMITERS = ",;\t|"
+_LINES_LOOKED_AT = 200
+_ROWS_READ = MAX_ROWS + 2 * _LINES_LOOKED_AT
 
 
-def read_csv(place: str, data: bytes, problems: Problems, id_column: str = "camera") -> Table | None:
-    """One table, its delimiter guessed from the header; None where there is no header."""
-    delimiter, text = _delimiter(decoded(data).replace("\x00", ""), id_column)
+def read_csv(name: str, data: bytes, problems: Problems) -> Grid:
+    """One sheet, its delimiter guessed from the header."""
+    delimiter, text = _delimiter(decoded(data).replace("\x00", ""))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    return assemble(place, _csv_rows(reader, place, problems), problems, spreadsheet=False, id_column=id_column)
+    rows: list[list[Cell]] = []
+    for cells in _csv_rows(reader, name, problems):
+        rows.append([clean(cell).strip() or None for cell in cells])
+        if len(rows) >= _ROWS_READ:
+            break
+    return Grid(name, rows=rows)
 
 
 def decoded(data: bytes) -> str:
@@ -37,21 +47,36 @@ def decoded(data: bytes) -> str:
         return data.decode("cp1252", "replace")
 
 
-def _delimiter(text: str, id_column: str) -> tuple[str, str]:
+def _delimiter(text: str) -> tuple[str, str]:
     """The delimiter, and the text without a spreadsheet's ``sep=`` line (its row still counts)."""
     first = text.split("\n", 1)[0].strip().strip('"')
     if first.lower().startswith("sep=") and len(first) == 5:
         return first[4], "\n" + text.split("\n", 1)[1] if "\n" in text else ""
-    for line in text.split("\n", HEADER_SEARCH_ROWS)[:HEADER_SEARCH_ROWS]:
-        keys = {d: [column_key(t.strip(' "\r')) for t in line.split(d)] for d in _DELIMITERS}
-        best = max(_DELIMITERS, key=lambda d: ((id_column in keys[d]), len(keys[d])))
-        if id_column in keys[best]:
-            return best, text
+    best, most = ",", 0
+    lines = text.split("\n", _LINES_LOOKED_AT)[:_LINES_LOOKED_AT]
+    for delimiter in _DELIMITERS:
+        known = max((_titles_in(line, delimiter) for line in lines if delimiter in line), default=0)
+        if known > most:
+            best, most = delimiter, known
+    if most > 1:
+        return best, text
+    firsts = [line.split(d, 1)[0] for d in _DELIMITERS for line in lines[:40] if d in line]
+    if firsts:
+        sideways = {
+            d: sum(_titles_in(line.split(d, 1)[0], "\n") for line in lines[:80] if d in line) for d in _DELIMITERS
+        }
+        if max(sideways.values()) > 2:
+            return max(_DELIMITERS, key=lambda d: sideways[d]), text
     counts = {d: text[:4000].count(d) for d in _DELIMITERS}
     return max(_DELIMITERS, key=lambda d: counts[d]), text
 
 
-def _csv_rows(reader: Iterator[list[str]], place: str, problems: Problems) -> Iterator[Sequence[Cell]]:
+def _titles_in(line: str, delimiter: str) -> int:
+    words = {t.strip(' "\r') for t in line.split(delimiter)[:200]}
+    return sum(1 for word in words if word and len(word) < 80 and read_title(word, "cameras") is not None)
+
+
+def _csv_rows(reader: Iterator[list[str]], place: str, problems: Problems) -> Iterator[Sequence[str]]:
     number = 0
     while True:
         number += 1
@@ -61,7 +86,9 @@ def _csv_rows(reader: Iterator[list[str]], place: str, problems: Problems) -> It
             return
         except csv.Error as error:
             problems.add(
-                place, f"the row can't be taken apart ({error}); look for an unclosed quotation mark.", row=number
+                PlanProblem(
+                    place, f"the row can't be taken apart ({error}); look for an unclosed quotation mark.", row=number
+                )
             )
             return
 

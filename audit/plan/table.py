@@ -1,15 +1,12 @@
-"""A plan's table, whatever the file format: rows of named cells with the place each stands in, and its problems."""
+"""A plan's table in its plain form, whatever the file looked like: typed cells by column, and its problems."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from pathlib import Path
-
-from openpyxl.utils import get_column_letter
-from openpyxl.utils.cell import range_boundaries
+from typing import Any
 
 from audit.errors import PlanProblem
 
@@ -19,7 +16,6 @@ __all__ = [
     "Problems",
     "Row",
     "Table",
-    "assemble",
     "cell_text",
     "clean",
     "column_key",
@@ -34,16 +30,7 @@ Cell = str | float | int | bool | date | None
 #: A site of more cameras than this is not one site; the limit keeps a broken file from filling the memory.
 MAX_ROWS = 50_000
 
-_MAX_BLANK_ROWS = 10_000
-
 _MAX_PROBLEMS = 1_000
-
-HEADER_SEARCH_ROWS = 20
-
-_HEADERS = {
-    "camera": "camera, name, latitude, longitude, height_m, bearing_deg, …",
-    "landmark": "landmark, east_m, north_m, up_m, position_sd_m",
-}
 
 _SURROGATES = re.compile("[\ud800-\udfff]")
 
@@ -59,21 +46,84 @@ def column_key(title: str) -> str:
     return re.sub(r"[\s\-]+", "_", title.strip().lower())
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Row:
-    """One row: its number as a spreadsheet shows it, and its non-empty cells by column key."""
+    """One row in plain form.
+
+    Attributes
+    ----------
+    number : int
+        As a spreadsheet shows it.
+    line : int
+        Its place on the sheet, from 1.
+    cells : dict
+        Values by column, in the column's unit and words; unknown columns by their own title.
+    raw : dict
+        Text of the cells that could not be taken, as the file has them, with the unit that they were meant in.
+    reasons : list of str
+        Why the row waits; empty where it may be used.
+    where : dict
+        Address of each cell.
+    dropped : bool
+        Whether it is left out (struck through, a copy).
+    suspected : set of str
+        Columns whose value looks odd; those that ``as_written`` names are left alone.
+    """
 
     number: int
-    cells: dict[str, Cell]
+    line: int = 0
+    cells: dict[str, Cell] = field(default_factory=dict)
+    raw: dict[str, str] = field(default_factory=dict)
+    reasons: list[str] = field(default_factory=list)
+    where: dict[str, str] = field(default_factory=dict)
+    dropped: bool = False
+    suspected: set[str] = field(default_factory=set)
+
+    def wait(self, reason: str) -> None:
+        """Note why the row waits, each reason once."""
+        if reason not in self.reasons:
+            self.reasons.append(reason)
+
+    def number_in(self, column: str) -> float | None:
+        """A numeric cell, None where it is empty or could not be read."""
+        value = self.cells.get(column)
+        return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
+
+    def text(self, column: str, default: str = "") -> str:
+        """A cell as text."""
+        return cell_text(self.cells[column]) if column in self.cells else default
+
+    def has(self, column: str) -> bool:
+        """Whether the file has something in that cell, taken or not."""
+        return column in self.cells or column in self.raw
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Table:
-    """A table with its place for messages (file, and sheet if any); ``titles`` keeps the file's own spelling."""
+    """A table in plain form.
+
+    Attributes
+    ----------
+    place : str
+        File and sheet for messages.
+    titles : dict
+        The file's own title of each column.
+    rows : list of Row
+    extras : tuple of str
+        Keys of the columns that the plan does not know, in the file's order.
+    language : str
+        Of most of its titles.
+    grid, at
+        The sheet it was read from, and where each column stands on it: its number and its title.
+    """
 
     place: str
     titles: dict[str, str]
-    rows: tuple[Row, ...]
+    rows: list[Row]
+    extras: tuple[str, ...] = ()
+    language: str = "en"
+    grid: Any = None
+    at: dict[str, tuple[int, str]] = field(default_factory=dict)
 
 
 class Problems:
@@ -84,53 +134,27 @@ class Problems:
         self._left_out = 0
         self._serious = False
 
-    def add(
-        self,
-        place: str,
-        message: str,
-        *,
-        row: int | None = None,
-        column: str | None = None,
-        value: object = None,
-        accepted: str | None = None,
-        severity: str = "error",
-        camera: str | None = None,
-        remedy: str | None = None,
-    ) -> None:
-        """Note one problem; ``value`` is shown as text, shortened."""
-        self._serious = self._serious or severity == "error"
+    def add(self, problem: PlanProblem) -> None:
+        """Note one problem; its value is shown on one line, shortened."""
+        self._serious = self._serious or problem.severity == "error"
         if len(self._found) >= _MAX_PROBLEMS:
             self._left_out += 1
             return
-        text = None if value is None else shortened(str(value))
-        self._found.append(
-            PlanProblem(
-                place,
-                message,
-                row=row,
-                column=column,
-                value=text,
-                accepted=accepted,
-                severity=severity,
-                camera=camera,
-                remedy=remedy,
-            )
-        )
+        self._found.append(problem)
 
     @property
     def serious(self) -> bool:
-        """Whether any of them keeps the plan from being used."""
+        """Whether any of them is an error."""
         return self._serious
 
     def all(self) -> tuple[PlanProblem, ...]:
         """Everything found; a last line says how many more there were beyond the limit."""
         if not self._left_out:
             return tuple(self._found)
-        last = self._found[-1]
         return (
             *self._found,
             PlanProblem(
-                last.file,
+                self._found[-1].file,
                 f"{self._left_out} more problems are not listed; correct these first.",
                 severity="error" if self._serious else "warning",
             ),
@@ -157,118 +181,13 @@ def cell_text(value: Cell) -> str:
     return "" if value is None else number_text(value)
 
 
+_LOOKS_GROUPED = re.compile(r"-?[1-9]\d{0,2}\.\d{3}")
+
+
 def number_text(value: Cell) -> str:
-    """A number as text that reads back as the same number; whole numbers without a decimal point."""
+    """A number as text that reads back as the same number: whole numbers without a decimal point, and never three
+    digits behind a point that could be taken for thousands."""
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
         return str(int(value))
-    return repr(value) if isinstance(value, float) else str(value)
-
-
-def _is_blank(cell: Cell) -> bool:
-    return cell is None or (isinstance(cell, str) and not cell.strip())
-
-
-def assemble(
-    place: str,
-    rows: Iterable[Sequence[Cell]],
-    problems: Problems,
-    *,
-    spreadsheet: bool,
-    merged: tuple[str, ...] = (),
-    id_column: str = "camera",
-) -> Table | None:
-    """A table from raw rows: the header is the first row with a cell ``id_column``; None where there is none."""
-    titles: dict[str, str] = {}
-    keys: list[str | None] = []
-    found: list[Row] = []
-    header_row = 0
-    blank = 0
-    for number, cells in enumerate(rows, start=1):
-        if all(map(_is_blank, cells)):
-            blank += 1
-            if blank > _MAX_BLANK_ROWS:
-                break
-            continue
-        blank = 0
-        if not header_row:
-            if not any(isinstance(c, str) and column_key(c) == id_column for c in cells):
-                if number < HEADER_SEARCH_ROWS:
-                    continue
-                break
-            header_row = number
-            keys = _header(place, number, cells, titles, problems)
-            continue
-        if len(found) >= MAX_ROWS:
-            problems.add(
-                place, f"the table has more than {MAX_ROWS:,} rows; a plan holds one site: split it.", row=number
-            )
-            return None
-        found.append(Row(number, _row_cells(place, number, keys, cells, problems)))
-    if not header_row:
-        problems.add(
-            place,
-            f"the table has no header row with a column '{id_column}'"
-            + (" (the sheet is empty)." if not found and not titles and spreadsheet else "."),
-            accepted=_HEADERS[id_column],
-        )
-        return None
-    for span in merged:
-        left, top, right, bottom = range_boundaries(span)
-        if bottom >= header_row:
-            column = get_column_letter(left)
-            problems.add(
-                place,
-                f"cells {span} are merged, so that their rows can't be told apart; unmerge them and fill in each cell.",
-                row=max(top, header_row),
-                column=column,
-                value=span,
-                accepted="single cells",
-            )
-    return Table(place, titles, tuple(found))
-
-
-def _header(
-    place: str, number: int, cells: Sequence[Cell], titles: dict[str, str], problems: Problems
-) -> list[str | None]:
-    keys: list[str | None] = []
-    for index, cell in enumerate(cells):
-        if _is_blank(cell):
-            keys.append(None)
-            continue
-        title = clean(str(cell)).strip()
-        key = column_key(title)
-        if key in titles:
-            problems.add(
-                place,
-                f"the column '{shortened(title)}' stands there twice; keep one.",
-                row=number,
-                column=title,
-                value=get_column_letter(index + 1),
-            )
-            keys.append(None)
-            continue
-        titles[key] = title
-        keys.append(key)
-    return keys
-
-
-def _row_cells(
-    place: str, number: int, keys: Sequence[str | None], cells: Sequence[Cell], problems: Problems
-) -> dict[str, Cell]:
-    found: dict[str, Cell] = {}
-    for index, cell in enumerate(cells):
-        if _is_blank(cell):
-            continue
-        key = keys[index] if index < len(keys) else None
-        if key is None:
-            problems.add(
-                place,
-                f"the cell {get_column_letter(index + 1)}{number} stands under no column title; give "
-                "the column a title, or look for an unquoted separator.",
-                row=number,
-                column=get_column_letter(index + 1),
-                value=cell,
-            )
-            break
-        found[key] = clean(cell).strip() if isinstance(cell, str) else cell
-    return found
+    text = repr(value) if isinstance(value, float) else str(value)
+    return text + "0" if isinstance(value, float) and _LOOKS_GROUPED.fullmatch(text) else text

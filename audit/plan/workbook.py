@@ -1,21 +1,24 @@
-"""Workbooks (XLSX) in and out, opened safely: unpacked size, entities, formulas, merged cells."""
+"""Workbooks (XLSX) in and out, opened safely: unpacked size, entities; formulas, formats, strikes and hidden rows told."""
 
 from __future__ import annotations
 
 import io
 import re
 import zipfile
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 import openpyxl
 from openpyxl.cell import WriteOnlyCell
-from openpyxl.utils import get_column_letter
+from openpyxl.utils.cell import range_boundaries
 from openpyxl.utils.escape import escape, unescape
 
-from audit.plan.table import Cell, Problems, Table, assemble, shortened, shown_name
+from audit.errors import PlanProblem
+from audit.plan.grid import Grid, Mark
+from audit.plan.measures import unit_named
+from audit.plan.table import MAX_ROWS, Cell, Problems, clean, shortened, shown_name
 
 __all__ = ["read_workbook", "write_xlsx"]
 
@@ -23,63 +26,68 @@ __all__ = ["read_workbook", "write_xlsx"]
 _MAX_UNPACKED_BYTES = 512 * 2**20
 
 _MAX_COLUMNS = 500
-
-_WORKBOOK_SHEETS = ("cameras", "targets", "landmarks")
+_ROWS_READ = MAX_ROWS + 400
+_MAX_SHEETS = 200
 
 _DECLARATIONS = tuple(
     text.encode(code) for text in ("<!DOCTYPE", "<!ENTITY") for code in ("utf-8", "utf-16-le", "utf-16-be")
 )
 
 _MERGED = re.compile(rb"<(?:\w+:)?mergeCell\s[^>]*?ref=\"([A-Z]+[0-9]+:[A-Z]+[0-9]+)\"")
+_HIDDEN_ROW = re.compile(rb"<(?:\w+:)?row\s(?=[^>]*\bhidden=\"(?:1|true)\")[^>]*?\br=\"([0-9]+)\"")
+_HIDDEN_COLUMN = re.compile(rb"<(?:\w+:)?col\s(?=[^>]*\bhidden=\"(?:1|true)\")[^>]*>")
+_SPAN = re.compile(rb"\b(min|max)=\"([0-9]+)\"")
+_FORMULA = re.compile(rb"<(?:\w+:)?f[\s/>]")
+_LITERAL = re.compile(r'"([^"]*)"|\\(.)|\[\$([^\]-]*)[^\]]*\]')
 
 
-def read_workbook(path: Path, data: bytes, problems: Problems) -> dict[str, Table]:
-    """The sheets ``cameras``, ``targets`` and ``landmarks``; a lone sheet is taken for the cameras."""
+def read_workbook(path: Path, data: bytes, problems: Problems) -> list[Grid]:
+    """The sheets of a workbook as they are."""
     name = shown_name(path)
     parts = _safe_archive(name, data, problems)
     if parts is None:
-        return {}
-    tables: dict[str, Table] = {}
+        return []
+    grids: list[Grid] = []
     try:
-        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=False, keep_links=False)
-        sheets = {s.title.strip().lower(): s for s in book.worksheets}
-        chosen = {w: sheets[w] for w in _WORKBOOK_SHEETS if w in sheets}
-        if "cameras" not in chosen and len(sheets) == 1:
-            chosen = {"cameras": next(iter(sheets.values()))}
-        if "cameras" not in chosen:
-            problems.add(
+        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
+        computed = any(_FORMULA.search(content) for content in parts.values())
+        formulas = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False) if computed else None
+        struck = any(b"strike" in content for word, content in parts.items() if word.endswith("styles.xml"))
+        for sheet in book.worksheets[:_MAX_SHEETS]:
+            content = parts.get(str(sheet._worksheet_path).lstrip("/"), b"")
+            grid = Grid(
                 name,
-                "the workbook has no sheet 'cameras' (found: "
-                + shortened(", ".join(s.title for s in book.worksheets))
-                + ").",
-                accepted="sheets cameras, targets and landmarks",
+                shortened(clean(sheet.title)),
+                hidden_rows=frozenset(int(r) for r in _HIDDEN_ROW.findall(content)),
+                hidden_columns=_hidden_columns(content),
+                merged=_merged_ranges(content),
+                hidden=sheet.sheet_state != "visible",
             )
-            return {}
-        for word, sheet in chosen.items():
-            place = f"{name}, sheet {shortened(sheet.title)}"
-            sheet.reset_dimensions()
-            merged = _merged_ranges(parts.get(str(sheet._worksheet_path).lstrip("/"), b""))
-            rows = _xlsx_rows(sheet.iter_rows(max_col=_MAX_COLUMNS), place, problems)
-            key = "landmark" if word == "landmarks" else "camera"
-            table = assemble(place, rows, problems, spreadsheet=True, merged=merged, id_column=key)
-            if table is not None:
-                tables[word] = table
+            _fill(grid, sheet, struck)
+            if formulas is not None:
+                _mark_formulas(grid, formulas[sheet.title])
+            grids.append(grid)
     except Exception as error:  # openpyxl raises KeyError, ValueError, TypeError, ParseError and more on damage
         reason = shortened(str(error) or type(error).__name__)
-        problems.add(name, f"the workbook is damaged ({reason}); save it again as .xlsx.")
-    return tables
+        problems.add(PlanProblem(name, f"the workbook is damaged ({reason}); save it again as .xlsx."))
+        return []
+    return grids
 
 
 def _safe_archive(name: str, data: bytes, problems: Problems) -> dict[str, bytes] | None:
-    """The worksheets' bytes, or None where the archive must not be opened."""
+    """The worksheets' and styles' bytes, or None where the archive must not be opened."""
     if data.startswith(b"\xd0\xcf\x11\xe0"):
-        problems.add(name, "this is an old or password-protected workbook; save it as .xlsx without a password.")
+        problems.add(
+            PlanProblem(name, "this is an old or password-protected workbook; save it as .xlsx without a password.")
+        )
         return None
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             entries = archive.infolist()
             if sum(e.file_size for e in entries) > _MAX_UNPACKED_BYTES or len(entries) > 10_000:
-                problems.add(name, "the workbook unpacks to more than a plan can hold; save the cameras alone.")
+                problems.add(
+                    PlanProblem(name, "the workbook unpacks to more than a plan can hold; save the cameras alone.")
+                )
                 return None
             sheets = {}
             left = _MAX_UNPACKED_BYTES
@@ -90,63 +98,99 @@ def _safe_archive(name: str, data: bytes, problems: Problems) -> dict[str, bytes
                     content = stream.read(left + 1)
                 left -= len(content)
                 if left < 0:
-                    problems.add(name, "the workbook unpacks to more than a plan can hold; save the cameras alone.")
+                    problems.add(
+                        PlanProblem(name, "the workbook unpacks to more than a plan can hold; save the cameras alone.")
+                    )
                     return None
                 if any(mark in content for mark in _DECLARATIONS):
                     problems.add(
-                        name,
-                        f"'{shortened(entry.filename)}' inside the workbook declares XML entities, "
-                        "which a plan never needs; save it again from a spreadsheet program.",
+                        PlanProblem(
+                            name,
+                            f"'{shortened(entry.filename)}' inside the workbook declares XML entities, "
+                            "which a plan never needs; save it again from a spreadsheet program.",
+                        )
                     )
                     return None
-                if "worksheets/" in entry.filename:
+                if "worksheets/" in entry.filename or entry.filename.endswith("styles.xml"):
                     sheets[entry.filename] = content
             return sheets
     except Exception:  # zipfile raises many kinds for a damaged archive (BadZipFile, zlib.error, struct.error and more)
-        problems.add(name, "this is no XLSX workbook, or it is damaged; save it again as .xlsx.")
+        problems.add(PlanProblem(name, "this is no XLSX workbook, or it is damaged; save it again as .xlsx."))
         return None
 
 
-def _merged_ranges(content: bytes) -> tuple[str, ...]:
-    return tuple(m.decode("ascii") for m in _MERGED.findall(content))
+def _merged_ranges(content: bytes) -> tuple[tuple[int, int, int, int], ...]:
+    """Merged cells as (top, left, bottom, right)."""
+    spans = (range_boundaries(m.decode("ascii")) for m in _MERGED.findall(content))
+    return tuple((top, left, bottom, right) for left, top, right, bottom in spans)
 
 
-def _xlsx_rows(rows: Iterable[Sequence[Any]], place: str, problems: Problems) -> Iterator[Sequence[Cell]]:
-    for number, cells in enumerate(rows, start=1):
-        values: list[Cell] = []
-        for cell in cells:
+def _hidden_columns(content: bytes) -> frozenset[int]:
+    found: set[int] = set()
+    for element in _HIDDEN_COLUMN.findall(content):
+        span = {key: int(value) for key, value in _SPAN.findall(element)}
+        found |= set(range(span.get(b"min", 0), min(span.get(b"max", -1), _MAX_COLUMNS) + 1))
+    return frozenset(found)
+
+
+def _fill(grid: Grid, sheet: Any, struck: bool) -> None:
+    """Values, and the marks of the few cells that carry one."""
+    sheet.reset_dimensions()
+    units: dict[str, str] = {}
+    for number, cells in enumerate(sheet.iter_rows(max_col=_MAX_COLUMNS, max_row=_ROWS_READ), start=1):
+        row: list[Cell] = []
+        for column, cell in enumerate(cells, start=1):
             value = cell.value
-            if cell.data_type == "f":
-                address = f"{get_column_letter(cell.column)}{cell.row}"
-                problems.add(
-                    place,
-                    f"cell {address} holds a formula; paste its value instead.",
-                    row=number,
-                    column=get_column_letter(cell.column),
-                    value=getattr(value, "text", value),
-                    accepted="a value",
-                )
-                value = None
-            elif cell.data_type == "e":
-                address = f"{get_column_letter(cell.column)}{cell.row}"
-                problems.add(
-                    place,
-                    f"cell {address} holds the error {value}.",
-                    row=number,
-                    column=get_column_letter(cell.column),
-                    value=value,
-                    accepted="a value",
-                )
-                value = None
+            if value is None:
+                row.append(None)
+                continue
+            if cell.data_type == "e":
+                grid.marks[number, column] = Mark(trouble=f"holds the error {value}")
             elif isinstance(value, str):
-                value = unescape(value)
-            values.append(
-                value if value is None or isinstance(value, (str, float, int, bool, date, datetime)) else str(value)
-            )
-        yield values
+                value = clean(unescape(value)).strip() or None
+            elif not isinstance(value, (float, int, bool, date, datetime)):
+                value = clean(str(value))
+            row.append(value)
+            if isinstance(value, (int, float)) and not isinstance(value, bool):
+                unit = units.setdefault(cell.number_format, "") or _format_unit(cell.number_format, units)
+                if unit:
+                    grid.marks[number, column] = Mark(unit=unit)
+            if struck and cell.font is not None and cell.font.strike:
+                grid.marks[number, column] = Mark(unit=grid.mark(number, column).unit, struck=True)
+        grid.rows.append(row)
 
 
-def write_xlsx(path: Path, sheets: Mapping[str, tuple[Sequence[str], Sequence[Sequence[Cell]]]]) -> None:
+def _format_unit(code: str, known: dict[str, str]) -> str:
+    """The unit that a number format writes behind the number, e.g. ``0.0" ft"``."""
+    if code == "General" or code in known and known[code]:
+        return known.get(code, "")
+    literal = "".join(a or b or c for a, b, c in _LITERAL.findall(code.split(";")[0]))
+    bare = _LITERAL.sub("", code.split(";")[0])
+    unit = unit_named(literal) or ("%" if "%" in bare else "°" if "°" in bare else "")
+    known[code] = unit
+    return unit
+
+
+def _mark_formulas(grid: Grid, sheet: Any) -> None:
+    """Cells that are computed: their stored value is taken; where there is none, the cell says so."""
+    sheet.reset_dimensions()
+    for number, cells in enumerate(sheet.iter_rows(max_col=_MAX_COLUMNS, max_row=_ROWS_READ), start=1):
+        for column, cell in enumerate(cells, start=1):
+            if cell.value is None or cell.data_type != "f":
+                continue
+            old = grid.mark(number, column)
+            trouble = old.trouble
+            if grid.value(number, column) is None:
+                while len(grid.rows) < number:
+                    grid.rows.append([])
+                row = grid.rows[number - 1]
+                row.extend([None] * (column - len(row)))
+                row[column - 1] = shortened(str(getattr(cell.value, "text", cell.value)))
+                trouble = "holds a formula without a stored value; open and save it in a spreadsheet program, or type the value"
+            grid.marks[number, column] = Mark(old.unit, old.struck, True, trouble)
+
+
+def write_xlsx(path: Path, sheets: dict[str, tuple[Sequence[str], Sequence[Sequence[Cell]]]]) -> None:
     """Write tables as one workbook; text stays text, also where it starts with an equals sign."""
     book = openpyxl.Workbook(write_only=True)
     for word, (columns, rows) in sheets.items():

@@ -1,0 +1,280 @@
+"""What a column's title says: which column it is, its unit, and what its numbers count from.
+
+``Montagehöhe (ft)`` is ``height_m`` in feet; ``Tilt (down)`` is ``tilt_down_deg``; ``Bearing mag.`` counts from magnetic
+north; ``Höhe ü. NN`` is above the sea, not above the ground.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from dataclasses import dataclass, replace
+from functools import cache, lru_cache
+
+from audit.plan.columns import OPTIONAL, TableWord, by_key, columns_of
+from audit.plan.measures import Measure, unit_named
+from audit.plan.quantities import plain_letters
+from audit.plan.table import column_key
+
+__all__ = ["LANGUAGES", "Title", "facts_of", "read_title"]
+
+LANGUAGES = ("en", "de", "fr", "es", "it")
+
+
+@dataclass(frozen=True, slots=True)
+class Title:
+    """One title, understood.
+
+    Attributes
+    ----------
+    key : str
+        The plan's column.
+    unit : str or None
+        Unit that the title names.
+    words : frozenset of str
+        What else it says: ``magnetic``, ``grid``, ``sea``, ``down``, ``up``, ``west``, ``south``, ``tilt`` (a sign that
+        nobody defined), ``guess`` (spelt nearly like a known title).
+    languages : frozenset of str
+        Languages in which it is a title.
+    exact : bool
+        Whether it is the plan's own name.
+    """
+
+    key: str
+    unit: str | None = None
+    words: frozenset[str] = frozenset()
+    languages: frozenset[str] = frozenset()
+    exact: bool = False
+
+
+_SAID: dict[str, str] = {
+    "magnetic": r"mag|magn|magnetic|magnetisch\w*|magnetique|magnetic[oa]|missweisend\w*|kompass|compass|brujula|bussola|boussole",
+    "grid": r"grid|grid north|gitternord|karte|nord de la carte|norte de cuadricula|nord di griglia",
+    "true": r"true|true north|rechtweisend|geografisch nord|nord vrai|nord geographique|norte verdadero|norte geografico|nord vero|geographic north|tn",
+    "sea": (
+        r"above sea( level)?|asl|amsl|a s l|msl|aod|od|u nn|ub nn|uber nn|nn|nhn|u nhn|uber nhn|m u m|u m|uber meer|uber dem meer|u d m|uber meeresspiegel|ngf|altitude ngf|"
+        r"au dessus de la mer|niveau de la mer|sobre el nivel del mar|s n m|snm|msnm|m s n m|sul livello del mare|s l m|slm|m s l m|elevation|altitude|altitud|altitudine|"
+        r"elevacion|elevazione|meereshohe|seehohe"
+    ),
+    "down": r"down|downwards|below horizontal|below horizon|nach unten|unten|abwarts|vers le bas|bas|hacia abajo|abajo|verso il basso|basso",
+    "up": r"up|upwards|above horizontal|nach oben|oben|aufwarts|vers le haut|haut|hacia arriba|arriba|verso l alto|alto",
+    "west": r"w|west|westlich|ouest|oeste|ovest",
+    "south": r"s|south|sudlich|sud|sur",
+    "east": r"east|ostlich",
+    "north": r"north|nordlich",
+    "wgs": r"wgs ?84|decimal degrees|dezimalgrad|degres decimaux|dec deg|dd|decimal",
+}
+_SAID_PATTERNS = {
+    word: re.compile(rf"(?<![a-z0-9])(?:{plain_letters(pattern)})(?![a-z0-9])") for word, pattern in _SAID.items()
+}
+_TILT = frozenset(
+    "tilt|neigung|neigungswinkel|inclination|inclinaison|inclinacion|inclinazione|tilt angle|nick|tilt winkel|angle d inclinaison|angulo de inclinacion|angolo di inclinazione|inclination angle".split(
+        "|"
+    )
+)
+_TARGET = re.compile(r"(?<![a-z])(target|ziel|cible|objetivo|blanco|bersaglio|obiettivo)(?![a-z])")
+_ARTICLES = re.compile(
+    r"\b(the|of|der|des|die|das|de|du|la|le|les|del|della|di|il|lo|el|in|en|a|to|from|nord|true|wgs|no|nr|n)\b"
+)
+_BRACKETS = re.compile(r"[(\[{<]([^)\]}>]*)[)\]}>]")
+_NOISE = re.compile(r"[^a-z0-9%°/'\" ]+")
+_CRS_WORDS = re.compile(
+    r"epsg[ :]*\d+|utm( zone)? ?\d+ ?[a-z]?|etrs ?89|wgs ?84|gauss kruger|lv ?95|lv ?03|ch1903\+?|lambert ?\d*|osgb ?36?|rd new|bng"
+)
+
+
+@cache
+def _phrases(table: TableWord) -> dict[str, tuple[str, frozenset[str]]]:
+    """Every known phrase: the column that it is, and its languages; a phrase of two columns keeps the first."""
+    found: dict[str, tuple[str, frozenset[str]]] = {}
+    for column in columns_of(table):
+        own = re.sub(r"_(m|mm|deg|px)$", "", column.key).replace("_", " ")
+        for language, titles in (
+            ("", own),
+            ("", column.key.replace("_", " ")),
+            *zip(LANGUAGES, column.titles, strict=True),
+        ):
+            for phrase in titles.split("|"):
+                phrase = _plain(phrase)
+                if not phrase:
+                    continue
+                key, languages = found.get(phrase, (column.key, frozenset()))
+                if key == column.key:
+                    found[phrase] = (key, languages | ({language} if language else set()))
+    return found
+
+
+def _plain(text: str) -> str:
+    return " ".join(_NOISE.sub(" ", plain_letters(text)).split())
+
+
+@lru_cache(maxsize=16384)
+def read_title(text: str, table: TableWord) -> Title | None:
+    """A title as one of a table's columns; None where it is none that is known."""
+    key = column_key(text)
+    if key in OPTIONAL:
+        return None
+    if key in by_key(table):
+        return Title(key, exact=True)
+    if len(text) > 120 or not any(c.isalpha() for c in text):
+        return None
+    plain, unit = _without_unit(text)
+    if table == "cameras" and _TARGET.search(plain):
+        return _of_target(plain, unit)
+    return _of_phrase(plain, unit, table)
+
+
+def _without_unit(text: str) -> tuple[str, str | None]:
+    """The title in plain letters without its unit, and the unit."""
+    unit: str | None = None
+    said = text.replace("_", " ")
+    for inside in _BRACKETS.findall(said):
+        for word in (inside, *re.split(r"[\s,;/]+", inside)):
+            unit = unit or unit_named(word)
+    said = _BRACKETS.sub(
+        lambda m: " " + " ".join(w for w in re.split(r"[\s,;/]+", m.group(1)) if not unit_named(w)) + " ", said
+    )
+    plain = _CRS_WORDS.sub(" ", plain_letters(said).replace("-", " "))
+    match = re.search(r"(?:[\s,;:/.]|\bin\b|\ben\b)+([a-z°'\"/%]+)\.?\s*$", plain)
+    if match and unit is None and unit_named(match.group(1)) and match.start() > 0:
+        unit, plain = unit_named(match.group(1)), plain[: match.start()]
+    elif match and unit is not None and unit_named(match.group(1)) == unit and match.start() > 0:
+        plain = plain[: match.start()]
+    return _plain(plain), unit
+
+
+def _of_phrase(plain: str, unit: str | None, table: TableWord) -> Title | None:
+    phrases = _phrases(table)
+    said = {word for word, pattern in _SAID_PATTERNS.items() if pattern.search(plain)}
+    bare = plain
+    for word in ("sea", "magnetic", "grid", "true", "down", "up", "wgs"):
+        bare = _SAID_PATTERNS[word].sub(" ", bare)
+    bare = " ".join(bare.split())
+    short = " ".join(_ARTICLES.sub(" ", bare).split())
+    if table == "cameras" and (bare in _TILT or short in _TILT):
+        return Title(
+            "tilt_down_deg" if "down" in said else "pitch_deg", unit, frozenset(said & {"down", "up"} or {"tilt"})
+        )
+    for phrase in (plain, bare, short):
+        found = phrases.get(phrase)
+        if found is not None and _fits(found[0], unit, table):
+            return _said_of(Title(found[0], unit, languages=found[1]), frozenset(said))
+    other = _by_unit(plain, unit, table)
+    if other is not None:
+        return other
+    above = " ".join(re.sub(r"\b(above|uber|sobre|au dessus)\b.*", " ", bare).split())
+    if above != bare and above in phrases and _fits(phrases[above][0], unit, table):
+        return _said_of(Title(phrases[above][0], unit, languages=phrases[above][1]), frozenset(said))
+    if said & {"sea"} and not bare and table == "cameras":
+        return Title("height_m", unit, frozenset({"sea"}))
+    if said & {"magnetic"} and not bare and table == "cameras":
+        return Title("bearing_deg", unit, frozenset({"magnetic"}))
+    for lat_lon, hemispheres in (("latitude", ("north", "south")), ("longitude", ("east", "west"))):
+        for hemisphere in hemispheres:
+            phrase = " ".join(_SAID_PATTERNS[hemisphere].sub(" ", bare).split())
+            if phrase and hemisphere in said and phrases.get(phrase, ("",))[0] == lat_lon:
+                return Title(lat_lon, unit, frozenset({hemisphere}), phrases[phrase][1])
+    near = [
+        n
+        for n in difflib.get_close_matches(bare, [p for p in phrases if len(p) > 4], n=1, cutoff=0.86)
+        if len(bare) > 4
+    ]
+    if near and _fits(phrases[near[0]][0], unit, table):
+        return _said_of(Title(phrases[near[0]][0], unit, frozenset({"guess"}), phrases[near[0]][1]), frozenset(said))
+    return None
+
+
+def _said_of(title: Title, said: frozenset[str]) -> Title:
+    """The title with what matters for its column of what it says."""
+    matters = {"height_m": {"sea"}, "ground_up_m": {"sea"}, "up_m": {"sea"}, "bearing_deg": {"magnetic", "grid", "true"},
+               "pitch_deg": {"down", "up"}, "target_up_m": {"sea"}}.get(title.key, set())  # fmt: skip
+    kept = said & matters
+    if title.key == "pitch_deg" and "down" in kept:
+        title, kept = replace(title, key="tilt_down_deg"), kept - {"down"}
+    return replace(title, words=title.words | kept)
+
+
+def _fits(key: str, unit: str | None, table: TableWord) -> bool:
+    kind = by_key(table)[key].kind
+    return unit is None or (isinstance(kind, Measure) and (unit == "%" or kind.factor(unit) is not None))
+
+
+#: Titles that are one column or another by their unit.
+_AMBIGUOUS = {
+    "px": {"width": "image_width_px", "height": "image_height_px", "hohe": "image_height_px", "breite": "image_width_px", "hauteur": "image_height_px",
+           "altura": "image_height_px", "altezza": "image_height_px", "h": "image_height_px", "w": "image_width_px", "b": "image_width_px", "largeur": "image_width_px"},
+    "mm": {"lens": "focal_mm", "objektiv": "focal_mm", "f": "focal_mm", "sensor": "sensor_width_mm", "chip": "sensor_width_mm"},
+    "°": {"lens": "hfov_deg", "angle": "hfov_deg", "objektiv": "hfov_deg", "winkel": "hfov_deg", "horizontal": "hfov_deg", "h": "hfov_deg"},
+}  # fmt: skip
+
+
+def _by_unit(plain: str, unit: str | None, table: TableWord) -> Title | None:
+    key = _AMBIGUOUS.get(unit or "", {}).get(plain)
+    return Title(key, unit) if key is not None and table == "cameras" else None
+
+
+def _of_target(plain: str, unit: str | None) -> Title | None:
+    """``Target east``, ``Ziel Höhe (m)``: one of the inline target's columns."""
+    found = _phrases("cameras").get(plain)
+    if found is not None and found[0].startswith("target"):
+        said = frozenset({"sea"}) if _SAID_PATTERNS["sea"].search(plain) else frozenset()
+        return Title(found[0], unit, said, found[1])
+    rest = " ".join(_TARGET.sub(" ", plain).split())
+    if not rest:
+        return Title("target", unit)
+    inner = _of_phrase(rest, unit, "targets")
+    if inner is None:
+        return None
+    key = {"target": "target", "purpose": "target_purpose", "required_px_per_m": "required_px_per_m"}.get(
+        inner.key, f"target_{inner.key}"
+    )
+    return replace(inner, key=key) if key in by_key("cameras") else None
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What a line above or below a table says of all its columns.
+
+    Attributes
+    ----------
+    length, angle : str or None
+        Unit of lengths and of angles.
+    magnetic, sea : bool
+        Bearings count from magnetic north; heights from the sea.
+    text : str
+        All such lines, for the name of a grid.
+    """
+
+    length: str | None = None
+    angle: str | None = None
+    magnetic: bool = False
+    sea: bool = False
+    text: str = ""
+
+
+_UNIT_LINE = re.compile(
+    r"(?:\b(?:in|en|unit|units|einheit|einheiten|unite|unites|unidad|unidades|unita|sono)\b|[:=(\[,])\s*(?:sind|are|sont|son|sono)?\s*([a-z°]+)"
+)
+_ANY_UNIT = re.compile(
+    plain_letters(
+        r"\b(dimension|measure|length|height|mass|abmessung|hohe|lange|angabe|longueur|cote|mesure|medida|dimensione|misure|quote|unit|einheit|winkel|angle|bearing|richtung)"
+    )
+)
+
+
+def facts_of(text: str) -> Facts:
+    """What a line of text says of all columns, e.g. ``All dimensions in feet``."""
+    plain = plain_letters(text)
+    length = angle = None
+    if _ANY_UNIT.search(plain):
+        for word in _UNIT_LINE.findall(plain):
+            unit = unit_named(word)
+            if unit in ("m", "mm", "cm", "ft", "in", "yd", "km") and word not in ("in",):
+                length = length or unit
+            elif unit in ("°", "gon", "rad", "mil"):
+                angle = angle or unit
+    bearing = re.search(r"bearing|azimut|direction|richtung|rumbo|direzion|heading|peilung|north|nord|norte", plain)
+    magnetic = bool(bearing and _SAID_PATTERNS["magnetic"].search(_plain(plain)))
+    height = re.search(r"height|level|hohe|hauteur|altur|altezz|cote|cota|quot", plain)
+    sea = bool(height and _SAID_PATTERNS["sea"].search(_plain(plain)))
+    return Facts(length, angle, magnetic, sea, text)
