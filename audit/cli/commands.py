@@ -33,7 +33,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-plan_app = typer.Typer(help="Look at a plan before anyone climbs.", no_args_is_help=True, rich_markup_mode=None)
+plan_app = typer.Typer(help="Check a camera plan.", no_args_is_help=True, rich_markup_mode=None)
 app.add_typer(plan_app, name="plan")
 
 for _command in (
@@ -60,6 +60,7 @@ app.command()(desk.demo)
 plan_app.command("check")(plan.plan_check)
 plan_app.command("geometry")(plan.plan_geometry)
 plan_app.command("parts")(plan.plan_parts)
+plan_app.command("template")(plan.plan_template)
 
 #: Root of the parser's usage errors; typer carries its own copy of click, so it is reached through typer.
 _Refused: Any = typer.BadParameter.__mro__[2]

@@ -3,23 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from audit.cli import sentences
-from audit.cli.options import COULD_NOT, DONE, Json, PlanFile
+from audit.cli.options import COULD_NOT, DEFECT, DONE, Json, PlanFile
 from audit.cli.speak import emit, say
 
-__all__ = ["plan_check", "plan_geometry", "plan_parts"]
+__all__ = ["plan_check", "plan_geometry", "plan_parts", "plan_template"]
 
 
-def plan_check(plan: PlanFile, as_json: Json = False) -> int:
+def plan_check(
+    plan: PlanFile,
+    fix: Annotated[
+        Path | None, typer.Option("--fix", help="Write a new plan there with the guesses taken; never over a file.")
+    ] = None,
+    as_json: Json = False,
+) -> int:
     """Say what in the plan contradicts itself, physics or the mount-chain rules."""
     from audit.plan.check import check_plan
-    from audit.plan.files import read_plan_problems
+    from audit.plan.files import fix_plan, look_at_plan
 
-    site, problems = read_plan_problems(plan)
+    site, problems = look_at_plan(plan) if fix is None else fix_plan(plan, fix)
     found = (*problems, *(check_plan(site) if site is not None else ()))
     for problem in found:
         if as_json:
@@ -29,8 +36,19 @@ def plan_check(plan: PlanFile, as_json: Json = False) -> int:
     if site is None:
         say(f"{plan.name}: can't be used as it stands; correct the errors above.")
         return COULD_NOT
-    if not as_json and not found:
-        typer.echo(f"{plan.name}: {len(site.cameras)} camera{'s' if len(site.cameras) != 1 else ''}, nothing found.")
+    if fix is not None:
+        say(f"{fix}: written with the guesses taken; look through them above.")
+    if not as_json:
+        typer.echo(sentences.plan_sentence(fix or plan, site, len(found)))
+    return DEFECT if any(p.severity == "error" for p in found) else DONE
+
+
+def plan_template(out: Annotated[Path, typer.Option("-o", "--out", help="File to write: .xlsx, .csv or .geojson.")]) -> int:
+    """Write an empty plan to fill in: the columns with notes, lists to choose from, and an example row."""
+    from audit.plan.template import write_template
+
+    write_template(out)
+    say(f"{out}: fill in a row a camera, then: photo-audit plan check {out}")
     return DONE
 
 

@@ -8,9 +8,12 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from audit.judge.finding import Verdict
     from audit.judge.trip import Trip
     from audit.logbook import Remeasured, VisitProgress
+    from audit.plan.model import Site
 
 __all__ = [
     "change_of_method_line",
@@ -20,6 +23,7 @@ __all__ = [
     "match_sentence",
     "measure_sentence",
     "methods_sentence",
+    "plan_sentence",
     "progress_line",
     "progress_sentence",
     "trip_sentences",
@@ -38,6 +42,7 @@ _TOLD = (
     ("sharpness", "clarity.sharpness", None, " %", 100.0),
 )
 _TWO_SIDED_95 = 1.96
+_NAMED = 12
 
 
 def change_of_method_line(photo: Remeasured) -> Line:
@@ -164,6 +169,19 @@ def match_sentence(line: Line) -> str:
         return f"{line['photo']}: belongs to no camera, probability {line['probability']:.1%}{why}"
     best = ", ".join(f"{a['camera'] or 'no camera'} {a['probability']:.0%}" for a in line["alternatives"][:2])
     return f"{line['photo']}: uncertain, {best}{why}"
+
+
+def plan_sentence(plan: Path, site: Site, said: int) -> str:
+    """How many cameras of a plan can be used, and which wait."""
+    count = len(site.cameras) + len(site.waiting)
+    if not count:
+        return f"{plan.name}: no camera yet."
+    cameras = f"{plan.name}: {count} camera{'s' if count != 1 else ''}"
+    if not site.waiting:
+        return f"{cameras}, {'nothing found' if not said else 'all can be used'}."
+    names = ", ".join(w.camera for w in site.waiting[:_NAMED]) + (" …" if len(site.waiting) > _NAMED else "")
+    verb = "waits" if len(site.waiting) == 1 else "wait"
+    return f"{cameras}, {len(site.cameras)} can be used; {len(site.waiting)} {verb} for an answer: {names}."
 
 
 def geometry_sentence(line: Line) -> str:

@@ -23,7 +23,7 @@ from audit.plan.table import Problems, Row, Table, cell_text, shown_name
 from audit.plan.tables import read_grids
 from audit.plan.writing import Sheets, put_sheets, sheets_of
 
-__all__ = ["fix_plan", "read_plan", "read_plan_problems", "write_plan"]
+__all__ = ["fix_plan", "look_at_plan", "read_plan", "read_plan_problems", "write_plan"]
 
 
 def read_plan(path: str | Path) -> Site:
@@ -43,15 +43,21 @@ def read_plan(path: str | Path) -> Site:
 
 def read_plan_problems(path: str | Path) -> tuple[Site | None, tuple[PlanProblem, ...]]:
     """Read a plan, and everything that is wrong or doubtful in it; the site is None where no camera can be used."""
+    site, problems = look_at_plan(path)
+    return (site if site is not None and site.cameras else None), problems
+
+
+def look_at_plan(path: str | Path) -> tuple[Site | None, tuple[PlanProblem, ...]]:
+    """The same, also where every camera waits; the site is None only where no table of cameras is found."""
     problems = Problems()
     found = _read(Path(path), problems, take=False)
-    return (None if found is None or not found.site.cameras else found.site), problems.all()
+    return (None if found is None else found.site), problems.all()
 
 
-def fix_plan(path: str | Path, out: str | Path) -> tuple[PlanProblem, ...]:
+def fix_plan(path: str | Path, out: str | Path) -> tuple[Site, tuple[PlanProblem, ...]]:
     """Write a new plan with every guess taken, in the plan's own columns and units; what still waits says so in its row.
 
-    Returns what was taken and what is still asked.
+    Returns the site as the new plan has it, what was taken, and what is still asked.
 
     Raises
     ------
@@ -66,7 +72,7 @@ def fix_plan(path: str | Path, out: str | Path) -> tuple[PlanProblem, ...]:
     if found is None:
         raise PlanError(problems.all())
     put_sheets(Sheets(found.rows("cameras"), found.rows("targets"), found.rows("landmarks")), out)
-    return problems.all()
+    return found.site, problems.all()
 
 
 def write_plan(site: Site, path: str | Path) -> None:

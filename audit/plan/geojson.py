@@ -61,6 +61,8 @@ def read_features(path: Path, data: bytes, problems: Problems) -> list[Grid]:
         grid = grids[kind]
         grid.rows.extend([] for _ in range(number - len(grid.rows)))
         grid.rows.append(row)
+    if len(grids["camera"].rows) == 1 and not problems.serious:
+        problems.add(PlanProblem(name, "the file has no camera features."))
     for kind in _KINDS:
         grids[kind].rows[0] = list(titles[kind])
     return [grids[kind] for kind in _KINDS if len(grids[kind].rows) > 1]

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from audit.errors import PlanProblem
-from audit.plan.columns import TableWord
+from audit.plan.columns import TableWord, by_key
 from audit.plan.grid import Grid, is_blank
 from audit.plan.measures import unit_named
 from audit.plan.quantities import plain_letters
@@ -24,6 +24,8 @@ _SEARCHED = 200
 _MAX_BLANK_ROWS = 10_000
 _FEWEST_TITLES = 3
 _TABLES: tuple[TableWord, ...] = ("cameras", "targets", "landmarks")
+#: The column that names what a row is.
+_OWN: dict[TableWord, str] = {"cameras": "camera", "targets": "target", "landmarks": "landmark"}
 _TOTAL = re.compile(
     r"^(grand )?(total|totals|sum|subtotal|summe|gesamt|gesamtsumme|zwischensumme|anzahl|somme|total general|sous total|suma|somma|totale)\b.*"
 )
@@ -140,17 +142,27 @@ def _sheet(grid: Grid, problems: Problems) -> Sheet | None:
     turned = None if grid.features else _turned_if_sideways(grid)
     grid = turned or grid
     best: tuple[int, TableWord, int, int, list[Heading]] | None = None
-    for table in _wanted(grid):
+    wanted = _wanted(grid)
+    for table in wanted:
         for row in range(1, min(len(grid.rows), 1 if grid.features else _SEARCHED) + 1):
             for depth in (1, 2, 3):
                 headings = _headings(grid, row, depth, table)
-                score = _score(headings, table)
+                score = _score(headings, table, len(wanted) == 1)
                 if score and (best is None or score > best[0]):
                     best = (score, table, row, depth, headings)
     if best is None:
+        if len(wanted) == 1 and wanted[0] != "cameras" and any(not is_blank(c) for r in grid.rows for c in r):
+            own = _OWN[wanted[0]]
+            accepted = ", ".join(list(by_key(wanted[0]))[:6])
+            problems.add(
+                PlanProblem(grid.place, f"the table has no header row with a column '{own}'.", accepted=accepted)
+            )
         return None
     _, table, row, depth, headings = best
     headings = _settled(headings, grid, row + depth)
+    filled = _fill_downwards(
+        grid, row + depth, {h.column for h in headings if h.title is None or h.title.key != "camera"}
+    )
     sheet = Sheet(grid, table, headings, row + depth - 1, [], Facts(), _language(headings))
     if turned is not None:
         sheet.notes.append(
@@ -160,8 +172,33 @@ def _sheet(grid: Grid, problems: Problems) -> Sheet | None:
                 severity="caution",
             )
         )
+    if filled:
+        sheet.notes.append(
+            PlanProblem(
+                grid.place,
+                f"cells merged over several rows, such as {filled[0]}, count for each of them.",
+                severity="caution",
+            )
+        )
     _take_rows(sheet, row, problems)
     return sheet
+
+
+def _fill_downwards(grid: Grid, first: int, columns: set[int]) -> list[str]:
+    """Gives every row its part of a cell that is merged over several; returns the merged cells."""
+    filled = []
+    for top, left, bottom, right in grid.merged:
+        value = grid.value(top, left)
+        if top < first or bottom == top or left != right or left not in columns or is_blank(value):
+            continue
+        for row in range(top + 1, min(bottom, len(grid.rows)) + 1):
+            cells = grid.rows[row - 1]
+            if all(map(is_blank, cells)):
+                continue
+            cells.extend([None] * (left - len(cells)))
+            cells[left - 1] = value
+        filled.append(f"{grid.address(top, left)}:{grid.address(bottom, left).rsplit('!', 1)[-1]}")
+    return filled
 
 
 def _wanted(grid: Grid) -> tuple[TableWord, ...]:
@@ -247,17 +284,17 @@ _MARKS: dict[TableWord, frozenset[str]] = {
 }
 
 
-def _score(headings: list[Heading], table: TableWord) -> int:
+def _score(headings: list[Heading], table: TableWord, named: bool) -> int:
     """How much a row looks like a table's header: its known titles; nought where what makes the table is not there."""
     titles = [h.title for h in headings if h.title is not None]
     keys = {t.key for t in titles}
     marks = keys & _MARKS[table]
-    own = {"cameras": "camera", "targets": "target", "landmarks": "landmark"}[table]
+    own = _OWN[table]
     exact = sum(t.exact for t in titles)
     if table == "cameras":
         fits = (own in keys and (len(keys) > 1 or exact)) or len(marks) >= _FEWEST_TITLES
     else:
-        fits = own in keys and len(keys) >= _FEWEST_TITLES and (table == "landmarks" or "camera" in keys)
+        fits = own in keys and (named or len(keys) >= _FEWEST_TITLES) and (table == "landmarks" or "camera" in keys)
     if not fits:
         return 0
     return 20 * len(keys) + 10 * len(marks) + exact - (30 if table == "cameras" and not marks else 0)
@@ -326,12 +363,7 @@ def _take_rows(sheet: Sheet, header: int, problems: Problems) -> None:
     grid = sheet.grid
     facts = _joined([*_lines_above(grid, header), sheet.grid.sheet])
     own = next(
-        (
-            h.column
-            for h in sheet.headings
-            if h.title is not None
-            and h.title.key == {"cameras": "camera", "targets": "target", "landmarks": "landmark"}[sheet.table]
-        ),
+        (h.column for h in sheet.headings if h.title is not None and h.title.key == _OWN[sheet.table]),
         None,
     )
     titles = [plain_letters(h.text).strip() for h in sheet.headings]
@@ -346,7 +378,7 @@ def _take_rows(sheet: Sheet, header: int, problems: Problems) -> None:
                 break
             continue
         blank = 0
-        kind = "" if grid.features else _no_camera(sheet, row, own, titles, filled)
+        kind = _no_camera(sheet, row, own, titles, filled)
         if kind == "units":
             sheet.headings = [_with_unit(h, grid.value(row, h.column)) for h in sheet.headings]
         elif kind:
@@ -388,6 +420,13 @@ _LEFT_OUT = {
 
 def _no_camera(sheet: Sheet, row: int, own: int | None, titles: list[str], filled: list[Cell]) -> str:
     """What a row is that holds no camera: units, header, total, heading, example; empty where it is a row of the table."""
+    ids = [
+        sheet.grid.value(row, h.column) for h in sheet.headings if h.title is not None and h.title.key in _OWN.values()
+    ]
+    if any(isinstance(i, str) and _EXAMPLE.match(plain_letters(i)) for i in ids[:1]):
+        return "example"
+    if sheet.grid.features:
+        return ""
     texts = [c.strip() for c in filled if isinstance(c, str)]
     name = cell_text(sheet.grid.value(row, own)) if own is not None else ""
     if row == sheet.header_row + 1 and len(texts) == len(filled) and all(_unit_word(t) for t in texts):
@@ -402,8 +441,6 @@ def _no_camera(sheet: Sheet, row: int, own: int | None, titles: list[str], fille
     placed = sum(not is_blank(sheet.grid.value(row, h.column)) for h in sheet.headings if h.title is not None)
     if _TOTAL.match(plain_letters(name) or first) and placed <= max(3, len(sheet.headings) // 3):
         return "total"
-    if _EXAMPLE.match(plain_letters(name)):
-        return "example"
     if len(filled) == 1 and isinstance(filled[0], str) and len(sheet.headings) > 2:
         return "" if name and re.search(r"\d", name) and len(name) < 20 else "heading"
     return ""

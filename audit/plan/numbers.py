@@ -357,9 +357,9 @@ class NumberReader:
 
     def _other_unit(self, values: list[float]) -> tuple[str, float]:
         if self.key == "height_m":
-            if all(1500 <= v <= 15_000 for v in values):
-                return "mm", 0.001
             whole = all(v == int(v) for v in values)
+            if whole and all(1500 <= v <= 15_000 for v in values):
+                return "mm", 0.001
             if whole and all(200 < v <= 1500 for v in values) and (len(values) == 1 or max(values) - min(values) >= 20):
                 return "cm", 0.01
         return "", 1.0

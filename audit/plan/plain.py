@@ -290,6 +290,15 @@ class _Reader:
                     "the row no longer counts",
                     partial(setattr, row, "dropped", True),
                 )
+            for top, left, bottom, right in self.sheet.grid.merged:
+                if left < right and top <= row.line <= bottom:
+                    cells = f"{self.sheet.grid.address(top, left)} to {self.sheet.grid.address(bottom, right)}"
+                    voice.question(
+                        row,
+                        row.line,
+                        name,
+                        f"has merged cells ({cells}), so that their columns can't be told apart; unmerge them",
+                    )
             stated = row.text("waits")
             if stated:
                 voice.question(

@@ -7,7 +7,7 @@ import statistics
 from dataclasses import replace
 
 from audit.plan.model import Camera, Target
-from audit.plan.places import origin_from
+from audit.plan.places import origin_from, to_local
 from audit.plan.rows import Place, RoughCamera, RoughTarget, Speaker
 from audit.plan.table import Table
 
@@ -71,24 +71,24 @@ def _middle(positions: list[tuple[float, float]]) -> tuple[float, float]:
 
 def settle(rough: RoughCamera, listed: list[RoughTarget], origin: tuple[float, float] | None) -> Camera | None:
     """The camera in local metres, with its targets; None where it waits."""
-    if rough.camera is None or rough.place is None or rough.speaker.row.reasons:
-        return None
-    east, north = settled_place(rough.place, origin, rough.speaker, ("east_m", "latitude"))
-    targets: list[Target] = []
+    row = rough.speaker.row
     names: set[str] = set()
     for t in ([rough.inline] if rough.inline else []) + listed:
         if t.target.name in names:
-            message = f"'{t.target.name}' stands there twice for camera '{rough.camera.camera}'."
+            message = f"'{t.target.name}' stands there twice for camera '{row.text('camera')}'."
             t.speaker.say("target", message, accepted="a name unique within its camera")
-            rough.speaker.row.wait(f"its target {message}")
+            row.wait(f"its target {message}")
         names.add(t.target.name)
+    if rough.camera is None or rough.place is None or row.reasons:
+        return None
+    east, north = settled_place(rough.place, origin, rough.speaker, ("east_m", "latitude"))
+    targets: list[Target] = []
+    for t in ([rough.inline] if rough.inline else []) + listed:
         e, n = settled_place(t.place, origin, t.speaker, t.columns)
         targets.append(replace(t.target, east_m=e, north_m=n))
         for reason in t.speaker.row.reasons:
-            rough.speaker.row.wait(f"its target '{t.target.name}': {reason}")
-    return (
-        None if rough.speaker.row.reasons else replace(rough.camera, east_m=east, north_m=north, targets=tuple(targets))
-    )
+            row.wait(f"its target '{t.target.name}': {reason}")
+    return None if row.reasons else replace(rough.camera, east_m=east, north_m=north, targets=tuple(targets))
 
 
 def settled_place(
