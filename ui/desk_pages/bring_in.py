@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable
 from datetime import UTC, date, datetime
-from functools import partial
 from pathlib import Path
 
 import streamlit as st
@@ -13,11 +10,11 @@ import streamlit as st
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
 from audit.photos.inbox import Inbox
-from audit.running import RunningVisit
-from audit.visit import KINDS, Progress, VisitSummary, run_visit
+from audit.running import Job, RunningVisit
+from audit.visit import KINDS
 from ui.parts.numbers import day
 from ui.parts.plain import literal, paragraph, show_notice, table
-from ui.parts.session import logbook, may, role
+from ui.parts.session import addresses, logbook, may, role
 from ui.parts.uploads import forget
 from ui.parts.words import term, word
 
@@ -26,27 +23,6 @@ from ui.parts.words import term, word
 def _runs() -> dict[str, RunningVisit]:
     """The run of each logbook, shared by all browsers of this server."""
     return {}
-
-
-def _work(
-    book: Logbook,
-    folder: Path,
-    kind: str,
-    on: date,
-    progress: Callable[[Progress], None],
-    stop: Callable[[], bool],
-) -> VisitSummary:
-    inbox = Inbox.of(book.address, kind, on)
-    inbox.begin(folder)
-    try:
-        summary = run_visit(book, folder, kind, on, workers=min(2, os.cpu_count() or 1), progress=progress, stop=stop)
-    except AuditError:
-        if _visit_of(book, kind, on) is None:
-            inbox.finish()
-        raise
-    if not stop():
-        inbox.finish()
-    return summary
 
 
 def _visit_of(book: Logbook, kind: str, on: date) -> VisitRecord | None:
@@ -58,7 +34,7 @@ def _start(folder: Path, kind: str, on: date) -> None:
     if running is not None and running.alive:
         st.session_state["notice"] = word("bring_in.busy")
         return
-    run = RunningVisit(partial(_work, logbook(), folder, kind, on))
+    run = RunningVisit(Job(*addresses(), str(folder), kind, on.isoformat()))
     _runs()[logbook().address] = run
     run.start()
 
@@ -80,8 +56,8 @@ def _taken_in(inbox: Inbox, files: list[st.runtime.uploaded_file_manager.Uploade
 def _watch() -> None:
     run = _runs().get(logbook().address)
     if run is None or not run.alive:
-        if run is not None and run.summary is not None:
-            st.session_state["open_visit"] = run.summary.visit.number
+        if run is not None and run.brought is not None:
+            st.session_state["open_visit"] = run.brought.visit
         st.rerun()
         return
     progress = run.progress
@@ -107,8 +83,8 @@ def _outcome() -> None:
         _watch()
     elif run.problem:
         st.warning(literal(run.problem))
-    elif run.summary is not None:
-        st.success(word("bring_in.finished", photos=run.summary.photos, refused=len(run.summary.refused)))
+    elif run.brought is not None:
+        st.success(word("bring_in.finished", photos=run.brought.photos, refused=run.brought.refused))
 
 
 def _refused() -> None:

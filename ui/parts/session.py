@@ -13,7 +13,7 @@ from ui.parts.plain import literal
 from ui.parts.style import state_badge
 from ui.parts.words import term, word
 
-__all__ = ["ask_for_name", "asked_name", "current_visit", "logbook", "may", "role", "signed_in", "visit_bar"]
+__all__ = ["addresses", "ask_for_name", "asked_name", "current_visit", "logbook", "may", "role", "signed_in", "visit_bar"]
 
 #: What each role may do; without sign-in (loopback) everything.
 _RIGHTS = {
@@ -29,14 +29,19 @@ def _opened(address: str, images: str | None) -> Logbook:
     return Logbook.open(address, images=images)
 
 
-def logbook() -> Logbook:
-    """The logbook that this server shows; the page ends with a sentence where there is none."""
+def addresses() -> tuple[str, str | None]:
+    """Addresses of the logbook that this server shows and of its image store; the page ends where there is none."""
     address = os.environ.get("PHOTO_AUDIT_LOGBOOK")
     if not address:
         st.error(word("desk.no_logbook"))
         st.stop()
+    return address, os.environ.get("PHOTO_AUDIT_IMAGES")
+
+
+def logbook() -> Logbook:
+    """The logbook that this server shows; the page ends with a sentence where there is none."""
     try:
-        return _opened(address, os.environ.get("PHOTO_AUDIT_IMAGES"))
+        return _opened(*addresses())
     except AuditError as error:
         st.error(literal(error.message))
         st.stop()

@@ -1,0 +1,123 @@
+"""A visit beside a server: in a process of its own, with progress, stopped when asked, gone when its server is."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from audit.logbook import Logbook
+from audit.photos.inbox import Inbox
+from audit.plan.files import read_plan
+from audit.running import Job, RunningVisit
+
+ROOT = Path(__file__).resolve().parent.parent
+DAY = "2026-06-16"
+MANY = 60
+
+
+@pytest.fixture
+def book(tmp_path: Path, plan: Path) -> Iterator[Logbook]:
+    with Logbook.create(str(tmp_path / "logbook"), read_plan(plan), plan.name, plan.read_bytes()) as book:
+        yield book
+
+
+@pytest.fixture
+def photos(tmp_path: Path, picture_bytes: bytes) -> Path:
+    folder = tmp_path / "photos"
+    folder.mkdir()
+    for n in range(MANY):
+        (folder / f"C-1_{n:03d}.jpg").write_bytes(picture_bytes + bytes([n]))
+    (folder / "notes.txt").write_text("no photo")
+    return folder
+
+
+def job(book: Logbook, folder: Path) -> Job:
+    return Job(book.address, None, str(folder), "commissioning", DAY)
+
+
+def gone(process_id: int) -> bool:
+    try:
+        state = Path(f"/proc/{process_id}/stat").read_text().rpartition(")")[2].split()[0]
+    except OSError:
+        return True
+    return state == "Z"
+
+
+def until(condition: object, seconds: float = 60.0) -> None:
+    end = time.monotonic() + seconds
+    while not condition():  # type: ignore[operator]
+        assert time.monotonic() < end
+        time.sleep(0.05)
+
+
+def test_it_says_how_far_it_is_and_what_it_brought(book: Logbook, photos: Path) -> None:
+    run = RunningVisit(job(book, photos))
+    run.start()
+    assert run.process_id not in (None, os.getpid())
+    seen = []
+    while run.alive:
+        if run.progress is not None and (not seen or seen[-1] is not run.progress):
+            seen.append(run.progress)
+        time.sleep(0.02)
+    assert run.problem is None and run.brought is not None
+    assert (run.brought.photos, run.brought.refused) == (MANY, 1)
+    assert len(seen) >= 3 and seen[-1].total > 0
+    assert len(book.photos(book.visit(run.brought.visit))) == MANY
+    assert Inbox.under_way(book.address) == ()
+
+
+def test_it_stops_when_asked_and_goes_on_later(book: Logbook, photos: Path) -> None:
+    run = RunningVisit(job(book, photos))
+    run.start()
+    until(lambda: run.progress is not None and run.progress.step == "read" and run.progress.done > 0)
+    run.stop()
+    run.wait(60)
+    assert run.stopping and not run.alive and run.problem is not None and "stopped" in run.problem
+    assert 0 < len(book.photos(book.visit())) < MANY
+    assert len(Inbox.under_way(book.address)) == 1
+    again = RunningVisit(job(book, photos))
+    again.start()
+    again.wait(120)
+    assert again.brought is not None and again.brought.photos == MANY and len(book.visits()) == 1
+
+
+def test_a_folder_that_is_not_there_is_one_sentence(book: Logbook, tmp_path: Path) -> None:
+    run = RunningVisit(job(book, tmp_path / "nowhere"))
+    run.start()
+    run.wait(60)
+    assert run.problem is not None and "no such folder" in run.problem and Inbox.under_way(book.address) == ()
+
+
+def test_a_process_that_dies_is_one_sentence(book: Logbook, photos: Path) -> None:
+    run = RunningVisit(job(book, photos))
+    run.start()
+    until(lambda: run.progress is not None)
+    os.kill(run.process_id or 0, signal.SIGKILL)
+    run.wait(30)
+    assert run.problem is not None and "goes on where it was" in run.problem and run.brought is None
+
+
+def test_it_ends_with_its_server_however_that_ends(book: Logbook, photos: Path, tmp_path: Path) -> None:
+    code = (
+        "import sys, time; from audit.running import Job, RunningVisit\n"
+        "run = RunningVisit(Job(*sys.argv[1:])); run.start(); print(run.process_id, flush=True)\n"
+        "while run.progress is None: time.sleep(0.05)\n"
+        "print('working', flush=True); time.sleep(600)"
+    )
+    line = [sys.executable, "-c", code, book.address, "", str(photos), "commissioning", DAY]
+    with subprocess.Popen(line, cwd=ROOT, stdout=subprocess.PIPE, text=True) as server:
+        assert server.stdout is not None
+        visit = int(server.stdout.readline())
+        assert server.stdout.readline() == "working\n"
+        children = [int(c) for c in Path(f"/proc/{visit}/task/{visit}/children").read_text().split()]
+        server.kill()
+    until(lambda: gone(visit), 30)
+    until(lambda: all(gone(child) for child in children), 30)
+    assert len(book.visits()) == 1
