@@ -27,6 +27,7 @@ def main() -> None:
     ]
     page = st.navigation(pages, position="top")
     if not signed_in():
+        st.error(word("desk.sign_in_first"))
         return
     visit_bar()
     page.run()

@@ -37,12 +37,16 @@ def open_desk(
         str, typer.Option("--address", help="Listen here; anything but loopback needs sign-in.")
     ] = "127.0.0.1",
     images: Images = None,
+    settings: Annotated[
+        Path | None, typer.Option("--settings", help="TOML file: sign-in, people, folders (docs/sign_in.md).")
+    ] = None,
+    by: Annotated[str, typer.Option("--by", help="Who works at it, without sign-in; else the desk asks.")] = "",
     browser: Annotated[bool, typer.Option(help="Open the browser too.")] = True,
 ) -> int:
-    """Open the dashboard in a browser."""
+    """Open the desk in a browser."""
     from audit.desk import serve
 
-    return serve(logbook, address=address, port=port, images=images, browser=browser)
+    return serve(logbook, address=address, port=port, images=images, browser=browser, settings=settings, name=by)
 
 
 def demo(

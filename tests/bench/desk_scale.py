@@ -26,7 +26,6 @@ from typing import Any
 import sqlalchemy as sa
 from playwright.sync_api import sync_playwright
 
-from audit.desk import command
 from audit.judge.finding import STATES
 from audit.judge.limits import load_limits, planned_lens
 from audit.logbook import Logbook, tables
@@ -96,8 +95,8 @@ def empty_page(folder: Path) -> Iterator[str]:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    line = command("127.0.0.1", port, False)
-    line[line.index("run") + 1] = str(app)
+    options = ("--server.address=127.0.0.1", f"--server.port={port}", "--server.headless=true", "--server.fileWatcherType=none")
+    line = [sys.executable, "-m", "streamlit", "run", str(app), *options, "--browser.gatherUsageStats=false"]
     process = subprocess.Popen(line, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
         time.sleep(8)
@@ -182,7 +181,7 @@ def pages(browser: Any, empty: str, desk: str) -> None:
         times, used = [], []
         for _ in range(4):
             before = cpu_s(pid)
-            times.append(painted(browser, f"{desk}/{name}?name=Ada", WAITS[name]) - bare)
+            times.append(painted(browser, f"{desk}/{name}", WAITS[name]) - bare)
             used.append(cpu_s(pid) - before)
         again, again_cpu = statistics.median(times[1:]), statistics.median(used[1:])
         print(f"{name or 'review'}: first {times[0]:+.2f} s (server's CPU {used[0]:.2f} s), "
@@ -197,7 +196,7 @@ def decisions(browser: Any, empty: str, desk: str) -> None:
     page.wait_for_selector(".counts")
     page.wait_for_timeout(1000)
     bare = statistics.median(decided(page, ROUNDS))
-    page.goto(f"{desk}/?name=Ada")
+    page.goto(f"{desk}/")
     page.wait_for_selector(".finding")
     page.wait_for_timeout(2000)
     before = cpu_s(pid)
@@ -215,9 +214,9 @@ def memory(browser: Any, desk: str) -> None:
     for n in range(1, 11):
         page = browser.new_context(viewport=SIZES["desk"]).new_page()
         for name in PAGES[1:]:
-            page.goto(f"{desk}/{name}?name=Ada")
+            page.goto(f"{desk}/{name}")
             page.wait_for_selector(WAITS[name], timeout=60_000)
-        page.goto(f"{desk}/?name=Ada")
+        page.goto(f"{desk}/")
         page.wait_for_selector(".finding")
         page.wait_for_timeout(1000)
         decided(page, 10)

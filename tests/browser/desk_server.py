@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from audit.desk import command, environment
+from audit.desk import command, environment, place_of_server
 
 ARTEFACTS = Path(__file__).resolve().parent.parent / "artefacts"
 CHROMIUM = Path("/usr/bin/chromium")
@@ -28,11 +28,16 @@ def free_port() -> int:
 
 @contextmanager
 def served(
-    logbook: Path, extra: dict[str, str] | None = None, *, port: int | None = None, folder: Path | None = None
+    logbook: Path,
+    extra: dict[str, str] | None = None,
+    *,
+    port: int | None = None,
+    settings: Path | None = None,
+    name: str = "Ada Example",
 ) -> Iterator[str]:
-    """The address of a desk that shows this logbook, on a free port of this machine; started in a folder if given."""
+    """The address of a desk that shows this logbook, on a free port of this machine, for somebody of this name."""
     port = port or free_port()
-    process = start(logbook, port, extra, folder)
+    process = start(logbook, port, extra, settings, name)
     try:
         yield f"http://127.0.0.1:{port}"
     finally:
@@ -41,15 +46,20 @@ def served(
 
 
 def start(
-    logbook: Path, port: int, extra: dict[str, str] | None = None, folder: Path | None = None
+    logbook: Path,
+    port: int,
+    extra: dict[str, str] | None = None,
+    settings: Path | None = None,
+    name: str = "Ada Example",
 ) -> subprocess.Popen[bytes]:
     """A desk's server that answers on a port."""
     ARTEFACTS.mkdir(exist_ok=True)
     with (ARTEFACTS / "desk.log").open("ab") as log:
         process = subprocess.Popen(
-            command("127.0.0.1", port, False),
-            env={**environment(str(logbook), None), **(extra or {})},
-            cwd=folder,
+            command("127.0.0.1", port),
+            env={**environment(str(logbook), None, settings, name), **(extra or {})},
+            cwd=place_of_server(),
+            stdin=subprocess.PIPE,
             stdout=log,
             stderr=log,
         )
@@ -61,7 +71,7 @@ def start(
     return process
 
 
-def shown(page: Any, address: str, name: str = "", query: str = "?name=Ada+Example") -> None:
+def shown(page: Any, address: str, name: str = "", query: str = "") -> None:
     """Go to a page of the desk and wait until it is drawn."""
     page.goto(f"{address}/{name}{query}")
     page.wait_for_selector(".counts")

@@ -10,6 +10,7 @@ import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from audit.logbook import Logbook
+from audit.people import Person
 from tests.desk_samples import judged_logbook
 from ui.parts import session
 
@@ -31,9 +32,9 @@ def desk(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[AppTest]:
 
 
 def signed_in_as(role: str | None, monkeypatch: pytest.MonkeyPatch) -> None:
+    who = None if role is None else Person("https://id.example.org", "24400320", "Ada Example", role)
     monkeypatch.setattr(session, "_sign_in_is_set_up", lambda: True)
-    monkeypatch.setattr(session, "role", lambda: role)
-    monkeypatch.setattr(session, "signed_in", lambda: role in session._RIGHTS)
+    monkeypatch.setattr(session, "person", lambda: who)
 
 
 def keys(desk: AppTest) -> set[str]:
@@ -77,12 +78,11 @@ def test_reader_brings_nothing_in(desk: AppTest, monkeypatch: pytest.MonkeyPatch
     assert "not change anything" in desk.info[0].value
 
 
-# The name is the one that Streamlit's AppTest signs in.
 def test_a_decision_carries_who_and_when(desk: AppTest, monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
     signed_in_as("reviewer", monkeypatch)
     desk.run()
     desk.button(key="confirm").click().run()
     with Logbook.open(str(folder)) as book:
         decision = book.decisions(1)[-1]
-    assert (decision.by, decision.check, decision.decision) == ("test@example.com", "aim", "confirm")
+    assert (decision.by, decision.check, decision.decision) == ("Ada Example <https://id.example.org 24400320>", "aim", "confirm")
     assert decision.at.tzinfo is not None

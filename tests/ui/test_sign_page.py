@@ -53,6 +53,16 @@ def test_a_wrong_passphrase_signs_nothing(desk: AppTest, tmp_path: Path) -> None
     assert "Signed by Ada Example" in said(sign(second, "the right passphrase"))
 
 
+def test_nothing_is_signed_without_a_passphrase(
+    desk: AppTest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also where the server's environment holds one: a click alone must not sign."""
+    monkeypatch.setenv("PHOTO_AUDIT_PASSPHRASE", "the right passphrase")
+    assert "Type the key's passphrase" in said(sign(desk, ""))
+    with Logbook.open(str(tmp_path / "logbook")) as book:
+        assert book.visit(1).signed_at is None
+
+
 def test_a_wrong_passphrase_writes_no_package(desk: AppTest) -> None:
     sign(desk, "the right passphrase")
     desk.text_input(key="passphrase").input("the wrong passphrase").run()
@@ -61,7 +71,7 @@ def test_a_wrong_passphrase_writes_no_package(desk: AppTest) -> None:
 
 
 def test_one_changed_byte_is_named(desk: AppTest, tmp_path: Path) -> None:
-    sign(desk, "")
+    sign(desk, "the right passphrase")
     desk.button(key="verify").click().run()
     assert "Nothing changed" in said(desk)
     path = tmp_path / "logbook" / "logbook.sqlite"

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 import streamlit as st
 
+from audit.desk import START_VARIABLE
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
 from audit.photos.inbox import Inbox
@@ -14,7 +16,7 @@ from audit.running import Job, RunningVisit
 from audit.visit import KINDS
 from ui.parts.numbers import day
 from ui.parts.plain import literal, paragraph, show_notice, table
-from ui.parts.session import addresses, logbook, may, role
+from ui.parts.session import addresses, logbook, may, may_read, readable_folders, role
 from ui.parts.uploads import forget
 from ui.parts.words import term, word
 
@@ -33,6 +35,9 @@ def _start(folder: Path, kind: str, on: date) -> None:
     running = _runs().get(logbook().address)
     if running is not None and running.alive:
         st.session_state["notice"] = word("bring_in.busy")
+        return
+    if not may("bring in") or not (folder == Inbox.of(logbook().address, kind, on).folder or may_read(folder)):
+        st.session_state["notice"] = word("bring_in.not_allowed")
         return
     run = RunningVisit(Job(*addresses(), str(folder), kind, on.isoformat()))
     _runs()[logbook().address] = run
@@ -127,6 +132,19 @@ def _likely() -> tuple[int, date]:
     return KINDS.index("maintenance" if visits else "commissioning"), datetime.now(UTC).date()
 
 
+def _asked_folder() -> Path | None:
+    """A folder of the server, where whoever looks may name one; a relative one is meant from where the desk was started."""
+    folders = readable_folders()
+    if folders is None:
+        typed = st.text_input(word("bring_in.folder"), key="folder").strip()
+        return Path(os.environ.get(START_VARIABLE, ""), typed) if typed else None
+    if not folders:
+        return None
+    typed = st.text_input(word("bring_in.folder"), key="folder").strip()
+    paragraph(word("bring_in.allowed", folders=", ".join(map(str, folders))), "faint")
+    return Path(typed) if typed else None
+
+
 def _form() -> None:
     book = logbook()
     likely, today = _likely()
@@ -136,7 +154,7 @@ def _form() -> None:
             word("bring_in.kind"), KINDS, index=likely, key="kind", format_func=lambda name: term("kind", name)
         )
         on = day_column.date_input(word("bring_in.on"), value=today, key="on")
-        folder = st.text_input(word("bring_in.folder"), key="folder")
+        folder = _asked_folder()
         generation = st.session_state.setdefault("uploads", 0)
         files = st.file_uploader(word("bring_in.upload"), accept_multiple_files=True, key=f"files-{generation}")
         started = st.form_submit_button(word("bring_in.start"), type="primary")
@@ -146,10 +164,10 @@ def _form() -> None:
     inbox = Inbox.of(book.address, kind, on)
     _taken_in(inbox, files)
     st.session_state["uploads"] = generation + 1
-    chosen = Path(folder.strip()) if folder.strip() else inbox.folder
-    if folder.strip() and files:
+    chosen = inbox.folder if folder is None else folder
+    if folder is not None and files:
         st.session_state.setdefault("notice", word("bring_in.kept", n=len(files)))
-    if folder.strip() or inbox.folder.is_dir():
+    if folder is not None or inbox.folder.is_dir():
         _start(chosen, kind, on)
     else:
         st.session_state.setdefault("notice", word("bring_in.nothing_to_read"))

@@ -11,6 +11,7 @@ import streamlit as st
 from audit.account.worklist import open_work
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
+from audit.people import shown_name
 from audit.report.crew_list import crew_list
 from audit.report.handover import write_handover
 from ui.parts.numbers import minute
@@ -24,8 +25,12 @@ def _sign(book: Logbook, visit: VisitRecord) -> None:
     if not by:
         st.session_state["notice"] = word("desk.name_needed")
         return
+    passphrase = str(st.session_state.get("passphrase") or "")
+    if not passphrase or not may("sign"):
+        st.session_state["notice"] = word("sign.passphrase_needed")
+        return
     try:
-        book.sign(visit, by, passphrase=st.session_state.get("passphrase") or None)
+        book.sign(visit, by, passphrase=passphrase)
         st.session_state.pop("package", None)
     except AuditError as error:
         st.session_state["notice"] = error.message
@@ -75,7 +80,7 @@ def _decided(book: Logbook, visit: VisitRecord) -> None:
         table(
             header,
             [
-                (d.camera, check_word(d.check), term("decision", d.decision), d.by, minute(d.at), d.why)
+                (d.camera, check_word(d.check), term("decision", d.decision), shown_name(d.by), minute(d.at), d.why)
                 for d in decisions
             ],
             word("sign.decided"),
@@ -133,7 +138,7 @@ def _signature(book: Logbook, visit: VisitRecord, open_count: int) -> None:
         if ask_for_name():
             with st.form("sign", border=False):
                 st.text_input(word("sign.passphrase"), type="password", key="passphrase", width=420)
-                label = literal(word("sign.sign", name=asked_name()))
+                label = literal(word("sign.sign", name=shown_name(asked_name())))
                 st.form_submit_button(label, type="primary", on_click=_sign, args=(book, visit))
 
 

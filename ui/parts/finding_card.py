@@ -9,6 +9,7 @@ import streamlit as st
 
 from audit.account.worklist import asks
 from audit.judge.finding import Finding
+from audit.people import shown_name
 from ui.parts.deciding import Desk, ask_reason, choose, decide, never_mind, take_back
 from ui.parts.focus import focus_on
 from ui.parts.keys import press_on
@@ -29,7 +30,7 @@ def show_finding(desk: Desk, finding: Finding, key: int, active: bool, may_decid
         decision = desk.decision(finding)
         if decision is not None:
             line = word(
-                "review.decided", decision=term("decision", decision.decision), by=decision.by, at=minute(decision.at)
+                "review.decided", decision=term("decision", decision.decision), by=shown_name(decision.by), at=minute(decision.at)
             )
             paragraph(line, "strong")
             if decision.why and decision.why != word("review.seen"):

@@ -3,26 +3,35 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 
 import streamlit as st
 
+from audit.desk import NAME_VARIABLE, NO_SETTINGS, SETTINGS_VARIABLE
+from audit.desk_settings import Settings, read_settings
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
+from audit.people import RIGHTS, Person, shown_name, typed_name
 from ui.parts.numbers import day
 from ui.parts.plain import literal
 from ui.parts.style import state_badge
 from ui.parts.words import term, word
 
-__all__ = ["addresses", "ask_for_name", "asked_name", "current_visit", "logbook", "may", "role", "signed_in", "visit_bar"]
-
-#: What each role may do; without sign-in (loopback) everything.
-_RIGHTS = {
-    "reader": frozenset({"look"}),
-    "crew": frozenset({"look", "bring in"}),
-    "reviewer": frozenset({"look", "bring in", "decide"}),
-    "signer": frozenset({"look", "bring in", "decide", "sign"}),
-}
-
+__all__ = [
+    "addresses",
+    "ask_for_name",
+    "asked_name",
+    "current_visit",
+    "logbook",
+    "may",
+    "may_read",
+    "person",
+    "readable_folders",
+    "role",
+    "settings",
+    "signed_in",
+    "visit_bar",
+]
 
 @st.cache_resource(show_spinner=False)
 def _opened(address: str, images: str | None) -> Logbook:
@@ -47,50 +56,58 @@ def logbook() -> Logbook:
         st.stop()
 
 
+@st.cache_resource(show_spinner=False)
+def settings() -> Settings:
+    """The operator's settings, as the server read them when it was started."""
+    file = os.environ.get(SETTINGS_VARIABLE)
+    return NO_SETTINGS if file is None else read_settings(Path(file))
+
+
 def _sign_in_is_set_up() -> bool:
-    try:
-        return "auth" in st.secrets
-    except FileNotFoundError:
-        return False
+    return settings().auth is not None
+
+
+def person() -> Person | None:
+    """Who signed in, None for nobody whom the operator listed."""
+    if not st.user.is_logged_in:
+        return None
+    return settings().person(st.user.to_dict())
 
 
 def role() -> str | None:
-    """The signed-in person's role; roles are given by address in the server's secrets, ``[roles]``.
-
-    An address that the provider says it has not verified has none.
-    """
-    if st.user.get("email_verified") is False:
-        return None
-    roles = st.secrets.get("roles", {})
-    return roles.get(str(st.user.get("email", "")).lower())
+    """The signed-in person's role."""
+    who = person()
+    return None if who is None else who.role
 
 
 def signed_in() -> bool:
-    """Whether the page may be shown; asks for sign-in where it is set up."""
-    if not _sign_in_is_set_up():
-        return True
-    if not st.user.is_logged_in:
-        if st.button(word("desk.sign_in"), type="primary"):
-            st.login()
-        return False
-    if role() not in _RIGHTS:
-        st.error(literal(word("desk.no_role", email=st.user.get("email", ""))))
-        return False
-    return True
+    """Whether the page may be shown; the server's gate has let nobody else this far."""
+    return not _sign_in_is_set_up() or person() is not None
 
 
 def may(what: str) -> bool:
     """Whether whoever looks may ``look``, ``bring in``, ``decide`` or ``sign``."""
     if not _sign_in_is_set_up():
         return True
-    return what in _RIGHTS.get(role() or "", frozenset())
+    return what in RIGHTS.get(role() or "", frozenset())
+
+
+def may_read(folder: Path) -> bool:
+    """Whether a visit may read a folder of the server: with sign-in, those of the operator's list alone."""
+    return not _sign_in_is_set_up() or settings().may_read(folder)
+
+
+def readable_folders() -> tuple[Path, ...] | None:
+    """The folders of the server that visits may read; None for all that the server's account can."""
+    return settings().folders if _sign_in_is_set_up() else None
 
 
 def asked_name() -> str:
-    """Who decides: the signed-in person, or the name typed once a session."""
+    """Who decides, as records keep it: the signed-in person with their identity, or the name typed once a session."""
     if _sign_in_is_set_up():
-        return str(st.user.get("name") or st.user.get("email"))
-    return str(st.session_state.get("name", "")).strip()
+        who = person()
+        return "" if who is None else who.recorded
+    return typed_name(str(st.session_state.get("name", "")))
 
 
 def visit_bar() -> None:
@@ -110,11 +127,11 @@ def visit_bar() -> None:
                 label_visibility="collapsed", width=300,
             )  # fmt: skip
         if _sign_in_is_set_up():
-            st.text(asked_name(), width="content")
+            st.text(shown_name(asked_name()), width="content")
             if st.button(word("desk.sign_out")):
                 st.logout()
         else:
-            st.session_state.setdefault("name", st.session_state.get("kept name") or st.query_params.get("name", ""))
+            st.session_state.setdefault("name", st.session_state.get("kept name") or os.environ.get(NAME_VARIABLE, ""))
             st.text_input(
                 word("desk.your_name"),
                 key="name",
@@ -122,20 +139,23 @@ def visit_bar() -> None:
                 label_visibility="collapsed",
                 width=300,
             )
-        _keep_in_address()
+        _keep()
         if visits:
             counts = book.verdict_counts(current_visit())
             badges = "".join(state_badge(state, n) for state, n in counts.items())
             st.html(f'<div class="counts">{badges}</div>', width="content")
 
 
-def _keep_in_address() -> None:
-    """Visit and name in the page's address, so that a reload shows the same; beside the widgets, so that a page does."""
+def _keep() -> None:
+    """Visit and name beyond the widgets' page; the visit also in the page's address, so that a reload shows the same.
+
+    The name is not: an address that somebody else made up must not say who decides.
+    """
     for key in ("visit", "name"):
-        value = str(st.session_state.get(key) or "")
-        st.session_state[f"kept {key}"] = value
-        if value and st.query_params.get(key) != value:
-            st.query_params[key] = value
+        st.session_state[f"kept {key}"] = str(st.session_state.get(key) or "")
+    shown = st.session_state["kept visit"]
+    if shown and st.query_params.get("visit") != shown:
+        st.query_params["visit"] = shown
 
 
 def _visit_words(visit: VisitRecord) -> str:
