@@ -131,7 +131,9 @@ def _auth(file: Path, said: object) -> Mapping[str, str] | None:
     if not said["server_metadata_url"].endswith(_DISCOVERY) and "issuer" not in said:
         raise AuditError(f"{file}: server_metadata_url ends not with {_DISCOVERY}; say the issuer besides.")
     if len(said["cookie_secret"]) < _SHORTEST_SECRET:
-        raise AuditError(f"{file}: cookie_secret is shorter than {_SHORTEST_SECRET} characters; make a long random one.")
+        raise AuditError(
+            f"{file}: cookie_secret is shorter than {_SHORTEST_SECRET} characters; make a long random one."
+        )
     return {name: str(value) for name, value in said.items()}
 
 
@@ -154,4 +156,6 @@ def _only_the_owner_writes(file: Path) -> None:
     except OSError:
         return  # reading it says why
     if os.name == "posix" and mode & (stat.S_IWGRP | stat.S_IWOTH | stat.S_IROTH):
-        raise AuditError(f"{file}: others can read or write it; run 'chmod 600 {file}', for it holds the desk's secrets.")
+        raise AuditError(
+            f"{file}: others can read or write it; run 'chmod 600 {file}', for it holds the desk's secrets."
+        )

@@ -130,9 +130,7 @@ def find_person(entries: Sequence[Entry], claims: Mapping[str, object], issuer: 
     address = claims.get("email")
     verified = _address(address) if isinstance(address, str) and claims.get("email_verified") is True else None
     found = [
-        e
-        for e in entries
-        if (e.subject is None or e.subject == subject) and (e.email is None or e.email == verified)
+        e for e in entries if (e.subject is None or e.subject == subject) and (e.email is None or e.email == verified)
     ]
     if not found:
         return None

@@ -222,9 +222,7 @@ def _answer(job: Job, teller: _Teller, stop: threading.Event) -> dict[str, objec
     except AuditError as error:
         return {"problem": error.message}
     except OSError as error:
-        return {
-            "problem": f"{error.filename or 'the disk'}: {error.strerror or error}; put it right and start again."
-        }
+        return {"problem": f"{error.filename or 'the disk'}: {error.strerror or error}; put it right and start again."}
     except Exception:
         log.exception("the visit broke off")
         return {"problem": _BROKE_OFF}

@@ -29,7 +29,9 @@ def test_a_person_is_issuer_and_subject_under_the_operators_name() -> None:
     assert found is not None and (found.name, found.role) == ("Ada Example", "signer")
     assert found.recorded == "Ada Example <https://id.example.org 1>"
     assert role(BEN) == "reviewer" and role(BEN | {"aud": ["other", CLIENT]}) == "reviewer"
-    found = find_person(LIST, BEN | {"sub": "both", "email": "both@example.org", "email_verified": True}, ISSUER, CLIENT)
+    found = find_person(
+        LIST, BEN | {"sub": "both", "email": "both@example.org", "email_verified": True}, ISSUER, CLIENT
+    )
     assert found is not None and (found.name, found.role) == ("both@example.org", "crew")
 
 

@@ -47,6 +47,8 @@ _SIGN_IN, _LOGIN, _CALLBACK, _LOGOUT = "/sign-in", "/auth/login", "/oauth2callba
 #: What of the server's own paths is served; its metrics, its doors for machines and whatever it may add are not.
 _OWN = "/_stcore/"
 _SERVED = (_HEALTH, "/_stcore/host-config", "/_stcore/stream", _UPLOADS, "/_stcore/bidi-components/")
+#: The session of everybody where there is no sign-in.
+_HERE = "here"
 _READS = frozenset({"GET", "HEAD"})
 _INLINE = re.compile(rb"<script>(.*?)</script>", re.DOTALL)
 
@@ -169,7 +171,7 @@ class Gate:
         elif method not in _READS and _header(scope, b"origin") not in self._origins:
             await _answer(send, 403, word("desk.other_origin"))
         elif self._settings.auth is None:
-            await self._behind(scope, receive, send, "this machine", None)
+            await self._behind(scope, receive, send, _HERE, None)
         else:
             await self._to_who_signed_in(scope, receive, send)
 
@@ -244,13 +246,14 @@ class Gate:
 
     async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
         session = self._session(scope) if self._settings.auth is not None else None
-        key = "this machine" if session is None else session.key
+        key = _HERE if session is None else session.key
         foreign = _header(scope, b"origin") not in self._origins or (
             self._settings.auth is None and _header(scope, b"host") not in self._hosts
         )
         nobody = self._settings.auth is not None and (session is None or session.person is None)
         full = (
-            sum(self._sockets.values()) >= self._limits.sockets or self._sockets.get(key, 0) >= self._limits.sockets_each
+            sum(self._sockets.values()) >= self._limits.sockets
+            or self._sockets.get(key, 0) >= self._limits.sockets_each
         )
         if foreign or nobody or full or not str(scope["path"]).startswith(_SERVED):
             await receive()

@@ -61,11 +61,14 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shared]:
 
 def write_settings(path: Path, port: int, issuer: str, folders: tuple[Path, ...] = ()) -> Path:
     """The operator's file: Ada by her address, the others by their subject."""
-    people = "".join(
-        f'[[people]]\nrole = "{role}"\nname = "{who.title()} Example"\n'
-        + (f'email = "{who}@example.org"\n' if who == "ada" else f'subject = "{who}"\n')
-        for who, role in ROLES.items()
-    ) + '[[people]]\nrole = "signer"\nemail = "Kim@example.org"\n'
+    people = (
+        "".join(
+            f'[[people]]\nrole = "{role}"\nname = "{who.title()} Example"\n'
+            + (f'email = "{who}@example.org"\n' if who == "ada" else f'subject = "{who}"\n')
+            for who, role in ROLES.items()
+        )
+        + '[[people]]\nrole = "signer"\nemail = "Kim@example.org"\n'
+    )
     path.write_text(
         f'[auth]\nredirect_uri = "http://127.0.0.1:{port}/oauth2callback"\n'
         'cookie_secret = "only for this test, never elsewhere"\nclient_id = "desk"\nclient_secret = "made up"\n'
@@ -235,9 +238,7 @@ def test_photos_are_brought_in_by_drop_and_from_a_folder_of_the_list_alone(
     page.wait_for_selector(f"text={before + GOOD + 1} photos read, {len(refused)} refused", timeout=120_000)
 
 
-def test_without_a_list_of_folders_none_is_asked_for(
-    desk: Shared, tmp_path: Path, visitor: Callable[[], Any]
-) -> None:
+def test_without_a_list_of_folders_none_is_asked_for(desk: Shared, tmp_path: Path, visitor: Callable[[], Any]) -> None:
     port = free_port()
     settings = write_settings(tmp_path / "desk.toml", port, desk.issuer)
     with served(desk.book, port=port, settings=settings) as address:

@@ -56,7 +56,7 @@ def _spoken(path: Path) -> list[str]:
     """Literals of a file that read like words for a person: two words in a row, or text between an element's tags."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     docs = {id(n.body[0].value) for n in ast.walk(tree)
-            if isinstance(n, ast.Module | ast.FunctionDef | ast.ClassDef) and isinstance(n.body[0], ast.Expr)}  # fmt: skip
+            if isinstance(n, ast.Module | ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef) and isinstance(n.body[0], ast.Expr)}  # fmt: skip
     found = []
     for node in ast.walk(tree):
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docs:
