@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from audit import demo
-from audit.account import case
+from audit.account import account
 from audit.account.case import case_of
 from audit.judge.limits import load_limits
 from audit.logbook import Logbook
@@ -78,7 +78,7 @@ def test_a_signed_visit_shows_what_it_was_signed_with_under_a_later_method(
         camera = book.site().camera("C-1")
         before = case_of(book, book.visit(1), camera)
         assert before is not None and before.day is not None
-        for module in (series, compare, case, image):
+        for module in (series, compare, account, image):
             monkeypatch.setattr(module, "METHOD", "later")
         again = run_visit(book, photos, "maintenance", date(2026, 12, 1)).visit
         (photo,) = book.photos(again)

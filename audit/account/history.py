@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from audit.account.case import case_of, evidence_of
+from audit.account.case import case_of
 from audit.logbook import Logbook
 
 __all__ = ["Cleaning", "cleaning_due", "history_rows"]
@@ -47,7 +47,7 @@ def history_rows(logbook: Logbook, camera: str) -> list[dict[str, Any]]:
         case = case_of(logbook, entry.visit, site.camera(camera))
         if case is None or case.day is None:
             continue
-        reference, change = evidence_of(logbook, case, case.day)
+        reference, change = case.compared(case.day)
         if reference is None or change is None:
             continue
         on, since = entry.visit.on.isoformat(), logbook.visit(reference.visit).on.isoformat()

@@ -5,6 +5,7 @@ JSON records by image hash and method version. Out: the same again, and proof th
 was signed. One logbook is a folder (SQLite and images) or a PostgreSQL database with an image store.
 """
 
+from audit.logbook.codec import together
 from audit.logbook.images import ImageStore
 from audit.logbook.logbook import Logbook
 from audit.logbook.package import is_package, seal_package, verify_package, zip_package
@@ -14,6 +15,7 @@ from audit.logbook.records import (
     Channel,
     DecisionRecord,
     HistoryEntry,
+    KeptRecord,
     MethodChange,
     PlanRecord,
     ReferenceRecord,
@@ -34,6 +36,7 @@ __all__ = [
     "DecisionRecord",
     "HistoryEntry",
     "ImageStore",
+    "KeptRecord",
     "Logbook",
     "MethodChange",
     "PlanRecord",
@@ -48,6 +51,7 @@ __all__ = [
     "given_to",
     "is_package",
     "seal_package",
+    "together",
     "verify_package",
     "zip_package",
 ]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
@@ -17,7 +17,7 @@ from pydantic import TypeAdapter, ValidationError
 from audit.errors import LogbookError
 from audit.judge.finding import Finding
 
-__all__ = ["clean_text", "dump", "dump_plain", "finding_hash", "load", "load_plain", "sha256_hex"]
+__all__ = ["clean_text", "dump", "dump_plain", "finding_hash", "load", "load_plain", "sha256_hex", "together"]
 
 T = TypeVar("T")
 
@@ -27,6 +27,11 @@ _adapters: dict[type[Any], TypeAdapter[Any]] = {}
 def sha256_hex(data: bytes | str) -> str:
     """SHA-256 of bytes, or of text in UTF-8, as lower-case hex."""
     return hashlib.sha256(data.encode() if isinstance(data, str) else data).hexdigest()
+
+
+def together(hashes: Iterable[str]) -> str:
+    """One hash for images whatever their order."""
+    return sha256_hex(" ".join(sorted(hashes)))
 
 
 def clean_text(text: str) -> str:

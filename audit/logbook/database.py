@@ -6,6 +6,7 @@ import errno
 import logging
 import os
 import sqlite3
+import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import datetime
@@ -45,6 +46,7 @@ class Database:
     def __init__(self, address: str) -> None:
         self.address = address
         self.folder: Path | None = None
+        self._views = threading.local()
         if is_url(address):
             self.url = _server_url(address)
             self.shown = self.url.render_as_string(hide_password=True)
@@ -64,9 +66,27 @@ class Database:
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """A consistent view of the tables."""
-        with self.errors(), self.engine.connect() as connection:
-            yield connection
+        """A consistent view of the tables; inside :meth:`one_view`, the one that is open."""
+        open_view: Connection | None = getattr(self._views, "open", None)
+        if open_view is not None:
+            with self.errors():
+                yield open_view
+        else:
+            with self.errors(), self.engine.connect() as connection:
+                yield connection
+
+    @contextmanager
+    def one_view(self) -> Iterator[None]:
+        """Every read of this thread meanwhile is one transaction: many reads that belong together."""
+        if getattr(self._views, "open", None) is not None:
+            yield
+            return
+        with self.reading() as connection:
+            self._views.open = connection
+            try:
+                yield
+            finally:
+                self._views.open = None
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:

@@ -89,19 +89,18 @@ class Decisions(Store):
 
     def decisions(self, visit: VisitRef, camera: str | None = None) -> tuple[DecisionRecord, ...]:
         """All entries of a visit (of one camera) in the order in which they were added."""
-        number = number_of(visit)
+        table, verdicts = tables.decisions, tables.verdicts
+        same = sa.and_(verdicts.c.visit == table.c.visit, verdicts.c.camera == table.c.camera)
+        query = sa.select(table, verdicts.c.body).outerjoin(verdicts, same).where(table.c.visit == number_of(visit))
+        if camera is not None:
+            query = query.where(table.c.camera == camera)
         with self.database.reading() as connection:
-            rows = self._rows(connection, number, camera)
-            counting = set(in_force(rows).values())
-            hashes: dict[tuple[str, str], str | None] = {}
-            for name in {row.camera for row in rows}:
-                verdict = self._verdict(connection, number, name)
-                for row in rows:
-                    if row.camera == name:
-                        finding = _finding(verdict, row.check) if verdict else None
-                        hashes[name, row.check] = None if finding is None else finding_hash(finding)
+            rows = connection.execute(query.order_by(table.c.id)).all()
+        counting = set(in_force(rows).values())
+        judged = {row.camera: load(Verdict, row.body) for row in rows if row.body is not None}
+        hashes = {(name, f.check): finding_hash(f) for name, verdict in judged.items() for f in verdict.findings}
         return tuple(
-            _record(row, row.id in counting, hashes[row.camera, row.check] != row.finding_sha256) for row in rows
+            _record(row, row.id in counting, hashes.get((row.camera, row.check)) != row.finding_sha256) for row in rows
         )
 
     def _rows(self, connection: Connection, visit: int, camera: str | None) -> list[sa.Row[Any]]:

@@ -11,7 +11,7 @@ from audit.errors import LogbookError
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, load, sha256_hex
 from audit.logbook.records import PlanRecord
-from audit.logbook.store import Store, VisitRef, number_of
+from audit.logbook.store import Store, VisitRef, no_visit, number_of
 from audit.plan.model import Camera, Site
 
 __all__ = ["Plans"]
@@ -93,11 +93,17 @@ class Plans(Store):
 
     def _plan_id(self, connection: Connection, visit: VisitRef | None) -> int:
         """The plan that a signed visit was signed with; else the one in force."""
-        if visit is not None:
-            signed_with: int | None = self._visit_row(connection, number_of(visit)).plan
-            if signed_with is not None:
-                return signed_with
-        latest: int | None = connection.execute(sa.select(sa.func.max(tables.plans.c.id))).scalar()
+        latest: int | None
+        in_force = sa.select(sa.func.max(tables.plans.c.id)).scalar_subquery()
+        if visit is None:
+            latest = connection.execute(sa.select(in_force)).scalar()
+        else:
+            visits, number = tables.visits, number_of(visit)
+            query = sa.select(sa.func.coalesce(visits.c.plan, in_force)).where(visits.c.number == number)
+            row = connection.execute(query).one_or_none()
+            if row is None:
+                raise no_visit(number)
+            latest = row[0]
         if latest is None:
             raise LogbookError(f"{self.database.shown}: the logbook holds no plan; restore it from a backup.")
         return latest

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import Any, Literal
 
 from audit.judge.finding import Check, State, Verdict
+from audit.logbook.codec import load_plain
 from audit.logbook.keychange import KeyChange
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "DecisionRecord",
     "DecisionWord",
     "HistoryEntry",
+    "KeptRecord",
     "MethodChange",
     "PlanRecord",
     "ReferenceRecord",
@@ -97,6 +99,18 @@ class SeenFile:
     name: str
     size_bytes: int | None
     mtime_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class KeptRecord:
+    """A kept measurement, comparison or series: the key of the method that made it, and its JSON text."""
+
+    method: str
+    body: str
+
+    def record(self) -> dict[str, Any]:
+        """The JSON values."""
+        return load_plain(self.body)
 
 
 @dataclass(frozen=True, slots=True)

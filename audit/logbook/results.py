@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 from audit.errors import LogbookError
 from audit.judge.finding import STATES, State, Verdict
 from audit.logbook import tables
-from audit.logbook.codec import clean_text, dump, dump_plain, load, load_plain, sha256_hex
+from audit.logbook.codec import clean_text, dump, dump_plain, load, load_plain, together
 from audit.logbook.records import AnswerRecord, HistoryEntry, MethodChange, Remeasured, given_to
 from audit.logbook.store import Store, VisitRef, number_of, visit_record
 from audit.match.placement import Decision, Placement
@@ -147,7 +147,7 @@ class Results(Store):
         query = sa.select(table.c.body).where(
             table.c.visit == number_of(visit),
             table.c.camera == camera,
-            table.c.images == _together(images),
+            table.c.images == together(images),
             table.c.method == method,
         )
         with self.database.reading() as connection:
@@ -161,7 +161,7 @@ class Results(Store):
         row = {
             "visit": number_of(visit),
             "camera": clean_text(camera),
-            "images": _together(images),
+            "images": together(images),
             "method": clean_text(method),
             "body": dump_plain(record),
             "at": self.clock(),
@@ -346,11 +346,6 @@ class Results(Store):
         for sha256 in hashes:
             if connection.execute(sa.select(table.c.sha256).where(table.c.sha256 == sha256)).first() is None:
                 raise LogbookError(f"image {sha256[:12]} is not in the logbook; add its photo before its measurement.")
-
-
-def _together(images: Sequence[str]) -> str:
-    """One hash for images whatever their order."""
-    return sha256_hex(" ".join(sorted(images)))
 
 
 def _values(name: str, record: Any) -> Iterator[tuple[str, Any]]:

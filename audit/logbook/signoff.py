@@ -17,6 +17,7 @@ from audit.judge.finding import Verdict
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, load, load_plain, sha256_hex
 from audit.logbook.decisions import Decisions, in_force
+from audit.logbook.evidence import latest_references
 from audit.logbook.keychange import change_statement, key_after
 from audit.logbook.locks import one_writer
 from audit.logbook.package import seal_package
@@ -263,18 +264,7 @@ class Signoff(Proof, Photos, Decisions):
             Only references signed in visits before this one; None: all.
         """
         table = tables.references
-        latest = sa.select(table.c.camera, table.c.channel, sa.func.max(table.c.visit).label("visit"))
-        if visit is not None:
-            latest = latest.where(table.c.visit < number_of(visit))
-        found = latest.group_by(table.c.camera, table.c.channel).subquery()
-        query = sa.select(table).join(
-            found,
-            sa.and_(
-                found.c.camera == table.c.camera,
-                found.c.channel == table.c.channel,
-                found.c.visit == table.c.visit,
-            ),
-        )
+        query = sa.select(table).join(*latest_references(visit))
         with self.database.reading() as connection:
             rows = connection.execute(query.order_by(table.c.camera, table.c.channel)).all()
         return tuple(_reference(row) for row in rows)

@@ -22,6 +22,7 @@ __all__ = [
     "Counting",
     "Store",
     "VisitRef",
+    "no_visit",
     "number_of",
     "refuse_signed",
     "uncounted",
@@ -52,6 +53,12 @@ class Store:
         self.clock = clock
 
     @contextmanager
+    def one_view(self) -> Iterator[None]:
+        """Every read of this thread meanwhile sees the same state, in one transaction."""
+        with self.database.one_view():
+            yield
+
+    @contextmanager
     def _changing(self, visit: VisitRef, alone: bool = False) -> Iterator[Connection]:
         """One transaction on an open visit; refuses a signed one, also one that is being signed meanwhile.
 
@@ -68,7 +75,7 @@ class Store:
             query = query.with_for_update(read=lock == "share")
         row = connection.execute(query).one_or_none()
         if row is None:
-            raise LogbookError(f"the logbook has no visit {number}; 'photo-audit show' lists the visits.")
+            raise no_visit(number)
         return row
 
     def _after_signatures(self, connection: Connection) -> datetime:
@@ -99,6 +106,11 @@ class Store:
 def number_of(visit: VisitRef) -> int:
     """A visit's number."""
     return visit.number if isinstance(visit, VisitRecord) else int(visit)
+
+
+def no_visit(number: int) -> LogbookError:
+    """What is said of a visit that isn't there."""
+    return LogbookError(f"the logbook has no visit {number}; 'photo-audit show' lists the visits.")
 
 
 def refuse_signed(visit: VisitRecord | Row[Any]) -> None:

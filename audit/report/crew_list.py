@@ -11,7 +11,7 @@ from typing import Any
 from jinja2 import Environment, Template
 
 from audit.account import pictures
-from audit.account.case import case_of, open_findings, preview_of, turned_by
+from audit.account.case import Case, cases, open_findings, preview_of, turned_by
 from audit.account.worklist import asks, missing_work, trip_of
 from audit.judge.finding import STATE_MARKS
 from audit.judge.trip import Stop, Task, Trip
@@ -44,7 +44,8 @@ def crew_list(logbook: Logbook, visit: VisitRecord, *, with_pictures: bool = Tru
     """
     site, trip = logbook.site(visit), trip_of(logbook, visit)
     shots = dict(missing_work(logbook, visit))
-    stops = [_stop(logbook, visit, site, stop, shots, with_pictures) for stop in trip.stops]
+    found = {case.camera.camera: case for case in cases(logbook, visit)} if with_pictures else {}
+    stops = [_stop(logbook, site, stop, shots, found) for stop in trip.stops]
     reached = {name for stop in trip.stops for name in stop.cameras}
     return _template().render(
         title=f"Job list: {site.name or site.file or 'site'}",
@@ -69,19 +70,19 @@ def _template() -> Template:
 
 
 def _stop(
-    logbook: Logbook, visit: VisitRecord, site: Site, stop: Stop, shots: Mapping[str, Sequence[str]], with_pictures: bool
+    logbook: Logbook, site: Site, stop: Stop, shots: Mapping[str, Sequence[str]], found: Mapping[str, Case]
 ) -> dict[str, Any]:
     cameras = [site.camera(name) for name in stop.cameras]
     return {
         "cameras": [_name(c) for c in cameras],
         "place": "; ".join(dict.fromkeys(_place(c) for c in cameras)),
-        "tasks": [_task(logbook, visit, site.camera(t.camera), t, with_pictures) for t in stop.tasks],
+        "tasks": [_task(logbook, t, found.get(t.camera)) for t in stop.tasks],
         "shots": [f"{c.camera}: {shot}" for c in cameras for shot in shots.get(c.camera, ())],
         "cautions": " ".join(stop.cautions),
     }
 
 
-def _task(logbook: Logbook, visit: VisitRecord, camera: Camera, task: Task, with_pictures: bool) -> dict[str, Any]:
+def _task(logbook: Logbook, task: Task, case: Case | None) -> dict[str, Any]:
     return {
         "camera": task.camera,
         "checks": ", ".join(task.checks),
@@ -90,21 +91,20 @@ def _task(logbook: Logbook, visit: VisitRecord, camera: Camera, task: Task, with
         "action": task.action,
         "field_check": task.field_check,
         "parts": ", ".join(task.parts),
-        "after": _after(logbook, visit, camera, task.checks) if with_pictures else None,
+        "after": None if case is None else _after(logbook, case, task.checks),
     }
 
 
-def _after(logbook: Logbook, visit: VisitRecord, camera: Camera, checks: Iterable[str]) -> str | None:
+def _after(logbook: Logbook, case: Case, checks: Iterable[str]) -> str | None:
     """The view after the task's turn, as an address that holds the picture."""
-    case = case_of(logbook, visit, camera)
-    shot = None if case is None else case.day
-    if case is None or shot is None:
+    shot = case.day
+    if shot is None:
         return None
     for finding in open_findings(case):
         turn = turned_by(case, shot, finding) if asks(finding) and finding.check in checks else None
         if turn is not None:
             picture = pictures.decode_picture(preview_of(logbook, shot.photo.sha256), _PICTURE_PX)
-            jpeg = pictures.encode_jpeg(pictures.remedy_preview(picture, camera.lens, *turn), _QUALITY)
+            jpeg = pictures.encode_jpeg(pictures.remedy_preview(picture, case.camera.lens, *turn), _QUALITY)
             return f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode('ascii')}"
     return None
 

@@ -14,7 +14,6 @@ from audit.account.case import (
     Case,
     Shot,
     cases,
-    evidence_of,
     preview_of,
 )
 from audit.account.changes import changes, signed_before
@@ -333,7 +332,7 @@ def _camera_pictures(
         return
     first, caption = shown[0]
     beside = [(_evidence_jpeg(logbook, case, shot, private), words) for shot, words in shown[1:]]
-    reference, _ = evidence_of(logbook, case, first)
+    reference, _ = case.compared(first)
     if reference is not None:
         words = f"Signed reference (visit {reference.visit}): {reference.photo}"
         beside.append((_plain_jpeg(logbook, reference.sha256, private), words))
@@ -454,7 +453,7 @@ def _signatures(document: Document, visit: VisitRecord) -> None:
 
 def _evidence_jpeg(logbook: Logbook, case: Case, shot: Shot, private: bool) -> bytes:
     picture = pictures.decode_picture(_seen(logbook, shot.photo.sha256, private), _PAGE_PICTURE_PX)
-    _, change = evidence_of(logbook, case, shot)
+    _, change = case.compared(shot)
     layers = pictures.LAYERS if not (shot.measured and shot.measured.clarity.night) else ("patches",)
     drawn = pictures.evidence_picture(
         picture, case.camera, intended_pose(case.camera).pose, shot.measured, change.patches if change else (), layers

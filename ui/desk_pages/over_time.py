@@ -9,7 +9,7 @@ from typing import Any
 import altair as alt
 import streamlit as st
 
-from audit.account.case import case_of, evidence_of
+from audit.account.case import case_of
 from audit.account.changes import changes, signed_before
 from audit.account.history import cleaning_due, history_rows
 from audit.account.worklist import asks
@@ -42,7 +42,7 @@ def page() -> None:
     st.query_params["camera"] = name
     case = case_of(book, visit, book.planned_camera(name, visit))
     shot = case.day if case is not None else None
-    reference = evidence_of(book, case, shot)[0] if case is not None and shot is not None else None
+    reference = case.compared(shot)[0] if case is not None and shot is not None else None
     rows: list[dict[str, Any]] = []
     left, right = st.columns([3, 2])
     with left:

@@ -10,7 +10,7 @@ from typing import cast
 import streamlit as st
 
 from audit.account import pictures
-from audit.account.case import Case, Shot, evidence_of, preview_of, turned_by
+from audit.account.case import Case, Shot, preview_of, turned_by
 from audit.judge.finding import Finding
 from audit.judge.intended import intended_pose
 from audit.plan.model import Camera
@@ -51,7 +51,7 @@ def _drawn(case: Case, shot: Shot, layers: tuple[str, ...], visit: int, fine: bo
     side = _FINE_SIDE_PX if fine else _SIDE_PX
     data = book.image(shot.photo.sha256) if fine else preview_of(book, shot.photo.sha256)
     picture = pictures.decode_picture(data, side)
-    _, change = evidence_of(book, case, shot)
+    _, change = case.compared(shot)
     patches = change.patches if change is not None else ()
     wanted = cast("tuple[pictures.Layer, ...]", layers)
     return pictures.encode_jpeg(

@@ -1,0 +1,207 @@
+"""One camera's evidence in one visit: its photos, what was measured in them and against its references.
+
+Judge, desk and report take it from here; read for all cameras at once in a few statements.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from audit.judge.limits import Limits, planned_lens
+from audit.logbook import KeptRecord, Logbook, ReferenceRecord, VisitRecord, given_to, together
+from audit.match.placement import Placement
+from audit.measure.image import METHOD, measurement_method
+from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, ViewChange
+from audit.measure.record import change_from_record, clarity_from_record, measurement_from_record
+from audit.photos.photo import Photo
+from audit.plan.model import Camera
+
+__all__ = ["Account", "Shot", "accounts_of", "chosen", "compared_anew"]
+
+#: Day snapshots of one camera that are seen together.
+_SEEN_TOGETHER = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """A photo of the camera with its place and, for the camera's own pictures, its measurement."""
+
+    photo: Photo
+    placement: Placement
+    measured: ImageMeasurement | None
+
+    @property
+    def night(self) -> bool:
+        """Whether it is the camera's own picture, taken in the dark."""
+        return self.measured is not None and self.measured.clarity.night
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """All that the logbook holds of one camera in one visit.
+
+    Attributes
+    ----------
+    placements : tuple of Placement
+        Photos that lie at the camera, by name.
+    shots : tuple of Shot
+        The same with what they are: the camera's own pictures first, day before night, the clearest first.
+    references : tuple of ReferenceRecord
+        Signed earlier, by day and by night.
+    reference_orientation : Orientation or None
+        What was measured in the signed day reference by the camera's planned lens.
+    changes : mapping
+        What came out of each comparison, by (reference's hash, today's hash).
+    series : Clarity or None
+        What stays on the glass over the day snapshots together.
+    """
+
+    visit: VisitRecord
+    camera: Camera
+    placements: tuple[Placement, ...]
+    shots: tuple[Shot, ...]
+    references: tuple[ReferenceRecord, ...]
+    reference_orientation: Orientation | None
+    changes: Mapping[tuple[str, str], ViewChange]
+    series: Clarity | None
+
+    @property
+    def snapshots(self) -> tuple[Shot, ...]:
+        """The camera's own pictures that were measured."""
+        return tuple(s for s in self.shots if s.measured is not None)
+
+    @property
+    def day(self) -> Shot | None:
+        """The best day snapshot."""
+        return next((s for s in self.snapshots if not s.night), None)
+
+    @property
+    def night(self) -> Shot | None:
+        """The best night snapshot."""
+        return next((s for s in self.snapshots if s.night), None)
+
+    @property
+    def seen_together(self) -> tuple[str, ...]:
+        """Hashes of the day snapshots that are seen together; empty where there is one only."""
+        day = tuple(s.photo.sha256 for s in self.snapshots if not s.night)[:_SEEN_TOGETHER]
+        return day if len(day) > 1 else ()
+
+    def reference(self, night: bool) -> ReferenceRecord | None:
+        """The signed reference by day or by night."""
+        return next((r for r in self.references if r.channel == ("night" if night else "day")), None)
+
+    def compared(self, shot: Shot) -> tuple[ReferenceRecord | None, ViewChange | None]:
+        """The reference that a snapshot is compared with, and what came out."""
+        reference = None if shot.measured is None else self.reference(shot.night)
+        return reference, None if reference is None else self.changes.get((reference.sha256, shot.photo.sha256))
+
+
+def accounts_of(
+    logbook: Logbook, visit: VisitRecord, cameras: Sequence[Camera], limits: Limits | None = None
+) -> dict[str, Account]:
+    """The accounts of cameras of the plan, by camera, in the order given.
+
+    Parameters
+    ----------
+    limits : Limits or None
+        The visit's own, where they were read before.
+    """
+    with logbook.one_view():
+        return compared_anew(logbook, visit, _uncompared(logbook, visit, cameras, limits or logbook.limits(visit)))
+
+
+def _uncompared(
+    logbook: Logbook, visit: VisitRecord, cameras: Sequence[Camera], limits: Limits
+) -> dict[str, Account]:
+    """Accounts without comparisons and series."""
+    one = cameras[0].camera if len(cameras) == 1 else None
+    placements = _by_camera(logbook.placements(visit, one))
+    photos = {photo.name: photo for photo in logbook.photos(visit, one)}
+    measured = logbook.measured(visit, one, visit.signed_at)
+    referenced = logbook.referenced(visit, one, visit.signed_at)
+    references: dict[str, list[ReferenceRecord]] = {}
+    for reference in referenced:
+        references.setdefault(reference.camera, []).append(reference)
+    found = {}
+    for camera in cameras:
+        wanted = measurement_method(planned_lens(camera, limits))
+        placed = tuple(p for p in placements.get(camera.camera, ()) if p.photo in photos)
+        shots = [_shot(photos[p.photo], p, measured, wanted) for p in placed]
+        signed = tuple(references.get(camera.camera, ()))
+        then = next((_measurement(referenced[r], wanted) for r in signed if r.channel == "day"), None)
+        found[camera.camera] = Account(
+            visit=visit,
+            camera=camera,
+            placements=placed,
+            shots=tuple(sorted(shots, key=_own_pictures_first)),
+            references=signed,
+            reference_orientation=None if then is None else then.orientation,
+            changes={},
+            series=None,
+        )
+    return found
+
+
+def compared_anew(logbook: Logbook, visit: VisitRecord, accounts: Mapping[str, Account]) -> dict[str, Account]:
+    """The same accounts with the comparisons and series that are kept by now."""
+    one = next(iter(accounts)) if len(accounts) == 1 else None
+    changes = logbook.compared(visit, one, visit.signed_at) if any(a.references for a in accounts.values()) else {}
+    series = logbook.seen_together(visit, one, visit.signed_at) if any(a.seen_together for a in accounts.values()) else {}
+    return {name: _with_results(account, changes, series) for name, account in accounts.items()}
+
+
+def chosen(kept: Sequence[KeptRecord], wanted: str) -> KeptRecord | None:
+    """This program's record where there is one; else the latest before it, by which the visit was judged then.
+
+    Parameters
+    ----------
+    kept : sequence of KeptRecord
+        Oldest first.
+    wanted : str
+        Key of this program's method; others count only where they were given the same lens.
+    """
+    same = [record for record in kept if given_to(record.method) == given_to(wanted)]
+    return next((record for record in same if record.method == wanted), same[-1] if same else None)
+
+
+def _with_results(
+    account: Account,
+    changes: Mapping[tuple[str, str], Sequence[KeptRecord]],
+    series: Mapping[tuple[str, str], Sequence[KeptRecord]],
+) -> Account:
+    found = {}
+    for shot in account.snapshots:
+        reference = account.reference(shot.night)
+        pair = ("" if reference is None else reference.sha256, shot.photo.sha256)
+        change = chosen(changes.get(pair, ()), METHOD)
+        if change is not None:
+            found[pair] = change_from_record(change.record())
+    several = account.seen_together
+    seen = chosen(series.get((account.camera.camera, together(several)), ()), METHOD) if several else None
+    return replace(account, changes=found, series=None if seen is None else clarity_from_record(seen.record()))
+
+
+def _shot(photo: Photo, placement: Placement, measured: Mapping[str, Sequence[KeptRecord]], wanted: str) -> Shot:
+    own = placement.role == "snapshot"
+    return Shot(photo, placement, _measurement(measured.get(photo.sha256, ()), wanted) if own else None)
+
+
+def _measurement(kept: Sequence[KeptRecord], wanted: str) -> ImageMeasurement | None:
+    record = chosen(kept, wanted)
+    return None if record is None else measurement_from_record(record.record())
+
+
+def _by_camera(placements: Iterable[Placement]) -> dict[str, list[Placement]]:
+    found: dict[str, list[Placement]] = {}
+    for placement in placements:
+        if placement.camera is not None:
+            found.setdefault(placement.camera, []).append(placement)
+    return found
+
+
+def _own_pictures_first(shot: Shot) -> tuple[bool, bool, float, str]:
+    if shot.measured is None:
+        return True, False, 1.0, shot.photo.name
+    dirt = shot.measured.clarity.dirt_probability
+    return False, shot.night, 1.0 if dirt is None else round(dirt, 3), shot.photo.name
