@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from audit.cli.options import COULD_NOT, DONE, Images, LogbookPlace, Workers
-from audit.cli.speak import progress_bar, say
+from audit.cli.speak import progress_bar, say, tell
 
 __all__ = ["demo", "health", "open_desk"]
 
@@ -23,10 +23,10 @@ def health(
 
     book = Logbook.open(logbook, images=images)
     if counters:
-        typer.echo(book.counters(), nl=False)
+        tell(book.counters(), ends_line=False)
         return DONE
     well, line = book.health()
-    typer.echo(line)
+    tell(line)
     return DONE if well else COULD_NOT
 
 

@@ -10,7 +10,7 @@ import typer
 
 from audit.cli import sentences
 from audit.cli.options import COULD_NOT, DEFECT, DONE, Json, PlanFile
-from audit.cli.speak import emit, say
+from audit.cli.speak import emit, say, tell
 
 __all__ = ["plan_check", "plan_geometry", "plan_parts", "plan_template"]
 
@@ -32,14 +32,14 @@ def plan_check(
         if as_json:
             emit(asdict(problem))
         else:
-            typer.echo(f"{problem.severity}: {problem.sentence()}")
+            tell(f"{problem.severity}: {problem.sentence()}")
     if site is None:
         say(f"{plan.name}: can't be used as it stands; correct the errors above.")
         return COULD_NOT
     if fix is not None:
         say(f"{fix}: written with the guesses taken; look through them above.")
     if not as_json:
-        typer.echo(sentences.plan_sentence(fix or plan, site, len(found)))
+        tell(sentences.plan_sentence(fix or plan, site, len(found)))
     return DEFECT if any(p.severity == "error" for p in found) else DONE
 
 
@@ -62,7 +62,7 @@ def plan_geometry(plan: PlanFile, as_json: Json = False) -> int:
         if as_json:
             emit(line)
         else:
-            typer.echo(sentences.geometry_sentence(line))
+            tell(sentences.geometry_sentence(line))
     return DONE
 
 
@@ -80,5 +80,5 @@ def plan_parts(
         for line in lines:
             emit(asdict(line))
     else:
-        typer.echo(parts_csv(lines), nl=False)
+        tell(parts_csv(lines), ends_line=False)
     return DONE

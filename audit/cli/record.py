@@ -3,16 +3,36 @@
 from __future__ import annotations
 
 import os
+import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from audit.cli.options import COULD_NOT, DONE, Images, Json, LogbookPlace, Visit, made_folder
-from audit.cli.speak import emit, progress_bar, say
+from audit.cli.options import DONE, Images, Json, LogbookPlace, Visit
+from audit.cli.speak import emit, progress_bar, say, tell
+from audit.errors import AuditError
 
-__all__ = ["export_logbook", "handover", "import_logbook", "sign", "verify"]
+if TYPE_CHECKING:
+    from audit.logbook import Logbook
+
+__all__ = [
+    "change_key",
+    "export_logbook",
+    "handover",
+    "import_logbook",
+    "sign",
+    "stamp",
+    "verify",
+    "witness",
+]
+
+_PASSPHRASE = "PHOTO_AUDIT_PASSPHRASE"
+
+Unprotected = Annotated[
+    bool, typer.Option("--unprotected", help="Keep a key that is made now without a passphrase; the record says so.")
+]
 
 
 def sign(
@@ -20,40 +40,108 @@ def sign(
     by: Annotated[str, typer.Option("--by", help="Who signs.")],
     visit: Visit = None,
     images: Images = None,
+    unprotected: Unprotected = False,
+    witness: Annotated[Path | None, typer.Option("--witness", help="Also write a witness file, to be kept elsewhere.")] = None,
 ) -> int:
-    """Sign a visit off; its snapshots become the references. PHOTO_AUDIT_PASSPHRASE protects the key."""
-    from audit.logbook import Logbook
+    """Sign a visit off; its snapshots become the references. The key's passphrase is asked once, or taken from
+    PHOTO_AUDIT_PASSPHRASE; PHOTO_AUDIT_KEY names a key file outside the logbook."""
+    from audit.logbook import Logbook, fingerprint, fingerprint_words, witness_text
 
     book = Logbook.open(logbook, images=images)
     record = book.visit(visit)
-    signed = book.sign(record, by, passphrase=os.environ.get("PHOTO_AUDIT_PASSPHRASE"))
-    say(f"visit {record.number} is signed by {by}: record {signed.record_sha256[:16]}…")
+    signed = book.sign(record, by, _passphrase(book, unprotected), unprotected=unprotected)
+    say(f"visit {record.number} is signed by {by}: record {signed.record_sha256}")
+    say(f"key fingerprint: {fingerprint_words(fingerprint(signed.public_key))}")
+    say(f"Give the fingerprint to whoever will check: photo-audit verify {logbook} --fingerprint …")
+    if witness is not None:
+        _write(witness, witness_text(book.chain()))
+        say(f"{witness}: keep it, or mail it, where nobody who holds the logbook can change it.")
     return DONE
 
 
 def verify(
     where: Annotated[str, typer.Argument(metavar="LOGBOOK|PACKAGE", help="Logbook, or a handed-over package.")],
+    key: Annotated[Path | None, typer.Option("--key", help="The signer's public key (PEM), as it came from the signer.")] = None,
+    fingerprint: Annotated[str | None, typer.Option("--fingerprint", help="The signer's fingerprint, as it came from the signer.")] = None,
+    witness: Annotated[Path | None, typer.Option("--witness", help="Witness file, or a record.json that was handed over.")] = None,
+    authority: Annotated[Path | None, typer.Option("--authority", help="Certificates (PEM) of a time stamp authority.")] = None,
     images: Images = None,
     as_json: Json = False,
 ) -> int:
-    """Prove that nothing changed since it was signed."""
-    from audit.logbook import Logbook, is_package, verify_package
+    """Prove that nothing changed since it was signed, and say whether it is known who signed."""
+    from audit.logbook import Anchors, check
 
-    if is_package(Path(where)):
-        problems = verify_package(Path(where))
-    else:
-        with progress_bar() as report:
-            book = Logbook.open(where, images=images)
-            problems = book.verify(progress=lambda done, total: report("verify", done, total))
-    for problem in problems:
+    with progress_bar() as report:
+        checked = check(
+            where,
+            Anchors(key, fingerprint, witness, authority),
+            images=images,
+            progress=lambda done, total: report("verify", done, total),
+        )
+    for problem in checked.problems:
         if as_json:
             emit(asdict(problem))
         else:
-            typer.echo(problem.sentence())
-    if problems:
-        say(f"{where}: {len(problems)} thing{'s' if len(problems) != 1 else ''} changed since it was signed.")
-        return COULD_NOT
-    say(f"{where}: nothing changed since it was signed.")
+            tell(problem.sentence())
+    if as_json:
+        emit(checked.summary())
+    for sentence in checked.sentences(where):
+        say(sentence)
+    return checked.exit_code
+
+
+def witness(
+    logbook: LogbookPlace,
+    out: Annotated[Path, typer.Option("-o", "--out", help="File to write.")],
+    images: Images = None,
+) -> int:
+    """Write what is signed as hashes, to be kept where nobody who holds the logbook can change it."""
+    from audit.logbook import Logbook, witness_text
+
+    chain = Logbook.open(logbook, images=images).chain()
+    if not chain.records:
+        raise AuditError(f"{logbook}: no visit is signed yet; sign one first.")
+    _write(out, witness_text(chain))
+    say(f"{out}: {len(chain.records)} signed visit{'s' if len(chain.records) != 1 else ''}; check later with: "
+        f"photo-audit verify {logbook} --witness {out}")  # fmt: skip
+    return DONE
+
+
+def stamp(
+    logbook: LogbookPlace,
+    request: Annotated[Path | None, typer.Option("--request", help="Write the request for an authority here (.tsq).")] = None,
+    answer: Annotated[Path | None, typer.Option("--answer", help="The authority's answer (.tsr), to be kept with the record.")] = None,
+    visit: Visit = None,
+    images: Images = None,
+) -> int:
+    """Ask for, or keep, a time stamp (RFC 3161) of a signed visit; the program itself sends nothing."""
+    from audit.logbook import Logbook
+
+    if (request is None) == (answer is None):
+        raise AuditError("say --request FILE to write what an authority is asked, or --answer FILE to keep what it sent.")
+    book = Logbook.open(logbook, images=images)
+    number = book.visit(visit).number
+    if request is not None:
+        _write(request, book.stamp_request(number))
+        say(f"{request}: send it to a time stamp authority as application/timestamp-query, and keep its answer with --answer.")
+    elif answer is not None:
+        kept = book.put_stamp(number, _read(answer))
+        say(f"visit {number} existed at {kept.at:%Y-%m-%d %H:%M:%S} UTC, says '{kept.authority}'.")
+    return DONE
+
+
+def change_key(
+    logbook: LogbookPlace,
+    by: Annotated[str, typer.Option("--by", help="Who changes it.")],
+    images: Images = None,
+) -> int:
+    """Make a new signing key, to which the old one passes on, so that whoever knows the old one knows the new one."""
+    from audit.logbook import Logbook, fingerprint_words
+
+    book = Logbook.open(logbook, images=images)
+    old = _passphrase(book, unprotected=False)
+    new = _asked("Passphrase for the new key", twice=True) if sys.stdin.isatty() else None
+    say(f"new key fingerprint: {fingerprint_words(book.change_key(by, old, new))}")
     return DONE
 
 
@@ -70,11 +158,13 @@ def handover(
 
     book = Logbook.open(logbook, images=images)
     with progress_bar() as report:
+        record = book.visit(visit)
         written = write_handover(
             book,
-            book.visit(visit),
-            made_folder(out),
+            record,
+            out,
             private=private,
+            passphrase=None if record.signed_at is None else _passphrase(book, unprotected=False),
             progress=lambda done, total: report("write", done, total),
         )
     say(f"{out}: {len(written)} files are written; check them with: photo-audit verify {out}")
@@ -106,3 +196,32 @@ def import_logbook(
     Logbook.import_(archive, logbook, images=images).close()
     say(f"{logbook}: the logbook is here; check it with: photo-audit verify {logbook}")
     return DONE
+
+
+def _passphrase(book: Logbook, unprotected: bool) -> str | None:
+    """The key's passphrase: from the environment, or asked once; None where none is needed, or nobody can be asked."""
+    from audit.logbook import key_state
+
+    given = os.environ.get(_PASSPHRASE)
+    state = key_state(book.key_place())
+    if given or state == "open" or (state == "missing" and unprotected) or not sys.stdin.isatty():
+        return given or None
+    return _asked("Passphrase for the signing key", twice=state == "missing")
+
+
+def _asked(words: str, twice: bool) -> str:
+    return str(typer.prompt(words, hide_input=True, confirmation_prompt=twice, err=True))
+
+
+def _write(path: Path, data: bytes) -> None:
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise AuditError(f"{path}: can't be written ({error.strerror}); name another file.") from None
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise AuditError(f"{path}: can't be read ({error.strerror}); check the path.") from None

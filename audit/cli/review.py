@@ -9,7 +9,7 @@ import typer
 
 from audit.cli import sentences
 from audit.cli.options import DONE, Images, Json, LogbookPlace, Visit
-from audit.cli.speak import emit, say
+from audit.cli.speak import emit, say, tell
 
 __all__ = ["decide", "trip", "undo"]
 
@@ -72,5 +72,5 @@ def trip(
             emit(asdict(stop))
     else:
         for line in sentences.trip_sentences(planned):
-            typer.echo(line)
+            tell(line)
     return DONE

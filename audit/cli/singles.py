@@ -9,7 +9,7 @@ import typer
 
 from audit.cli import sentences
 from audit.cli.options import DONE, SOME_REFUSED, Json, PlanFile, Workers, made_folder
-from audit.cli.speak import emit, progress_bar
+from audit.cli.speak import emit, progress_bar, tell
 
 __all__ = ["compare", "match", "measure"]
 
@@ -36,7 +36,7 @@ def measure(
             if as_json:
                 emit(line)
             else:
-                typer.echo(sentences.measure_sentence(line))
+                tell(sentences.measure_sentence(line))
             report("measure", done, len(jobs))
     return SOME_REFUSED if refused else DONE
 
@@ -63,7 +63,7 @@ def compare(
             if as_json:
                 emit(line)
             else:
-                typer.echo(sentences.compare_sentence(line))
+                tell(sentences.compare_sentence(line))
             report("compare", done, len(jobs))
     return SOME_REFUSED if refused else DONE
 
@@ -86,5 +86,5 @@ def match(
         if as_json:
             emit(line)
         else:
-            typer.echo(sentences.match_sentence(line))
+            tell(sentences.match_sentence(line))
     return SOME_REFUSED if refused else DONE

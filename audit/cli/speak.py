@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -13,17 +14,33 @@ from typing import Any
 
 import typer
 
-__all__ = ["emit", "plain", "progress_bar", "say"]
+from audit.visible import visible
+
+__all__ = ["emit", "plain", "progress_bar", "say", "tell"]
+
+#: Letters that a terminal obeys or hides, and JSON may carry unescaped.
+_OBEYED = re.compile("[\x7f-\x9f\xad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\ud800-\udfff\U000e0000-\U000e007f]")
 
 
 def say(text: str) -> None:
     """A message for the person at the terminal, on standard error."""
-    typer.echo(text, err=True)
+    typer.echo(visible(text, keep="\n"), err=True)
+
+
+def tell(text: str, ends_line: bool = True) -> None:
+    """An answer for a person on standard output; names in it are strangers' and steer no terminal."""
+    typer.echo(visible(text.replace("\r\n", "\n"), keep="\n"), nl=ends_line)
 
 
 def emit(line: Mapping[str, Any]) -> None:
-    """One JSON object as one line on standard output."""
-    typer.echo(json.dumps(plain(line), ensure_ascii=False, allow_nan=False))
+    """One JSON object as one line on standard output, what a terminal would obey written as JSON's escape of it."""
+    text = json.dumps(plain(line), ensure_ascii=False, allow_nan=False)
+    typer.echo(_OBEYED.sub(_escaped, text))
+
+
+def _escaped(found: re.Match[str]) -> str:
+    letter = found[0]
+    return json.dumps(letter)[1:-1] if ord(letter) > 0x7F else f"\\u{ord(letter):04x}"
 
 
 def plain(value: Any) -> Any:

@@ -9,7 +9,7 @@ import typer
 
 from audit.cli import sentences
 from audit.cli.options import DEFECT, DONE, SOME_REFUSED, Images, Json, LimitsFile, LogbookPlace, Visit, Workers, day_of
-from audit.cli.speak import emit, progress_bar, say
+from audit.cli.speak import emit, progress_bar, say, tell
 
 if TYPE_CHECKING:
     from audit.logbook import Logbook
@@ -104,7 +104,7 @@ def show(
         if as_json:
             emit(sentences.progress_line(far))
         else:
-            typer.echo(sentences.progress_sentence(far))
+            tell(sentences.progress_sentence(far))
         return DONE
     worst = tell_verdicts(book, visit, as_json)
     return DEFECT if strict and worst else DONE
@@ -134,7 +134,7 @@ def methods(
         if as_json:
             emit(sentences.change_of_method_line(photo))
         else:
-            typer.echo(sentences.change_of_method_sentence(photo))
+            tell(sentences.change_of_method_sentence(photo))
     say(sentences.methods_sentence(record.number, found))
     return DONE
 
@@ -148,5 +148,5 @@ def tell_verdicts(book: Logbook, number: int | None, as_json: bool) -> bool:
         if as_json:
             emit(sentences.verdict_line(verdict, record.number))
         else:
-            typer.echo(sentences.verdict_sentence(verdict))
+            tell(sentences.verdict_sentence(verdict))
     return worst

@@ -5,10 +5,11 @@ JSON records by image hash and method version. Out: the same again, and proof th
 was signed. One logbook is a folder (SQLite and images) or a PostgreSQL database with an image store.
 """
 
+from audit.logbook.checking import Anchors, Checked, check
 from audit.logbook.codec import together
 from audit.logbook.images import ImageStore
 from audit.logbook.logbook import Logbook
-from audit.logbook.package import is_package, seal_package, verify_package, zip_package
+from audit.logbook.package import is_package, package_chain, seal_package, verify_package, zip_package
 from audit.logbook.records import (
     AnswerRecord,
     Chain,
@@ -28,11 +29,15 @@ from audit.logbook.records import (
     VisitRecord,
     given_to,
 )
+from audit.logbook.signing import fingerprint, fingerprint_words, key_state
+from audit.logbook.witness import witness_text
 
 __all__ = [
+    "Anchors",
     "AnswerRecord",
     "Chain",
     "Channel",
+    "Checked",
     "DecisionRecord",
     "HistoryEntry",
     "ImageStore",
@@ -48,10 +53,16 @@ __all__ = [
     "VerifyProblem",
     "VisitProgress",
     "VisitRecord",
+    "check",
+    "fingerprint",
+    "fingerprint_words",
     "given_to",
     "is_package",
+    "key_state",
+    "package_chain",
     "seal_package",
     "together",
     "verify_package",
+    "witness_text",
     "zip_package",
 ]

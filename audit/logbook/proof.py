@@ -104,6 +104,14 @@ class Proof(Plans):
             changes = tuple(c for _, c in self._key_changes(connection) if c is not None)
         return Chain(logbook, tuple(links), changes)
 
+    def stamped_records(self) -> list[tuple[int, bytes, bytes]]:
+        """Visit, record and time stamp of each record that has one."""
+        table = tables.records
+        query = sa.select(table.c.visit, table.c.record, table.c.time_stamp).where(table.c.time_stamp.is_not(None))
+        with self.database.reading() as connection:
+            rows = connection.execute(query.order_by(table.c.id)).all()
+        return [(row.visit, bytes(row.record), bytes(row.time_stamp)) for row in rows]
+
     def _guarded(self, visit: int | None, problems: Iterable[VerifyProblem]) -> Iterator[VerifyProblem]:
         """The problems found, and one more where reading on was not possible."""
         try:
