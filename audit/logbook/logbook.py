@@ -109,7 +109,7 @@ class Logbook(Results, Evidence, Signoff, Watch):
                     database.migrate(clock())
         with database.reading() as connection:
             images_url = images or connection.execute(sa.select(tables.logbook.c.images_url)).scalar()
-        if images_url is None:
+        if not isinstance(images_url, str):
             raise LogbookError(f"{database.shown}: the logbook is empty; restore it from a backup.")
         return cls(database, ImageStore(_images_address(database, images_url)), clock)
 
@@ -153,6 +153,16 @@ class Logbook(Results, Evidence, Signoff, Watch):
     def address(self) -> str:
         """Folder or database address, without a password."""
         return self.database.shown
+
+    def identity(self) -> str:
+        """What tells this logbook from every other one; it goes with it wherever it is moved."""
+        with self.database.reading() as connection:
+            return self._uuid(connection)
+
+    def own_places(self) -> tuple[Path, ...]:
+        """Folders of this machine in which the logbook keeps what is never handed over as it is, and the key."""
+        places = (self.database.folder, self.images.folder, self.key_place())
+        return tuple(place for place in places if place is not None)
 
     def close(self) -> None:
         """Gives the database's connections back."""

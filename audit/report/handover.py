@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-import json
-import shutil
+import hashlib
+import re
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from io import BytesIO
 from pathlib import Path
+
+import segno
 
 from audit import __version__
 from audit.account import pictures
@@ -14,21 +18,20 @@ from audit.account.case import (
     Case,
     Shot,
     cases,
-    preview_of,
 )
 from audit.account.changes import changes, signed_before
 from audit.account.worklist import asks, trip_of
 from audit.judge.finding import STATE_MARKS, STATES, Finding, State
 from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits
-from audit.logbook import Logbook, VisitRecord
-from audit.logbook.package import zip_package
+from audit.logbook import Logbook, VisitRecord, fingerprint, fingerprint_words
 from audit.plan.files import write_plan
 from audit.plan.model import Camera, Site
 from audit.report.crew_list import bring_words, crew_list
 from audit.report.document import Document
+from audit.report.placing import list_files, placed_package
 from audit.report.private import faces_blurred, without_position
-from audit.report.sheets import repair_rows, table_csv, write_repairs_csv, write_repairs_xlsx
+from audit.report.sheets import defuse_csv, repair_rows, table_csv, write_repairs_csv, write_repairs_xlsx
 
 __all__ = ["write_handover"]
 
@@ -40,6 +43,10 @@ _PICTURE_MM = 84.0
 _SMALL_PICTURE_MM = 50.0
 _FINDINGS_BESIDE_LARGE = 2
 _REFUSALS_TOLD = 40
+_NOT_IN_NAMES = re.compile(r"[^A-Za-z0-9_-]")
+_LONGEST_NAME = 80
+_CODE_MM = 28.0
+_SIGNATURES_MM = 100.0
 CAUTIONS = (
     "Work at height, near traffic, on mains or beside infrared emitters is for trained people under the site's own "
     "rules; local codes and licensed practice decide, not this report.",
@@ -83,7 +90,27 @@ def write_handover(
     tuple of Path
         The files written, the ZIP last.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    about = {
+        "visit": visit.number,
+        "kind": visit.kind,
+        "on": visit.on.isoformat(),
+        "version": __version__,
+        "signed": visit.signed_at is not None,
+        "private": private,
+    }
+    with placed_package(logbook, folder, about) as fresh:
+        _write_files(logbook, visit, fresh, private, progress)
+        list_files(fresh)
+        if visit.signed_at is not None:
+            logbook.seal(fresh, visit, passphrase, with_content=not private)
+    archive = folder.parent / f"{folder.name}.zip"
+    return (*sorted(p for p in folder.rglob("*") if p.is_file()), archive)
+
+
+def _write_files(
+    logbook: Logbook, visit: VisitRecord, folder: Path, private: bool, progress: Callable[[int, int], None]
+) -> None:
+    """What a person reads or measures from; the record comes when all of it is there."""
     site = logbook.site(visit)
     found = list(cases(logbook, visit))
     _report(logbook, visit, site, found, folder / "report.pdf", private, progress)
@@ -98,23 +125,11 @@ def write_handover(
     if private:
         as_built = replace(as_built, origin_latitude=None, origin_longitude=None)
         write_plan(as_built, folder / "as_built.csv")
+        for path in folder.glob("as_built*.csv"):
+            defuse_csv(path)
     else:
         write_plan(as_built, folder / "as_built.geojson")
     _references(logbook, found, folder / "references", private)
-    summary = {
-        "visit": visit.number,
-        "kind": visit.kind,
-        "on": visit.on.isoformat(),
-        "version": __version__,
-        "signed": visit.signed_at is not None,
-        "private": private,
-    }
-    (folder / "about.json").write_text(json.dumps(summary, indent=2) + "\n", encoding="utf-8")
-    if visit.signed_at is not None:
-        logbook.seal(folder, visit, passphrase, with_content=not private)
-    archive = folder.parent / f"{folder.name}.zip"
-    zip_package(folder, archive)
-    return (*sorted(p for p in folder.rglob("*") if p.is_file()), archive)
 
 
 def _as_built(site: Site, found: Sequence[Case]) -> Site:
@@ -137,9 +152,8 @@ def _built(camera: Camera, case: Case | None) -> Camera:
 
 def _references(logbook: Logbook, found: Sequence[Case], folder: Path, private: bool) -> None:
     """The camera's own best picture by day and by night, unedited unless privacy was asked for."""
-    if folder.exists():
-        shutil.rmtree(folder)
     folder.mkdir()
+    names = _file_names([case.camera.camera for case in found])
     for case in found:
         for light, shot in (("day", case.day), ("night", case.night)):
             if shot is None:
@@ -148,8 +162,22 @@ def _references(logbook: Logbook, found: Sequence[Case], folder: Path, private: 
             suffix = {"JPEG": "jpg", "HEIF": "heic"}.get(shot.photo.format, shot.photo.format.lower())
             if private:
                 data, suffix = without_position(faces_blurred(data)), "jpg"
-            name = "".join(c if c.isalnum() or c in "-_" else "_" for c in case.camera.camera)
-            (folder / f"{name}_{light}.{suffix}").write_bytes(data)
+            (folder / f"{names[case.camera.camera]}_{light}.{suffix}").write_bytes(data)
+
+
+def _file_names(cameras: Sequence[str]) -> dict[str, str]:
+    """A file's name for each camera, another one for each also where case or what a file can't be called is all that
+    differs: ``G 1``, ``G.1`` and ``g/1`` get a piece of a hash."""
+    plain = {camera: _NOT_IN_NAMES.sub("_", camera)[:_LONGEST_NAME] for camera in cameras}
+    alike = Counter(name.casefold() for name in plain.values())
+    return {
+        camera: name if name == camera and alike[name.casefold()] == 1 else f"{name}~{_piece_of_hash(camera)}"
+        for camera, name in plain.items()
+    }
+
+
+def _piece_of_hash(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:8]
 
 
 def _report(
@@ -185,8 +213,10 @@ def _report(
     document.heading("Cautions")
     for text in CAUTIONS:
         document.sentence(text)
+    if document.room_mm() < _SIGNATURES_MM:
+        document.add_page()
     document.heading("Signatures")
-    _signatures(document, visit)
+    _signatures(document, logbook, visit)
     document.output(str(path))
 
 
@@ -439,16 +469,34 @@ def _with_decision(case: Case, finding: Finding) -> str:
     return f"{finding.why} {_decided_words(case, finding)}".strip()
 
 
-def _signatures(document: Document, visit: VisitRecord) -> None:
-    if visit.signed_at is not None:
+def _signatures(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
+    signed = logbook.signed_record(visit)
+    if visit.signed_at is not None and signed is not None:
+        print_of_key = fingerprint(signed.public_key) or ""
         document.sentence(
             f"Signed off electronically by {visit.signed_by} on {visit.signed_at:%Y-%m-%d %H:%M} UTC "
-            "(Ed25519; record.json, record.sig and public_key.pem in this package; check with: photo-audit "
-            "verify FOLDER)."
+            "(Ed25519; record.json, record.sig and public_key.pem in this package)."
         )
+        document.sentence(f"Fingerprint of the key: {fingerprint_words(print_of_key)}", 9.5, bold=True)
+        document.sentence(
+            "Anybody can make such a package with a key of their own. Compare the fingerprint with the signer by telephone or "
+            "on signed paper, then check with: photo-audit verify FOLDER --fingerprint TEXT. The square holds the same text."
+        )
+        caption = "The fingerprint as a QR code (ISO/IEC 18004)."
+        used = document.picture(
+            _code(print_of_key), caption, document.l_margin, document.get_y() + 1, document.inner_mm, _CODE_MM
+        )
+        document.set_y(document.get_y() + used + 1)
     for who in ("For the installer", "For the owner"):
         document.set_y(document.get_y() + 10)
         document.sentence(f"{who}: ______________________________    Date: ______________")
+
+
+def _code(text: str) -> bytes:
+    """A text as a QR code, PNG."""
+    out = BytesIO()
+    segno.make_qr(text, error="m").save(out, kind="png", scale=6, border=4)
+    return out.getvalue()
 
 
 def _evidence_jpeg(logbook: Logbook, case: Case, shot: Shot, private: bool) -> bytes:
@@ -467,5 +515,6 @@ def _plain_jpeg(logbook: Logbook, sha256: str, private: bool) -> bytes:
 
 
 def _seen(logbook: Logbook, sha256: str, private: bool) -> bytes:
-    data = preview_of(logbook, sha256)
+    """The picture itself, known by its hash: what is handed over is drawn from nothing else."""
+    data = logbook.image(sha256)
     return faces_blurred(data) if private else data

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -12,22 +13,35 @@ from openpyxl.styles import Alignment, Font
 
 from audit.account.case import Case, open_findings
 from audit.judge.finding import STATES
+from audit.visible import visible
 
-__all__ = ["COLUMNS", "defused", "repair_rows", "table_csv", "write_repairs_csv", "write_repairs_xlsx"]
+__all__ = ["COLUMNS", "defuse_csv", "defused", "repair_rows", "table_csv", "write_repairs_csv", "write_repairs_xlsx"]
 
 COLUMNS = (
     "camera", "name", "check", "state", "why", "measured", "measured_sd", "planned", "limit", "unit", "remedy",
     "how_to_see_it_is_right", "parts", "cautions", "east_m", "north_m", "height_m", "photo", "decision", "decided_by",
     "reason",
 )  # fmt: skip
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "|")
+#: OWASP, CSV injection; the wide forms are read as the narrow ones by some.
+_FORMULA_STARTS = ("=", "+", "-", "@", "|", "%", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 _WIDTHS = {"why": 60, "remedy": 60, "how_to_see_it_is_right": 50, "cautions": 60, "name": 28, "photo": 30}
 
 
 def defused(text: str) -> str:
     """Text that no spreadsheet takes for a formula."""
-    clean = "".join(c for c in text if c.isprintable() or c == "\n")
-    return f"'{clean}" if clean.startswith(_FORMULA_STARTS) else clean
+    clean = visible(text.replace("\t", " ").replace("\r", " "), keep="\n")
+    return f"'{clean}" if clean.lstrip().startswith(_FORMULA_STARTS) else clean
+
+
+def defuse_csv(path: Path) -> None:
+    """Make the texts of a CSV into such as no spreadsheet takes for a formula; numbers stay."""
+    with path.open(encoding="utf-8-sig", newline="") as stream:
+        rows = [[cell if _is_number(cell) else defused(cell) for cell in row] for row in csv.reader(stream)]
+    path.write_bytes(table_csv(rows[0], rows[1:], defuse=False) if rows else b"")
+
+
+def _is_number(cell: str) -> bool:
+    return re.fullmatch(r"[+-]?[0-9]+(\.[0-9]*)?([eE][+-]?[0-9]+)?", cell) is not None
 
 
 def repair_rows(cases: Iterable[Case]) -> list[list[str | float | None]]:
@@ -58,12 +72,12 @@ def write_repairs_csv(rows: Sequence[Sequence[str | float | None]], path: Path) 
     path.write_bytes(table_csv(COLUMNS, rows))
 
 
-def table_csv(header: Sequence[str], rows: Iterable[Sequence[str | float | None]]) -> bytes:
-    """A table as CSV in UTF-8 with a byte order mark, cells defused."""
+def table_csv(header: Sequence[str], rows: Iterable[Sequence[str | float | None]], defuse: bool = True) -> bytes:
+    """A table as CSV in UTF-8 with a byte order mark, cells defused unless they are so already."""
     buffer = io.StringIO(newline="")
     writer = csv.writer(buffer)
     writer.writerow(header)
-    writer.writerows([_cell(value) for value in row] for row in rows)
+    writer.writerows([_cell(value) if defuse else value for value in row] for row in rows)
     return b"\xef\xbb\xbf" + buffer.getvalue().encode("utf-8")
 
 

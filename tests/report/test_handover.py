@@ -55,7 +55,7 @@ def test_one_page_a_camera_with_its_bookmark(report: PdfReader) -> None:
     assert titles[0] == "Summary" and "Cautions" in titles and "Signatures" in titles
     starts = [p.extract_text().splitlines()[0] for p in report.pages]
     assert sum(start.startswith("C-") for start in starts) == 6
-    assert len(report.pages) == 8
+    assert len(report.pages) == 9
 
 
 def test_report_is_tagged(report: PdfReader) -> None:
