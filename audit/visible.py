@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
-__all__ = ["visible"]
+__all__ = ["visible", "without_password"]
 
 #: Categories of Unicode 15.1 (4.5): control, format (the bidirectional marks among them), lone surrogate, private, not
 #: assigned, and separators of lines and paragraphs.
 _INVISIBLE = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+
+#: ``scheme://user:password@``: up to the last @ of the address, since a password may hold one.
+_ADDRESS = re.compile(r"([A-Za-z][\w+.-]*://[^\s/:@]*):[^\s]*@")
+_QUERY = re.compile(r"([?&](?:password|passwd|passfile|sslpassword)=)[^&\s]*", re.IGNORECASE)
 
 
 def visible(text: str, keep: str = "") -> str:
@@ -22,6 +27,11 @@ def visible(text: str, keep: str = "") -> str:
     if text.isprintable():
         return text
     return "".join(c if c in keep or unicodedata.category(c) not in _INVISIBLE else _escape(ord(c)) for c in text)
+
+
+def without_password(text: str) -> str:
+    """The same text, passwords of database addresses in it taken out."""
+    return _QUERY.sub(r"\1***", _ADDRESS.sub(r"\1:***@", text))
 
 
 def _escape(code: int) -> str:

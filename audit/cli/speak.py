@@ -14,7 +14,7 @@ from typing import Any
 
 import typer
 
-from audit.visible import visible
+from audit.visible import visible, without_password
 
 __all__ = ["emit", "plain", "progress_bar", "say", "tell"]
 
@@ -24,12 +24,12 @@ _OBEYED = re.compile("[\x7f-\x9f\xad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060
 
 def say(text: str) -> None:
     """A message for the person at the terminal, on standard error."""
-    typer.echo(visible(text, keep="\n"), err=True)
+    typer.echo(visible(without_password(text), keep="\n"), err=True)
 
 
 def tell(text: str, ends_line: bool = True) -> None:
     """An answer for a person on standard output; names in it are strangers' and steer no terminal."""
-    typer.echo(visible(text.replace("\r\n", "\n"), keep="\n"), nl=ends_line)
+    typer.echo(visible(without_password(text).replace("\r\n", "\n"), keep="\n"), nl=ends_line)
 
 
 def emit(line: Mapping[str, Any]) -> None:

@@ -15,8 +15,9 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import Connection
@@ -24,7 +25,9 @@ from sqlalchemy import Connection
 from audit.errors import LogbookError
 from audit.logbook import tables
 from audit.logbook.codec import dump_plain, load_plain
+from audit.logbook.container import Damaged, ZipContainer, open_zip
 from audit.logbook.database import Database, file_sentence, known_schema
+from audit.logbook.flat import FLAT_OBJECT
 from audit.logbook.images import ImageStore
 from audit.logbook.store import Counting
 
@@ -33,14 +36,16 @@ __all__ = ["read_archive", "write_archive"]
 _FORMAT = "photo-audit logbook 1"
 _HASHES = "hashes.json"
 _MEMBER = re.compile(r"tables/[a-z_]{1,40}\.jsonl|(images|previews)/[0-9a-f]{64}")
-_BLOCK = 1 << 20
-_ROWS_AT_ONCE = 2000
-_LONGEST_LINE = 512 << 20
-_LARGEST_IMAGE = 4 << 30
+_ROWS_AT_ONCE, _BYTES_AT_ONCE = 2000, 8 << 20
+#: A plan's file is one value of one row.
+_LONGEST_LINE = 64 << 20
+_LARGEST_IMAGE = 1 << 30
+#: ``hashes.json`` names each member with its hash.
+_HASH_LINE_BYTES, _HASHES_BYTES = 256, 1 << 16
 #: What zipfile, zlib and our own reading of rows raise at a damaged or made-up archive.
 _DAMAGE = (
     *(zipfile.BadZipFile, zlib.error, struct.error, EOFError, NotImplementedError, RuntimeError),
-    *(ValueError, TypeError, KeyError, AttributeError),
+    *(ValueError, TypeError, KeyError, AttributeError, ArithmeticError, RecursionError),
 )
 
 
@@ -80,30 +85,55 @@ def read_archive(path: Path, database: Database, images: ImageStore, images_url:
     LogbookError
         If the archive is damaged, holds what doesn't belong in it, or comes from a newer program.
     """
+    kept: list[tuple[str, str]] = []
     try:
-        with zipfile.ZipFile(path) as archive:
-            schema, listed = _listed(archive, path)
+        with open_zip(path) as archive:
+            container = ZipContainer(archive, path.stat().st_size)
+            schema, listed = _listed(archive, container, path)
             for name in listed:
                 room, _, sha256 = name.partition("/")
-                if room == "images":
-                    if images.put(_read_bytes(archive, name, listed, path)) != sha256:
-                        raise _damaged(path, name)
-                elif room == "previews":
-                    images.put_preview(sha256, _read_bytes(archive, name, listed, path))
+                if room != "tables" and _keep(container, images, name, listed[name], path):
+                    kept.append((room, sha256))
             with database.writing() as connection:
                 database.lay_out(connection, schema)
                 for table in _tables_of(connection):
                     name = f"tables/{table.name}.jsonl"
                     if name not in listed:
                         raise _damaged(path, name)
-                    _insert_rows(connection, table, _checked_lines(archive, name, listed, path), path)
+                    _insert_rows(connection, table, _checked_lines(container, name, listed, path), path)
                 database.bring_up_to_date(connection)
                 _count_on(connection)
                 connection.execute(tables.logbook.update().values(images_url=images_url))
-    except _DAMAGE as error:
-        raise LogbookError(f"{path}: the archive is damaged ({error}); take another copy of it.") from error
-    except OSError as error:
-        raise LogbookError(file_sentence(str(path), error)) from error
+    except BaseException as error:
+        for room, sha256 in kept:
+            with suppress(LogbookError):
+                images.remove(room, sha256)
+        raise _in_words(path, error) from error
+
+
+def _in_words(path: Path, error: BaseException) -> BaseException:
+    """The error as a sentence about the archive, where it is one."""
+    if isinstance(error, Damaged):
+        named = f"'{error.name}' in it " if error.name else ""
+        return LogbookError(f"{path}: the archive is damaged ({named}{error.why}); take another copy of it.")
+    if isinstance(error, MemoryError | LogbookError):
+        return error
+    if isinstance(error, OSError):
+        return LogbookError(file_sentence(str(path), error))
+    if isinstance(error, _DAMAGE):
+        return LogbookError(f"{path}: the archive is damaged ({str(error)[:200]}); take another copy of it.")
+    return error
+
+
+def _keep(container: ZipContainer, images: ImageStore, name: str, digest: str, path: Path) -> bool:
+    """Keep an image or a preview; whether it is new."""
+    room, _, sha256 = name.partition("/")
+    if container.size(name) > _LARGEST_IMAGE or not container.is_stored(name) or (room == "images" and sha256 != digest):
+        raise _damaged(path, name)
+    try:
+        return images.put_blocks(room, sha256, container.blocks(name), digest)
+    except ValueError as error:
+        raise _damaged(path, name) from error
 
 
 def _write_rows(archive: zipfile.ZipFile, name: str, connection: Connection, table: sa.Table) -> str:
@@ -124,15 +154,15 @@ def _write_bytes(archive: zipfile.ZipFile, name: str, data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _listed(archive: zipfile.ZipFile, path: Path) -> tuple[str, dict[str, str]]:
+def _listed(archive: zipfile.ZipFile, container: ZipContainer, path: Path) -> tuple[str, dict[str, str]]:
     """The schema that the archive was written with, and its members' hashes."""
     names = archive.namelist()
     strange = [name for name in names if name != _HASHES and not _MEMBER.fullmatch(name)]
     if strange or len(set(names)) != len(names):
-        raise LogbookError(f"{path}: the archive holds {strange[:1] or 'a name twice'}, which no logbook writes.")
+        raise LogbookError(f"{path}: the archive holds {ascii(strange[0][:80]) if strange else 'a name twice'}, which no logbook writes.")
     if _HASHES not in names:
         raise LogbookError(f"{path}: this is no archive of a logbook; make one with 'photo-audit export'.")
-    record = load_plain(archive.read(_HASHES).decode())
+    record = load_plain(_small(container, _HASHES, _HASH_LINE_BYTES * len(names) + _HASHES_BYTES).decode())
     schema = str(record.get("schema"))
     if record.get("format") != _FORMAT or not known_schema(schema):
         raise LogbookError(
@@ -140,7 +170,7 @@ def _listed(archive: zipfile.ZipFile, path: Path) -> tuple[str, dict[str, str]]:
             f"{tables.SCHEMA}); update the program."
         )
     listed = record.get("members")
-    if not isinstance(listed, dict) or set(listed) != set(names) - {_HASHES}:
+    if not isinstance(listed, dict) or set(listed) != set(names) - {_HASHES} or not all(map(_is_hash, listed.values())):
         raise _damaged(path, _HASHES)
     return schema, listed
 
@@ -152,44 +182,59 @@ def _tables_of(connection: Connection) -> list[sa.Table]:
     return there.sorted_tables
 
 
-def _read_bytes(archive: zipfile.ZipFile, name: str, listed: dict[str, str], path: Path) -> bytes:
-    info = archive.getinfo(name)
-    if info.file_size > _LARGEST_IMAGE or info.compress_type != zipfile.ZIP_STORED:
-        raise _damaged(path, name)
-    data = archive.read(name)
-    if hashlib.sha256(data).hexdigest() != listed[name]:
-        raise _damaged(path, name)
-    return data
+def _is_hash(value: object) -> bool:
+    return isinstance(value, str) and re.fullmatch("[0-9a-f]{64}", value) is not None
 
 
-def _checked_lines(archive: zipfile.ZipFile, name: str, listed: dict[str, str], path: Path) -> Iterator[dict[str, Any]]:
+def _small(container: ZipContainer, name: str, at_most: int) -> bytes:
+    data = bytearray()
+    for block in container.blocks(name):
+        data += block
+        if len(data) > at_most:
+            raise Damaged(name, "is larger than any that a logbook writes")
+    return bytes(data)
+
+
+def _checked_lines(container: ZipContainer, name: str, listed: dict[str, str], path: Path) -> Iterator[dict[str, Any]]:
     """Rows of a table; the last one comes only if all of them have the right hash, else nothing is kept."""
     digest = hashlib.sha256()
-    with archive.open(name) as stream:
-        for line in _lines(stream, path, name):
-            digest.update(line)
-            yield load_plain(line.decode())
+    for line in _lines(container.blocks(name), path, name):
+        digest.update(line)
+        if not FLAT_OBJECT.fullmatch(line):
+            raise LogbookError(f"{path}: a row of '{name}' in the archive can't be read; take another copy of it.")
+        yield load_plain(line.decode())
     if digest.hexdigest() != listed[name]:
         raise _damaged(path, name)
 
 
-def _lines(stream: IO[bytes], path: Path, name: str) -> Iterator[bytes]:
-    while line := stream.readline(_LONGEST_LINE):
-        if not line.endswith(b"\n"):
-            raise _damaged(path, name)
-        yield line
+def _lines(blocks: Iterator[bytes], path: Path, name: str) -> Iterator[bytes]:
+    held: list[bytes] = []
+    size = 0
+    for block in blocks:
+        first, *others = block.split(b"\n")
+        held.append(first)
+        size += len(first)
+        for piece in others:
+            yield b"".join(held) + b"\n"
+            held, size = [piece], len(piece)
+        if size > _LONGEST_LINE:
+            raise Damaged(name, "holds a row that is larger than any that a logbook writes")
+    if any(held):
+        raise _damaged(path, name)
 
 
 def _insert_rows(connection: Connection, table: sa.Table, rows: Iterator[dict[str, Any]], path: Path) -> None:
     names = {column.name for column in table.columns}
     batch: list[dict[str, Any]] = []
+    size = 0
     for row in rows:
         if set(row) != names:
             raise _damaged(path, table.name)
         batch.append({name: _from_json(table.c[name], value) for name, value in row.items()})
-        if len(batch) == _ROWS_AT_ONCE:
+        size += sum(len(value) for value in row.values() if isinstance(value, str))
+        if len(batch) == _ROWS_AT_ONCE or size > _BYTES_AT_ONCE:
             connection.execute(table.insert(), batch)
-            batch = []
+            batch, size = [], 0
     if batch:
         connection.execute(table.insert(), batch)
 

@@ -115,6 +115,10 @@ class ZipContainer:
         """Bytes that the file takes in the ZIP, as its directory says."""
         return self._archive.getinfo(name).compress_size
 
+    def is_stored(self, name: str) -> bool:
+        """Whether the file lies in the ZIP as it is."""
+        return self._archive.getinfo(name).compress_type == zipfile.ZIP_STORED
+
     def blocks(self, name: str) -> Iterator[bytes]:
         """A file's bytes in pieces, until all files together have grown too large."""
         try:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import logging
 import os
+import shutil
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -19,11 +20,14 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 
 from audit.errors import LogbookError
 from audit.logbook.tables import SCHEMA, metadata
+from audit.visible import without_password
 
 __all__ = ["SQLITE_NAME", "Database", "is_url", "known_schema"]
 
 SQLITE_NAME = "logbook.sqlite"
 _BUSY_SECONDS = 20.0
+_IO_ERROR = "disk i/o error"
+_LITTLE_SPACE = 4 << 20
 _FIRST_LOCK = 7_046_029_254_386_353_131  # key of the advisory lock while a PostgreSQL logbook is laid out
 
 log = logging.getLogger(__name__)
@@ -49,7 +53,7 @@ class Database:
         self._views = threading.local()
         if is_url(address):
             self.url = _server_url(address)
-            self.shown = self.url.render_as_string(hide_password=True)
+            self.shown = without_password(self.url.render_as_string(hide_password=True))
             self.read_only = False
             self.engine = sa.create_engine(self.url, pool_pre_ping=True, isolation_level="READ COMMITTED")
         else:
@@ -206,8 +210,10 @@ class Database:
         cause = str(error.orig if isinstance(error, DBAPIError) else error).strip().splitlines()
         text = cause[0] if cause else type(error).__name__
         low = text.lower()
-        if "disk is full" in low or "no space left" in low or "disk full" in low:
+        if "disk is full" in low or "no space left" in low or "disk full" in low or self._full(low):
             return f"{self.shown}: the disk is full; free some space and run the same command again, nothing is lost."
+        if _IO_ERROR in low:
+            return f"{self.shown}: the disk failed ({text}); check it, and restore the logbook from a backup where it is damaged."
         if "readonly" in low or "read-only" in low:
             return f"{self.shown}: the logbook is read-only here; make the folder writable or copy it elsewhere."
         if "database is locked" in low or "lock timeout" in low:
@@ -230,6 +236,15 @@ class Database:
             return f"{self.shown}: the database doesn't answer ({text}); start it or check the address, then try again."
         return f"{self.shown}: the database refused ({text})."
 
+    def _full(self, low: str) -> bool:
+        """SQLite says no more than that writing failed where its log can't grow on a full disk."""
+        if _IO_ERROR not in low or self.folder is None:
+            return False
+        try:
+            return shutil.disk_usage(self.folder).free < _LITTLE_SPACE
+        except OSError:
+            return False
+
     def _left_open_and_read_only(self) -> bool:
         return self.folder is not None and self.read_only and _pending(self.folder / SQLITE_NAME)
 
@@ -248,7 +263,7 @@ def _server_url(address: str) -> URL:
         url = make_url(address)
     except ArgumentError as error:
         raise LogbookError(
-            f"'{address}' is no database address; write it as postgresql+psycopg://user@host/name."
+            f"'{without_password(address)}' is no database address; write it as postgresql+psycopg://user@host/name."
         ) from error
     if url.drivername in ("postgresql", "postgres"):
         url = url.set(drivername="postgresql+psycopg")

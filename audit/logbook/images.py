@@ -6,6 +6,7 @@ are never changed; what no row names is found by listing, never guessed.
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import tempfile
@@ -58,6 +59,53 @@ class ImageStore:
         sha256 = sha256 or sha256_hex(data)
         self._put(self._path("images", sha256), data)
         return sha256
+
+    def put_blocks(self, room: str, sha256: str, blocks: Iterator[bytes], digest: str) -> bool:
+        """Keeps an image or a preview that comes in pieces, if their hash is the one that it should have.
+
+        Parameters
+        ----------
+        room : str
+            ``images`` or ``previews``.
+        digest : str
+            SHA-256 of the bytes.
+
+        Returns
+        -------
+        bool
+            False where it was there already.
+
+        Raises
+        ------
+        ValueError
+            If the bytes have another hash; nothing is kept then.
+        """
+        path = self._path(room, sha256)
+        if self._hash(path) == digest:
+            if sha256_of(blocks)[0] != digest:
+                raise ValueError(sha256)
+            return False
+        with self._errors():
+            if self.folder is not None:
+                _write_synced(path, blocks, digest)
+            else:
+                data = b"".join(blocks)
+                if sha256_hex(data) != digest:
+                    raise ValueError(sha256)
+                self._system.pipe_file(path, data)
+        return True
+
+    def remove(self, room: str, sha256: str) -> None:
+        """Takes back what :meth:`put_blocks` has just kept."""
+        path = self._path(room, sha256)
+        with self._errors(), suppress(FileNotFoundError):
+            if self.folder is not None:
+                path.unlink()
+                with suppress(OSError):
+                    path.parent.rmdir()
+                    path.parent.parent.rmdir()
+            else:
+                self._system.rm_file(path)
 
     def put_preview(self, sha256: str, data: bytes) -> None:
         """Keeps the small picture that pages show for an image."""
@@ -137,7 +185,7 @@ class ImageStore:
         with self._errors():
             if self.folder is not None:
                 if not (path.is_file() and path.stat().st_size == len(data)):
-                    _write_synced(path, data)
+                    _write_synced(path, iter((data,)))
             elif self._size(path) != len(data):
                 self._system.pipe_file(path, data)
 
@@ -209,7 +257,7 @@ class ImageStore:
             if self.folder is not None:
                 raise LogbookError(file_sentence(str(self.folder), error)) from error
             raise LogbookError(self._unreachable(error)) from error
-        except LogbookError:
+        except (LogbookError, ValueError):
             raise
         except Exception as error:  # a store's driver raises classes of its own (botocore, aiohttp)
             if self.folder is not None:
@@ -221,13 +269,18 @@ class ImageStore:
         return f"{self.url}: the image store doesn't answer ({cause}); check its address and keys, then try again."
 
 
-def _write_synced(path: Path, data: bytes) -> None:
+def _write_synced(path: Path, blocks: Iterator[bytes], wanted: str | None = None) -> None:
     new_folder = not path.parent.is_dir()
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(prefix=_TEMPORARY, dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(data)
+            digest = hashlib.sha256()
+            for block in blocks:
+                file.write(block)
+                digest.update(block)
+            if wanted is not None and digest.hexdigest() != wanted:
+                raise ValueError(path.name)
             file.flush()
             os.fchmod(file.fileno(), 0o444)
             os.fsync(file.fileno())

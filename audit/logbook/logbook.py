@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import uuid
-from contextlib import nullcontext
+from contextlib import nullcontext, suppress
 from pathlib import Path
 from types import TracebackType
 
@@ -144,9 +144,15 @@ class Logbook(Results, Evidence, Signoff, Watch):
         LogbookError
             If the archive is damaged or there is a logbook at the address already.
         """
+        was_there = _there(os.fspath(address))
         database, images_url = _empty_place(os.fspath(address), images)
         store = ImageStore(_images_address(database, images_url))
-        read_archive(Path(path), database, store, images_url)
+        try:
+            read_archive(Path(path), database, store, images_url)
+        except BaseException:
+            database.close()
+            _take_back(database, was_there)
+            raise
         return cls(database, store, clock)
 
     @property
@@ -186,6 +192,23 @@ def _empty_place(address: str, images: str | None) -> tuple[Database, str]:
     if database.exists():
         raise LogbookError(f"{database.shown}: there is a logbook already; open it, or give another address.")
     return database, images or _IMAGES_IN_FOLDER
+
+
+def _there(address: str) -> frozenset[str] | None:
+    """Names in a folder before a logbook is made there; None where there is none."""
+    return frozenset(os.listdir(address)) if not is_url(address) and os.path.isdir(address) else None
+
+
+def _take_back(database: Database, was_there: frozenset[str] | None) -> None:
+    """Leave no file behind of a logbook that didn't come to be; what was there before stays."""
+    if database.folder is None:
+        return
+    with suppress(OSError):
+        for name in (SQLITE_NAME, f"{SQLITE_NAME}-wal", f"{SQLITE_NAME}-shm"):
+            if name not in (was_there or ()):
+                (database.folder / name).unlink(missing_ok=True)
+        if was_there is None:
+            database.folder.rmdir()
 
 
 def _make_folder(address: str) -> None:

@@ -30,6 +30,7 @@ from audit.logbook.container import (
 )
 from audit.logbook.database import file_sentence
 from audit.logbook.files import sha256_of
+from audit.logbook.flat import SCALAR, STRING
 from audit.logbook.keychange import KeyChange, read_change
 from audit.logbook.record import SECTIONS, canonical, logbook_of, parse_record
 from audit.logbook.records import Chain, ChainLink, SignedRecord, VerifyProblem
@@ -49,10 +50,8 @@ _LARGEST_LIST, _LARGEST_SMALL = 64 << 20, 1 << 20
 _LIST_GROWS_TIMES = 4
 #: A list has a handful of brackets; made-up ones of brackets alone take thirty times their size in memory.
 _MOST_BRACKETS = 200_000
-_STRING = rb'"(?:[^"\\\x00-\x1f]++|\\.)*+"'
-_SCALAR = rb"(?:" + _STRING + rb"|-?[0-9][0-9eE.+-]*+|true|false|null)"
 #: One row of ``content.json`` as it is written: its name, and scalars between brackets.
-_ROW = re.compile(rb"(" + _STRING + rb"):(\[(?:" + _SCALAR + rb"(?:," + _SCALAR + rb")*+)?+\])([,}])")
+_ROW = re.compile(rb"(" + STRING + rb"):(\[(?:" + SCALAR + rb"(?:," + SCALAR + rb")*+)?+\])([,}])")
 _SECTION = re.compile(rb'[{,]"([a-z]{1,40})":\{(\}?)')
 _LONGEST_ROW = 64 << 20
 _MOST_PROBLEMS = 10_000

@@ -72,6 +72,8 @@ def shown_name(raw: str) -> str:
 def find_files(folder: Path | str) -> Iterator[FoundFile]:
     """Every file below a folder in a fixed order, each once; hidden and system files are passed over.
 
+    A hidden picture is named, so that it is refused and not overlooked.
+
     Links are followed, loops are not. A folder that can't be read comes as a :class:`FoundFile` whose opening is
     refused, so that it is accounted for.
 
@@ -107,17 +109,24 @@ def _below(folder: Path, prefix: str, seen: set[tuple[int, int]]) -> Iterator[Fo
     files: list[os.DirEntry[str]] = []
     folders: list[os.DirEntry[str]] = []
     for entry in entries:
-        if entry.name.startswith(".") or entry.name.lower() in _SYSTEM_NAMES:
+        if (entry.name.startswith(".") and not _hidden_picture(entry.name)) or entry.name.lower() in _SYSTEM_NAMES:
             continue
         try:
             is_folder = entry.is_dir()
         except OSError:
             is_folder = False
-        (folders if is_folder else files).append(entry)
+        if not (is_folder and entry.name.startswith(".")):
+            (folders if is_folder else files).append(entry)
     for entry in files:
         yield FoundFile(Path(entry.path), prefix + shown_name(entry.name))
     for entry in folders:
         yield from _below(Path(entry.path), f"{prefix}{shown_name(entry.name)}/", seen)
+
+
+def _hidden_picture(name: str) -> bool:
+    """Whether a name is a picture's that is hidden; ``._NAME`` holds what a Mac notes of NAME, and no picture."""
+    last = name.rpartition("/")[2]
+    return last.startswith(".") and not last.startswith("._") and Path(last).suffix.lower() in _PICTURE_SUFFIXES
 
 
 def open_photo(
@@ -146,6 +155,10 @@ def open_photo(
     else:
         path = Path(source)
         shown = name if name is not None else shown_name(path.name)
+        if name is not None and _hidden_picture(name):
+            raise PhotoRefused(
+                name, "unsupported", f"{name}: a hidden file; give it a name that doesn't start with a dot, or take it away."
+            )
         data = read_file(path, shown)
     if not data:
         raise PhotoRefused(

@@ -46,7 +46,7 @@ _REFUSALS_TOLD = 40
 _NOT_IN_NAMES = re.compile(r"[^A-Za-z0-9_-]")
 _LONGEST_NAME = 80
 _CODE_MM = 28.0
-_SIGNATURES_MM = 100.0
+_SIGNATURES_MM = 130.0
 CAUTIONS = (
     "Work at height, near traffic, on mains or beside infrared emitters is for trained people under the site's own "
     "rules; local codes and licensed practice decide, not this report.",
