@@ -458,11 +458,9 @@ def _shortest(before: FloatArray, after: FloatArray) -> FloatArray:
 
 def _first_tilt(station: Station) -> tuple[float, float]:
     """Pitch and roll from which the tilt is counted: as measured, plumb, or level."""
-    if station.pitch_deg is None:
-        return 0.0, 0.0
     if _plumb(station):
         return -90.0, 0.0
-    return station.pitch_deg, 0.0 if station.roll_deg is None else station.roll_deg
+    return station.pitch_deg or 0.0, station.roll_deg or 0.0
 
 
 def _plumb(station: Station) -> bool:
@@ -472,16 +470,16 @@ def _plumb(station: Station) -> bool:
 def _known_sds(station: Station) -> list[tuple[int, float]]:
     """What was known beforehand: index in the state and its sd."""
     known = []
+    roll_sd = _ROLL_UNKNOWN_SD_DEG if station.roll_sd_deg is None else station.roll_sd_deg
     if station.pitch_deg is not None and station.pitch_sd_deg is not None:
         along = station.pitch_sd_deg
         if _plumb(station):
             along = across = math.hypot(90 + station.pitch_deg, station.pitch_sd_deg)
         else:
-            roll_sd = _ROLL_UNKNOWN_SD_DEG if station.roll_sd_deg is None else station.roll_sd_deg
             across = roll_sd * math.cos(math.radians(station.pitch_deg))
         known += [(1, math.radians(along)), (2, math.radians(across))]
     else:
-        known.append((2, math.radians(_ROLL_UNKNOWN_SD_DEG)))
+        known.append((2, math.radians(roll_sd)))
     lens = station.lens
     known.append((3, lens.hfov_sd_deg / lens.hfov_deg))
     known = [(i, max(sd, _LEAST_SD_RAD)) for i, sd in known]

@@ -1,0 +1,410 @@
+"""Printed boards at the targets: which is seen, how finely, and from where.
+
+A board is a sheet with one square marker (5 x 5 modules in a black rim, OpenCV's aruco dictionary of 1,000). Its number
+says which camera and target it was printed for, and on which paper, so that nothing else need be known to measure with
+it. What a marker proves follows from its size alone: it is read from 22 px a side by day and from 35 px by night, so a
+marker of 176 mm (A4) that is read proves 125 px/m by day whatever the lens.
+
+The board's own attitude is not used: seen at that size it gives roll and pitch 3 to 9 degrees off.
+
+Source: S. Garrido-Jurado et al., Automatic generation and detection of highly reliable fiducial markers under occlusion,
+Pattern Recognition 47 (2014), doi 10.1016/j.patcog.2014.01.005; the planar pose as in Collins and Bartoli, Infinitesimal
+plane-based pose estimation, IJCV 109 (2014), doi 10.1007/s11263-014-0725-5.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.lens import Lens
+
+__all__ = [
+    "DAY_SIDE_PX",
+    "MARKER_SIDE_M",
+    "NIGHT_SIDE_PX",
+    "Board",
+    "BoardView",
+    "Paper",
+    "Sighted",
+    "board_numbers",
+    "board_sentences",
+    "find_boards",
+    "marker_picture",
+    "paper_of",
+    "proven_px_per_m",
+    "site_board_number",
+    "view_of",
+]
+
+FloatArray = NDArray[np.float64]
+Paper = Literal["A4", "A3", "A2"]
+
+#: Side of the printed marker, metres: the sheet's width less a white rim of a twelfth of it on both sides.
+MARKER_SIDE_M: dict[Paper, float] = {"A4": 0.176, "A3": 0.250, "A2": 0.352}
+#: Smallest side at which a marker is read in 97 of 100 views; measured in rendered views (tests/measure/test_board.py).
+DAY_SIDE_PX = 22.0
+NIGHT_SIDE_PX = 35.0
+
+_PAPERS: tuple[Paper, ...] = ("A4", "A3", "A2")
+_MODULES = 5
+_NUMBERS_A_PAPER = 333
+#: Numbers whose mirror image comes within two modules of another number: a flipped picture must never read as a board.
+_MIRROR_DISTANCE = 3
+#: Search no smaller than this, sides in pixels: below it modules melt into each other.
+_LEAST_SIDE_PX = 13.0
+_ADAPTIVE_WINDOWS = (3, 23, 10)
+_CORRECTED_SHARE = 0.6
+#: The pattern that is laid over a board: pixels a module, its blur, and when to stop.
+_TEMPLATE_MODULE_PX = 4
+_TEMPLATE_BLUR_PX = 5
+_REFINING = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-5)
+#: How well a corner is found, px (root mean square in rendered views), and how true a printer is, share.
+_CORNER_SD_PX = 0.2
+_PRINT_SD = 0.005
+#: A rim this black around modules this near to a number of the site is a board that can't be read.
+_RIM_BLACK = 0.85
+_NEARLY = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """A marker in a picture.
+
+    Attributes
+    ----------
+    number : int or None
+        Its number; None where it looks like a board but can't be read.
+    corners_px : tuple of 4 (x, y)
+        Clockwise from the corner that is top left on the sheet.
+    mirrored : bool
+        It reads in the picture's mirror image only.
+    """
+
+    number: int | None
+    corners_px: tuple[tuple[float, float], ...]
+    mirrored: bool = False
+
+    @property
+    def side_px(self) -> float:
+        """Mean length of its sides in pixels."""
+        corners = np.array(self.corners_px)
+        return float(np.linalg.norm(corners - np.roll(corners, 1, axis=0), axis=1).mean())
+
+    @property
+    def middle_px(self) -> tuple[float, float]:
+        """Where its diagonals cross: the sheet's middle, also in perspective."""
+        (ax, ay), (bx, by), (cx, cy), (dx, dy) = self.corners_px
+        first, second = (cx - ax, cy - ay), (dx - bx, dy - by)
+        cross = first[0] * second[1] - first[1] * second[0]
+        if abs(cross) < 1e-9:
+            return (ax + bx + cx + dx) / 4, (ay + by + cy + dy) / 4
+        along = ((bx - ax) * second[1] - (by - ay) * second[0]) / cross
+        return ax + along * first[0], ay + along * first[1]
+
+
+@dataclass(frozen=True, slots=True)
+class BoardView:
+    """What a board that was read tells.
+
+    Attributes
+    ----------
+    column_px, row_px : float
+        The board's middle.
+    distance_m, distance_sd_m : float
+        Straight from the lens.
+    px_per_m, px_per_m_sd : float
+        At the board, on a plane square to the optical axis, across the radius.
+    """
+
+    column_px: float
+    row_px: float
+    distance_m: float
+    distance_sd_m: float
+    px_per_m: float
+    px_per_m_sd: float
+
+
+def find_boards(pixels: NDArray[np.uint8], numbers: Iterable[int] = ()) -> tuple[Board, ...]:
+    """Boards in a picture of full size, largest first.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (H, W, 3), uint8
+        Oriented RGB at the size that the camera gave.
+    numbers : iterable of int
+        The site's boards. A quadrilateral that looks much like one of them but can't be read is told with number None;
+        without any, only what can be read is told.
+    """
+    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+    detector = _detector(max(grey.shape))
+    corners, found, rejected = detector.detectMarkers(grey)
+    boards = [_refined(grey, board) for board in _boards(corners, found)]
+    if not boards and rejected:
+        flipped, there, _ = detector.detectMarkers(cv2.flip(grey, 1))
+        width = grey.shape[1]
+        boards = [_mirrored(b, width) for b in _boards(flipped, there) if b.side_px >= DAY_SIDE_PX]
+    if not boards:
+        boards = _unreadable(grey, rejected, tuple(numbers))
+    return tuple(sorted(boards, key=lambda b: -b.side_px))
+
+
+def view_of(board: Board, lens: Lens) -> BoardView | None:
+    """Distance and pixels per metre by the board's known size; None where it can't be told.
+
+    Parameters
+    ----------
+    lens : Lens
+        For the picture in which the board was found.
+    """
+    if board.number is None or board.mirrored or (paper := paper_of(board.number)) is None:
+        return None
+    rays = lens.unproject(np.array(board.corners_px))
+    middle = lens.unproject(np.array(board.middle_px))
+    if not (np.all(np.isfinite(rays)) and np.all(np.isfinite(middle))):
+        return None
+    distance = _distance(rays, middle, MARKER_SIDE_M[paper])
+    if distance is None:
+        return None
+    off_axis = math.acos(float(np.clip(middle[2], -1.0, 1.0)))
+    across = distance * math.sin(off_axis)
+    density = float(lens.radius_px(off_axis)) / across if across > 1e-6 * distance else lens.focal_px / distance
+    share = math.hypot(_CORNER_SD_PX * math.sqrt(2) / board.side_px, _PRINT_SD)
+    lens_share = lens.hfov_sd_deg / lens.hfov_deg
+    column, row = board.middle_px
+    return BoardView(column, row, distance, distance * math.hypot(share, lens_share), density, density * share)
+
+
+def proven_px_per_m(paper: Paper, night: bool = False) -> float:
+    """Pixels per metre that a board which is read proves, by its size alone."""
+    return (NIGHT_SIDE_PX if night else DAY_SIDE_PX) / MARKER_SIDE_M[paper]
+
+
+def paper_of(number: int) -> Paper | None:
+    """The paper that a number is printed on."""
+    index = number // _NUMBERS_A_PAPER
+    return _PAPERS[index] if 0 <= index < len(_PAPERS) else None
+
+
+def site_board_number(paper: Paper) -> int:
+    """The number of the one board that is carried from target to target."""
+    return _free(paper)[0]
+
+
+def board_numbers(site: str, targets: Iterable[tuple[str, str]], paper: Paper = "A4") -> dict[tuple[str, str], int]:
+    """The number of each board of a site, by (camera, target).
+
+    Another site's numbers differ: they are drawn from what identifies the site. A target keeps its number when others
+    are added behind it.
+
+    Raises
+    ------
+    ValueError
+        If the site has more targets than there are numbers.
+    """
+    free = list(_free(paper)[1:])
+    taken: dict[tuple[str, str], int] = {}
+    for camera, target in targets:
+        if not free:
+            raise ValueError(f"there are {len(taken)} boards on {paper}, and the site has more targets")
+        digest = hashlib.sha256("\x1f".join((site, camera, target)).encode("utf-8", "backslashreplace")).digest()
+        taken[camera, target] = free.pop(int.from_bytes(digest[:8], "big") % len(free))
+    return taken
+
+
+def marker_picture(number: int, module_px: int = 20) -> NDArray[np.uint8]:
+    """The marker alone, black on white without a rim, square, uint8."""
+    side = (_MODULES + 2) * module_px
+    return np.asarray(cv2.aruco.generateImageMarker(_dictionary(), number, side, borderBits=1), dtype=np.uint8)
+
+
+# -- what a person is told ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Sighted:
+    """A board of the site: for which camera and target it was printed; both None for the one that is carried along."""
+
+    camera: str | None
+    target: str | None
+
+
+def board_sentences(
+    camera: str, boards: tuple[Board, ...], known: Mapping[int, Sighted], snapshot: bool
+) -> tuple[str, ...]:
+    """What is to be said of boards that can't simply be used, one sentence each.
+
+    Parameters
+    ----------
+    camera : str
+        The camera that the picture is placed at.
+    known : mapping
+        The site's boards by number.
+    snapshot : bool
+        Whether the camera itself took the picture; a crew's photo names the camera and gives no pose.
+    """
+    said = []
+    numbers = [b.number for b in boards if b.number is not None and not b.mirrored]
+    for board in boards:
+        column, row = board.middle_px
+        at = f"at ({column:.0f}, {row:.0f})"
+        if board.mirrored:
+            said.append(f"The board {at} reads only in the mirror: the picture is flipped; switch the mirroring off.")
+        elif board.number is None:
+            said.append(f"Something like a board {at} can't be read: torn, covered or too far away; print it again.")
+        elif board.number not in known:
+            said.append(f"The board {at} is none of this site's: another site's or an older print; it is not used.")
+        elif numbers.count(board.number) > 1 and board is next(b for b in boards if b.number == board.number):
+            said.append(
+                f"The same board hangs {numbers.count(board.number)} times in the picture; none of them is used."
+            )
+        elif known[board.number].camera not in (None, camera):
+            meant = known[board.number]
+            said.append(
+                f"The board {at} belongs to '{meant.target}' of {meant.camera}; is this {meant.camera}'s picture?"
+            )
+        elif not snapshot:
+            said.append(f"The board {at} is in a crew's photo: it names the camera, and gives no pose.")
+    if len(set(numbers)) > 1:
+        said.append(f"{len(set(numbers))} different boards are in the picture; each counts for its own target.")
+    return tuple(said)
+
+
+# -- detection ---------------------------------------------------------------------------------------------------------
+
+
+def _dictionary() -> cv2.aruco.Dictionary:
+    return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
+
+
+def _detector(longest_px: int) -> cv2.aruco.ArucoDetector:
+    settings = cv2.aruco.DetectorParameters()
+    settings.minMarkerPerimeterRate = 4 * _LEAST_SIDE_PX / longest_px
+    settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    low, high, step = _ADAPTIVE_WINDOWS
+    settings.adaptiveThreshWinSizeMin, settings.adaptiveThreshWinSizeMax = low, high
+    settings.adaptiveThreshWinSizeStep = step
+    settings.errorCorrectionRate = _CORRECTED_SHARE
+    return cv2.aruco.ArucoDetector(_dictionary(), settings)
+
+
+def _refined(grey: NDArray[Any], board: Board) -> Board:
+    """The same board with its corners where the whole printed pattern fits best (its edges alone drift with blur).
+
+    Enhanced correlation: Evangelidis and Psarakis, IEEE TPAMI 30 (2008), doi 10.1109/TPAMI.2008.113.
+    """
+    assert board.number is not None
+    corners = np.array(board.corners_px, np.float32)
+    low = np.floor(corners.min(0) - 0.5 * board.side_px).astype(int).clip(0)
+    high = np.ceil(corners.max(0) + 0.5 * board.side_px).astype(int)
+    part = grey[low[1] : high[1], low[0] : high[0]]
+    module = max(_TEMPLATE_MODULE_PX, round(board.side_px / (_MODULES + 2)))
+    sheet = cv2.copyMakeBorder(marker_picture(board.number, module), *[module // 2] * 4, cv2.BORDER_CONSTANT, value=255)
+    first, last = module // 2 - 0.5, module // 2 + (_MODULES + 2) * module - 0.5
+    square = np.array([[first, first], [last, first], [last, last], [first, last]], np.float32)
+    start = cv2.getPerspectiveTransform(square, (corners - low).astype(np.float32)).astype(np.float32)
+    try:
+        _, warp = cv2.findTransformECC(
+            sheet, np.ascontiguousarray(part), start, cv2.MOTION_HOMOGRAPHY, _REFINING, None, _TEMPLATE_BLUR_PX
+        )
+    except cv2.error:
+        return board
+    better = cv2.perspectiveTransform(square[:, None], warp)[:, 0] + low
+    if not np.all(np.isfinite(better)) or float(np.abs(better - corners).max()) > 0.2 * board.side_px:
+        return board
+    return Board(board.number, _points(better), board.mirrored)
+
+
+def _boards(corners: Iterable[Any], found: Any) -> list[Board]:
+    if found is None:
+        return []
+    return [
+        Board(int(number), _points(quad))
+        for number, quad in zip(found.ravel(), corners, strict=True)
+        if int(number) in _usable()
+    ]
+
+
+def _points(quad: NDArray[Any]) -> tuple[tuple[float, float], ...]:
+    return tuple((float(x), float(y)) for x, y in quad.reshape(4, 2))
+
+
+def _mirrored(board: Board, width_px: int) -> Board:
+    return Board(board.number, tuple((width_px - 1 - x, y) for x, y in board.corners_px), mirrored=True)
+
+
+def _unreadable(grey: NDArray[Any], rejected: Iterable[Any], numbers: tuple[int, ...]) -> list[Board]:
+    """Quadrilaterals with a black rim whose modules come near to one of the site's boards."""
+    if not numbers:
+        return []
+    wanted = _modules(numbers)
+    side = (_MODULES + 2) * 4
+    square = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32) - 0.5
+    for quad in rejected:
+        board = Board(None, _points(quad))
+        if board.side_px < DAY_SIDE_PX:
+            continue
+        flat = cv2.warpPerspective(grey, cv2.getPerspectiveTransform(quad.reshape(4, 2), square), (side, side))
+        means = flat.reshape(_MODULES + 2, 4, _MODULES + 2, 4).mean(axis=(1, 3))
+        if float(np.ptp(means)) < 40:
+            continue
+        threshold, _ = cv2.threshold(flat, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+        light = means > threshold
+        rim = np.ones_like(light)
+        rim[1:-1, 1:-1] = False
+        apart = int(np.abs(wanted - light[1:-1, 1:-1].ravel()).sum(axis=-1).min())
+        if float(np.mean(~light[rim])) >= _RIM_BLACK and apart <= _NEARLY:
+            return [board]
+    return []
+
+
+def _modules(numbers: Iterable[int]) -> NDArray[np.int8]:
+    """Modules of markers in all four turns, white 1, (4 N, 25)."""
+    turns = []
+    for number in numbers:
+        bits = cv2.aruco.Dictionary.getBitsFromByteList(_dictionary().bytesList[number : number + 1], _MODULES)
+        turns += [np.rot90(bits, k).ravel() for k in range(4)]
+    return np.array(turns, dtype=np.int8)
+
+
+_USABLE: set[int] = set()
+
+
+def _usable() -> set[int]:
+    """Numbers that no mirror image of another comes near."""
+    if not _USABLE:
+        every = range(len(_PAPERS) * _NUMBERS_A_PAPER)
+        turned = _modules(every).astype(np.float32)
+        plain = turned[::4]
+        mirrored = plain.reshape(-1, _MODULES, _MODULES)[:, :, ::-1].reshape(-1, _MODULES**2)
+        # modules that differ: white in one and black in the other, both ways
+        apart = mirrored.sum(1)[:, None] + turned.sum(1)[None] - 2 * mirrored @ turned.T
+        _USABLE.update(int(i) for i in np.flatnonzero(apart.min(axis=1) >= _MIRROR_DISTANCE))
+    return _USABLE
+
+
+def _free(paper: Paper) -> list[int]:
+    first = _PAPERS.index(paper) * _NUMBERS_A_PAPER
+    return [n for n in range(first, first + _NUMBERS_A_PAPER) if n in _usable()]
+
+
+def _distance(rays: FloatArray, middle: FloatArray, side_m: float) -> float | None:
+    """From the lens to the board's middle by its four corners, in a pinhole view turned towards it."""
+    right = np.cross([0.0, 1.0, 0.0] if abs(middle[1]) < 0.9 else [1.0, 0.0, 0.0], middle)
+    right /= np.linalg.norm(right)
+    turned = rays @ np.stack([right, np.cross(middle, right), middle]).T
+    if np.any(turned[:, 2] <= 1e-6):
+        return None
+    flat = turned[:, :2] / turned[:, 2:]
+    half = side_m / 2
+    sheet = np.array([[-half, half, 0], [half, half, 0], [half, -half, 0], [-half, -half, 0]])
+    good, _, shift = cv2.solvePnP(sheet, flat, np.eye(3), None, flags=cv2.SOLVEPNP_IPPE_SQUARE)
+    distance = float(np.linalg.norm(shift))
+    return distance if good and math.isfinite(distance) else None
