@@ -47,6 +47,7 @@ SECTIONS: dict[str, str] = {
     "answers": "answer",
     "verdicts": "verdict",
     "decisions": "decision",
+    "points": "point",
     "references": "reference",
     "plans": "plan version",
 }
@@ -91,6 +92,12 @@ _IN_TABLES: dict[str, _Section] = {
         tables.decisions,
         1,
         ("id", "camera", "check", "decision", "by", "why", "at", "finding_state", "finding_sha256", "undoes"),
+    ),
+    "points": _Section(
+        tables.points,
+        1,
+        (),
+        ("id", "camera", "landmark", "photo", "sha256", "column_px", "row_px", "confirmed", "by", "at", "undoes"),
     ),
     "references": _Section(tables.references, 2, ("camera", "channel", "sha256", "photo")),
     "plans": _Section(tables.plans, 1, (), ("id", "sha256", "name", "since", "by", "data", "site")),

@@ -24,6 +24,7 @@ __all__ = [
     "KeptRecord",
     "MethodChange",
     "PlanRecord",
+    "PointRecord",
     "ReferenceRecord",
     "RefusalRecord",
     "Remeasured",
@@ -216,6 +217,40 @@ class DecisionRecord:
     def settles(self) -> bool:
         """Whether the finding asks for nothing more because of it."""
         return self.in_force and self.decision in SETTLING
+
+
+@dataclass(frozen=True, slots=True)
+class PointRecord:
+    """Where a person sees a landmark or target of the plan in a camera's picture; entries are added and never changed.
+
+    Attributes
+    ----------
+    landmark : str
+        Name of the camera's target, or of a landmark of the plan.
+    photo, sha256 : str
+        The picture.
+    at_px : (column, row) or None
+        In the picture's full size; None: it is not in the picture.
+    confirmed : bool
+        The person said that the mark drawn there lies on it, and did not point it out.
+    in_force : bool
+        The entry that counts for its picture and landmark now.
+    undoes : int or None
+        The entry that this one takes back.
+    """
+
+    id: int
+    visit: int
+    camera: str
+    landmark: str
+    photo: str
+    sha256: str
+    at_px: tuple[float, float] | None
+    confirmed: bool
+    by: str
+    at: datetime
+    in_force: bool = False
+    undoes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

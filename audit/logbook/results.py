@@ -261,13 +261,7 @@ class Results(Store):
         """Replaces the verdicts of a visit; rows that stay the same are not touched."""
         number, table = number_of(visit), tables.verdicts
         rows: dict[str, dict[str, Any]] = {
-            clean_text(v.camera): {
-                "visit": number,
-                "camera": clean_text(v.camera),
-                "rank": STATES.index(v.state),
-                "probability_good": 1.0 - max((f.probability_bad or 0.0 for f in v.findings), default=0.0),
-                "body": dump(v),
-            }
+            clean_text(v.camera): self._row_of(number, v)
             for v in verdicts
         }
         with self._changing(number, alone=True) as connection:
@@ -279,6 +273,27 @@ class Results(Store):
                 tables.verdict_counts,
                 [{"visit": number, "rank": rank, "cameras": totals[rank]} for rank in range(len(STATES))],
             )
+
+    def put_verdict(self, visit: VisitRef, verdict: Verdict) -> None:
+        """Replaces the verdict of one camera that was judged already."""
+        number = number_of(visit)
+        with self._changing(number, alone=True) as connection:
+            table, counts = tables.verdicts, tables.verdict_counts
+            self._insert_or_update(connection, table, [self._row_of(number, verdict)])
+            query = sa.select(table.c.rank, sa.func.count()).where(table.c.visit == number).group_by(table.c.rank)
+            totals = {rank: count for rank, count in connection.execute(query)}
+            rows = [{"visit": number, "rank": r, "cameras": totals.get(r, 0)} for r in range(len(STATES))]
+            self._insert_or_update(connection, counts, rows)
+
+    @staticmethod
+    def _row_of(number: int, verdict: Verdict) -> dict[str, Any]:
+        return {
+            "visit": number,
+            "camera": clean_text(verdict.camera),
+            "rank": STATES.index(verdict.state),
+            "probability_good": 1.0 - max((f.probability_bad or 0.0 for f in verdict.findings), default=0.0),
+            "body": dump(verdict),
+        }
 
     def verdicts(
         self,

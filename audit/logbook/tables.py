@@ -43,6 +43,7 @@ __all__ = [
     "placements",
     "plan_cameras",
     "plans",
+    "points",
     "records",
     "references",
     "refusals",
@@ -53,7 +54,7 @@ __all__ = [
 ]
 
 #: The Alembic revision that this program reads and writes.
-SCHEMA = "0004"
+SCHEMA = "0005"
 
 metadata = MetaData(
     naming_convention={
@@ -295,6 +296,24 @@ decisions = Table(
     Column("finding_state", String(20)),
     Column("finding_sha256", String(64)),
     Column("undoes", Integer, ForeignKey("decisions.id")),
+    Index(None, "visit", "camera"),
+)
+
+points = Table(
+    "points",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("visit", Integer, ForeignKey("visits.number"), nullable=False),
+    Column("camera", Text, nullable=False),
+    Column("landmark", Text, nullable=False),
+    Column("photo", Text, nullable=False),
+    Column("sha256", String(64), ForeignKey("images.sha256"), nullable=False),
+    Column("column_px", Float),
+    Column("row_px", Float),
+    Column("confirmed", Integer, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("at", UtcText, nullable=False),
+    Column("undoes", Integer, ForeignKey("points.id")),
     Index(None, "visit", "camera"),
 )
 

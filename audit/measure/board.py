@@ -304,15 +304,15 @@ def _refined(grey: NDArray[Any], board: Board) -> Board:
     corners = np.array(board.corners_px, np.float32)
     low = np.floor(corners.min(0) - 0.5 * board.side_px).astype(int).clip(0)
     high = np.ceil(corners.max(0) + 0.5 * board.side_px).astype(int)
-    part = grey[low[1] : high[1], low[0] : high[0]]
+    part = np.ascontiguousarray(grey[low[1] : high[1], low[0] : high[0]])
     module = max(_TEMPLATE_MODULE_PX, round(board.side_px / (_MODULES + 2)))
-    sheet = cv2.copyMakeBorder(marker_picture(board.number, module), *[module // 2] * 4, cv2.BORDER_CONSTANT, value=255)
+    sheet = np.pad(marker_picture(board.number, module), module // 2, constant_values=255)
     first, last = module // 2 - 0.5, module // 2 + (_MODULES + 2) * module - 0.5
     square = np.array([[first, first], [last, first], [last, last], [first, last]], np.float32)
     start = cv2.getPerspectiveTransform(square, (corners - low).astype(np.float32)).astype(np.float32)
     try:
         _, warp = cv2.findTransformECC(
-            sheet, np.ascontiguousarray(part), start, cv2.MOTION_HOMOGRAPHY, _REFINING, None, _TEMPLATE_BLUR_PX
+            sheet, part, start, cv2.MOTION_HOMOGRAPHY, _REFINING, np.full_like(part, 255), _TEMPLATE_BLUR_PX
         )
     except cv2.error:
         return board

@@ -49,6 +49,7 @@ COVERED = {
     "answer": "signed record: answers",
     "verdict": "signed record: verdicts, and the counts derived from them",
     "decision": "signed record: decisions",
+    "point": "signed record: points",
     "reference": "signed record: references",
     "plan version": "signed record: plans",
     "plan": "signed record: the visit's plan, and derived from the plan file",
@@ -82,6 +83,9 @@ def signed_folder(folder: Path) -> Path:
     book.decide(visit, "C-1", "aim", "confirm", "Ada Example", "")
     book.decide(visit, "C-1", "aim", "tolerate", "Ada Example", "agreed")
     first, second = book.photos(visit)[:2]
+    book.point(visit, "C-1", "gate", first.name, (10.0, 20.0), "Ada Example")
+    book.point(visit, "C-1", "mast", first.name, (30.0, 20.0), "Ada Example")
+    book.undo_point(visit, "C-1", "mast", "Ada Example")
     book.put_comparison(first.sha256, second.sha256, "view/1", {"pan_change_deg": 1.0})
     book.put_series(visit, "C-1", (first.sha256, second.sha256), "clarity/1", {"dirt_probability": 0.1})
     book.undo(visit, "C-1", "aim", "Ada Example")
