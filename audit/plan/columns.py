@@ -202,28 +202,28 @@ def _target(get: Callable[[Target], Cell]) -> Callable[[Any], Cell]:
 
 
 _LAT_TITLES = (
-    "lat|latitude|northing degrees|y wgs84",
+    "lat|latitude|y wgs84|lat gps|gps lat",
     "geographische breite|geogr breite|geo breite|breitengrad|breite",
     "latitude|lat",
     "latitud|lat",
     "latitudine|lat",
 )
 _LON_TITLES = (
-    "lon|long|lng|longitude|x wgs84",
+    "lon|long|lng|longitude|x wgs84|gps lon|gps long",
     "geographische lange|geogr lange|geo lange|langengrad|lange",
     "longitude|long",
     "longitud|long",
     "longitudine|long",
 )
 _EAST_TITLES = (
-    "east|easting|eastings|x|x coordinate|e",
+    "east|easting|eastings|x|x coordinate|e|position x|x pos|x local|local x",
     "ost|ostwert|rechtswert|x koordinate|ostung|rechts",
     "est|coordonnee x|x",
     "este|coordenada x|x",
     "est|coordinata x|x",
 )
 _NORTH_TITLES = (
-    "north|northing|northings|y|y coordinate|n",
+    "north|northing|northings|y|y coordinate|n|position y|y pos|y local|local y",
     "nord|nordwert|hochwert|y koordinate|hoch",
     "nord|coordonnee y|y",
     "norte|coordenada y|y",
@@ -237,11 +237,11 @@ CAMERAS: tuple[Column, ...] = (
         Text("a unique id"),
         "unique id; required",
         (
-            "camera id|camera no|camera number|camera ref|camera reference|camera tag|cam|cam id|cam no|id|tag|ref|device id|cctv no|cctv ref|no|nr",
-            "kamera|kamera id|kamera nr|kameranummer|kamerakennung|kennung|kennzeichen|nr|nummer|geratekennung",
-            "camera|id camera|camera no|no camera|numero de camera|numero camera|repere|identifiant",
-            "camara|id camara|camara no|numero de camara|identificador|no camara",
-            "telecamera|id telecamera|telecamera no|numero telecamera|codice telecamera|identificativo|videocamera",
+            "camera id|camera no|camera number|camera ref|camera reference|camera tag|cam|cam id|cam no|id|tag|ref|device id|cctv no|cctv ref|no|nr|n°|device|asset tag|asset|item|item no|unit id|code|camera code|camera label",
+            "kamera|kamera id|kamera nr|kameranummer|kamerakennung|kennung|kennzeichen|nr|nummer|geratekennung|gerate id|kurzzeichen|kamerabezeichnung id|bezeichnung id|kamerakurzzeichen|betriebsmittelkennzeichen|bmk|aks",
+            "camera|id camera|camera no|no camera|numero de camera|numero camera|repere|identifiant|n° camera|n°|repere camera",
+            "camara|id camara|camara no|numero de camara|identificador|no camara|num camara|n°",
+            "telecamera|id telecamera|telecamera no|numero telecamera|codice telecamera|identificativo|videocamera|n°",
         ),
         "CAM-01",
         _camera(lambda c: c.camera),
@@ -252,8 +252,8 @@ CAMERAS: tuple[Column, ...] = (
         Text(),
         "what people call it",
         (
-            "camera name|description|location name|location|place name|position name",
-            "name|bezeichnung|beschreibung|standort|einbauort|montageort|kameraname",
+            "camera name|description|location name|location|place name|position name|camera location|location description|position description",
+            "name|bezeichnung|beschreibung|standort|einbauort|montageort|kameraname|kamerabezeichnung|ort|lage",
             "nom|designation|emplacement|description|lieu",
             "nombre|denominacion|ubicacion|descripcion|lugar",
             "nome|denominazione|ubicazione|descrizione|luogo|posizione",
@@ -302,7 +302,7 @@ CAMERAS: tuple[Column, ...] = (
         _HEIGHT,
         "lens above the ground below it; required",
         (
-            "height|mounting height|mount height|installation height|install height|height above ground|height above floor|height agl|lens height|camera height|h|z",
+            "height|mounting height|mount height|installation height|install height|height above ground|height above floor|height agl|lens height|camera height|h|z|height to lens|mounting elevation|elevation above ground|elevation above floor|mount ht|ht",
             "hohe|montagehohe|einbauhohe|installationshohe|anbringungshohe|hohe uber boden|hohe uber grund|hohe uber gelande|kamerahohe|h",
             "hauteur|hauteur de pose|hauteur de montage|hauteur d installation|hauteur sol|hauteur au sol",
             "altura|altura de montaje|altura de instalacion|altura sobre el suelo",
@@ -331,9 +331,9 @@ CAMERAS: tuple[Column, ...] = (
         _BEARING,
         "clockwise from true north, 0 to below 360; required",
         (
-            "bearing|azimuth|direction|heading|orientation|facing|pan|view direction|viewing direction|compass bearing|compass|looks|look direction",
-            "richtung|blickrichtung|azimut|himmelsrichtung|ausrichtung|schwenk|kompass|peilung|richtungswinkel",
-            "direction|azimut|cap|orientation|direction de vue|gisement|relevement",
+            "bearing|azimuth|direction|heading|orientation|facing|pan|view direction|viewing direction|compass bearing|compass|looks|look direction|aim|aim direction|aim bearing|direction of view|line of sight|view azimuth|bearing from north",
+            "richtung|blickrichtung|azimut|himmelsrichtung|ausrichtung|schwenk|kompass|peilung|richtungswinkel|blickrichtung gegen nord|sichtrichtung",
+            "direction|azimut|cap|orientation|direction de vue|gisement|relevement|azimut de visee|visee",
             "rumbo|direccion|azimut|acimut|orientacion|direccion de vista",
             "direzione|azimut|orientamento|rilevamento|direzione di vista|puntamento",
         ),
@@ -346,7 +346,7 @@ CAMERAS: tuple[Column, ...] = (
         PITCH,
         "above (+) or below (−) the horizontal; this or tilt_down_deg is required",
         (
-            "pitch|elevation angle|vertical angle",
+            "pitch|pitch angle|elevation angle|vertical angle",
             "nickwinkel|hohenwinkel|elevation",
             "assiette|site",
             "cabeceo|elevacion",
@@ -361,7 +361,7 @@ CAMERAS: tuple[Column, ...] = (
         PITCH,
         "the reverse of pitch_deg",
         (
-            "tilt down|downtilt|down tilt|depression|depression angle|downward tilt|angle down|down angle",
+            "tilt down|downtilt|down tilt|depression|depression angle|downward tilt|tilt below horizon|angle down|down angle",
             "neigung nach unten|abwartsneigung|neigung unten|senkung",
             "inclinaison vers le bas|plongee|depression",
             "inclinacion hacia abajo|depresion",
@@ -387,11 +387,11 @@ CAMERAS: tuple[Column, ...] = (
         Measure("deg", 0, 360, above=True),
         "full angle of view over the picture's width; this, or focal_mm with sensor_width_mm, is required. A data sheet's angle beats the focal length",
         (
-            "hfov|fov|h fov|field of view|horizontal field of view|angle of view|horizontal angle of view|view angle|viewing angle|lens angle|horizontal angle|aov|fov h|fov horizontal",
-            "bildwinkel|offnungswinkel|sichtwinkel|blickwinkel|horizontaler bildwinkel|horizontaler offnungswinkel|blickfeld|sichtfeld|bildwinkel horizontal",
+            "hfov|fov|h fov|field of view|horizontal field of view|angle of view|horizontal angle of view|view angle|viewing angle|lens angle|horizontal angle|aov|fov h|fov horizontal|horizontal fov|aov h|horizontal aov|angle of view h|hor angle of view|view angle h",
+            "bildwinkel|offnungswinkel|sichtwinkel|blickwinkel|horizontaler bildwinkel|horizontaler offnungswinkel|blickfeld|sichtfeld|bildwinkel horizontal|offnungswinkel horizontal|bildwinkel h|offnungswinkel h",
             "angle de vue|champ de vision|angle de champ|champ|champ horizontal|angle de vue horizontal|angle horizontal",
-            "angulo de vision|campo de vision|angulo de vista|angulo horizontal|angulo de vision horizontal",
-            "angolo di campo|campo visivo|angolo di visione|angolo di vista|angolo orizzontale|campo visivo orizzontale",
+            "angulo de vision|campo de vision|angulo de vista|angulo horizontal|angulo de vision horizontal|angulo de vision h|apertura",
+            "angolo di campo|campo visivo|angolo di visione|angolo di vista|angolo orizzontale|campo visivo orizzontale|angolo di visione orizzontale|apertura|angolo di campo orizzontale",
         ),
         84,
         _camera(lambda c: c.lens.hfov_deg),
@@ -432,7 +432,7 @@ CAMERAS: tuple[Column, ...] = (
         _PIXELS,
         "of the main stream; required",
         (
-            "image width|picture width|width|horizontal pixels|h pixels|pixels horizontal|resolution width|width pixels|pixel width|res x|horizontal resolution",
+            "image width|picture width|width|horizontal pixels|h pixels|pixels horizontal|resolution width|width pixels|pixel width|res x|resolution x|horizontal resolution|res w|resolution w|pixels w|pixel w|image w|px wide|pixels wide|pixels across|px across|h pixel|pixels x",
             "bildbreite|pixel horizontal|auflosung breite|auflosung horizontal|breite bild|pixel breite|bild breite|horizontale auflosung",
             "largeur image|largeur|largeur de l image|pixels horizontaux|resolution horizontale",
             "ancho imagen|ancho de imagen|ancho|anchura de imagen|pixeles horizontales|resolucion horizontal",
@@ -447,7 +447,7 @@ CAMERAS: tuple[Column, ...] = (
         _PIXELS,
         "of the main stream; required",
         (
-            "image height|picture height|vertical pixels|v pixels|pixels vertical|resolution height|height pixels|pixel height|res y|vertical resolution",
+            "image height|picture height|vertical pixels|v pixels|pixels vertical|resolution height|height pixels|pixel height|res y|resolution y|vertical resolution|res h|resolution h|pixels h|pixel h|image h|px high|pixels high|pixels down|px down|v pixel|pixels y|res v|resolution v|pixels v|image v",
             "bildhohe|pixel vertikal|auflosung hohe|auflosung vertikal|hohe bild|pixel hohe|bild hohe|vertikale auflosung",
             "hauteur image|hauteur de l image|pixels verticaux|resolution verticale",
             "alto imagen|alto de imagen|alto|altura de imagen|altura imagen|pixeles verticales|resolucion vertical",
@@ -489,7 +489,7 @@ CAMERAS: tuple[Column, ...] = (
         _FORM,
         "camera type, or a finer name of the catalogue (`pendant dome`)",
         (
-            "camera type|type|camera form|housing|camera style|body|form factor|model type",
+            "camera type|type|camera form|housing|camera style|body|form factor|model type|style|camera type form",
             "kameratyp|typ|bauform|kameraart|art|gehause|gehauseform",
             "type|type de camera|forme|boitier",
             "tipo|tipo de camara|forma|carcasa",
@@ -504,9 +504,9 @@ CAMERAS: tuple[Column, ...] = (
         _SURFACE,
         "mounting surface, or a finer name (`brick wall`, `timber pole`)",
         (
-            "mounting surface|mounted on|mount surface|fixed to|structure|substrate|mounting location",
+            "mounting surface|mounted on|mount surface|fixed to|structure|substrate|mounting location|fixing surface|fixing",
             "untergrund|montageuntergrund|befestigung an|montageflache|oberflache|montiert an|montage an",
-            "support|surface|surface de montage|structure",
+            "support|surface|surface de montage|structure|support de fixation",
             "superficie|superficie de montaje|soporte|montado en",
             "superficie|superficie di montaggio|supporto|montata su",
         ),
@@ -519,7 +519,7 @@ CAMERAS: tuple[Column, ...] = (
         _SETTING,
         "where it stands",
         (
-            "environment|indoor outdoor|in out|inside outside|indoors outdoors|area type",
+            "environment|indoor outdoor|in out|inside outside|indoors outdoors|area type|int ext|interior exterior|location type",
             "umgebung|innen aussen|innen außen|bereich",
             "environnement|interieur exterieur|int ext",
             "entorno|interior exterior|ambiente",
@@ -534,7 +534,7 @@ CAMERAS: tuple[Column, ...] = (
         Text("parts from the structure outwards, separated by ` > `"),
         "parts from the structure outwards, separated by ` > `",
         (
-            "mounting|mounting parts|bracket|brackets|mount parts|mounting assembly|fixing",
+            "mounting|mounting parts|bracket|brackets|bracket type|mount type|mount parts|mounting assembly|fixing",
             "halterung|montage|montageteile|befestigung|montagezubehor",
             "fixation|montage|pieces de montage",
             "montaje|soportes|fijacion",
@@ -549,7 +549,7 @@ CAMERAS: tuple[Column, ...] = (
         Text(),
         "serial number",
         (
-            "serial number|serial no|s n|sn|serial nr",
+            "serial number|serial no|s n|s/n|sn|serial nr",
             "seriennummer|serien nr|seriennr|sn",
             "numero de serie|no de serie|no serie|n serie",
             "numero de serie|no de serie|n serie|serie",
@@ -579,8 +579,8 @@ CAMERAS: tuple[Column, ...] = (
         Text(f"a level ({', '.join(PURPOSE_PX_PER_M)}) or free text"),
         "a level (monitor, detect, observe, recognise, identify, inspect) or free text",
         (
-            "purpose|task|aim|use|level|operational requirement|or level|function",
-            "zweck|aufgabe|ziel der uberwachung|qualitatsstufe|funktion",
+            "purpose|task|aim|use|level|operational requirement|or level|function|surveillance purpose|purpose level|dori|dori level",
+            "zweck|aufgabe|ziel der uberwachung|uberwachungsziel|qualitatsstufe|funktion",
             "but|objectif|finalite|usage|fonction",
             "finalidad|proposito|uso|funcion",
             "scopo|finalita|uso|funzione",
@@ -655,7 +655,7 @@ CAMERAS: tuple[Column, ...] = (
         Pair(("image_width_px", "image_height_px")),
         "width and height in one cell, as 1920 x 1080",
         (
-            "resolution|image size|picture size|pixels|image resolution|video resolution",
+            "resolution|resolution wxh|wxh|resolution w x h|image size|picture size|pixels|image resolution|video resolution",
             "auflosung|bildgrosse|aufloesung|bildauflosung",
             "resolution|taille d image|definition",
             "resolucion|tamano de imagen",
@@ -679,7 +679,7 @@ CAMERAS: tuple[Column, ...] = (
         Measure("", 0, 1000, whole=True),
         "cameras in this row; a plan has one row a camera, so that more than one is asked about",
         (
-            "quantity|qty|count|pcs|amount",
+            "quantity|qty|count|pcs|amount|no of cameras|number of cameras",
             "anzahl|stuck|menge|stk",
             "quantite|qte|nombre de cameras",
             "cantidad|uds|unidades",

@@ -159,7 +159,7 @@ def _sheet(grid: Grid, problems: Problems) -> Sheet | None:
             )
         return None
     _, table, row, depth, headings = best
-    headings = _settled(headings, grid, row + depth)
+    headings = _settled(headings, grid, row + depth) if table == "cameras" else headings
     filled = _fill_downwards(
         grid, row + depth, {h.column for h in headings if h.title is None or h.title.key != "camera"}
     )
@@ -327,25 +327,35 @@ def _settled(headings: list[Heading], grid: Grid, first: int) -> list[Heading]:
         return sorted(values)[len(values) // 2] if values else 0.0
 
     settled: list[Heading] = []
+    upright = [h for h in headings if h.title is not None and h.title.key == "image_height_px"]
+    across = [h for h in upright if re.search(r"\bh\b|\bhor", plain_letters(h.text)) and len(upright) > 1]
     for heading in headings:
         title = heading.title
         word = plain_letters(heading.text).strip(" ()[].:")
         if title is None or title.exact:
             settled.append(heading)
             continue
-        if title.key == "latitude" and word == "breite" and ("longitude" not in keys or middle(heading) > 90):
+        if heading in across and "image_width_px" not in keys:
+            title = replace(title, key="image_width_px")
+        elif title.key == "latitude" and word == "breite" and ("longitude" not in keys or middle(heading) > 90):
             title = replace(title, key="image_width_px")
         elif (
             title.key == "height_m" and title.unit is None and middle(heading) >= 240 and "image_height_px" not in keys
         ):
-            wide = any(h.title is not None and h.title.key == "image_width_px" for h in headings)
-            title = (
-                replace(title, key="image_height_px")
-                if wide and sum(h.title is not None and h.title.key == "height_m" for h in headings) > 1
-                else title
-            )
+            doubled = sum(h.title is not None and h.title.key == "height_m" for h in headings) > 1
+            title = replace(title, key="image_height_px") if "image_width_px" in keys and doubled else title
         settled.append(replace(heading, title=title))
-    return settled
+    return settled if "camera" in keys else _named_by(settled)
+
+
+def _named_by(headings: list[Heading]) -> list[Heading]:
+    """Where no column is an id, the names are: they are read as ids, and that is said."""
+    return [
+        replace(h, title=replace(h.title, key="camera", words=h.title.words | {"guess"}))
+        if h.title is not None and h.title.key == "name"
+        else h
+        for h in headings
+    ]
 
 
 def _language(headings: list[Heading]) -> str:

@@ -204,7 +204,11 @@ class NumberReader:
             r"\d\s*(?:[/;&+]|-|–|and|und|et|y|e|to|bis|or|oder|\n)\s*-?\d", text
         ):
             words = "holds two numbers; a plan has one row a camera and one number a cell"
-        if len(alone) == 1 and self.measure.holds(alone[0].value) and not self.unit:
+        if self.key == "sensor_width_mm" and "/" in text:
+            words = (
+                "is a sensor's type, not its width in millimetres; the data sheet's angle of view (hfov_deg) is better"
+            )
+        elif len(alone) == 1 and self.measure.holds(alone[0].value) and not self.unit:
             value = alone[0].value
             self.voice.guess(
                 row,
@@ -293,7 +297,8 @@ class NumberReader:
 
     def _signed(self, value: float, sense: str | None) -> float:
         """The sign that the title gives: ``Longitude W``."""
-        if sense is None and {"west", "south"} & self.title.words:
+        western_o = "o" in self.title.words and self.sheet.language in ("fr", "es", "it")
+        if sense is None and (western_o or {"west", "south"} & self.title.words):
             return -abs(value)
         return value
 
@@ -375,6 +380,10 @@ class NumberReader:
         return words
 
     def _ask(self, row: Row, line: int, cell: Cell, message: str, accepted: str | None = None) -> None:
+        if self.key in ("focal_mm", "sensor_width_mm") and row.number_in("hfov_deg") is not None:
+            row.cells[self.key] = cell_text(cell)
+            self.voice.note(row, line, cell, f"{message}; the angle of view is given, so it is kept as text")
+            return
         row.raw[self.key] = _raw(cell, self.unit)
         self.voice.question(row, line, cell, message, accepted or self.measure.accepted)
 

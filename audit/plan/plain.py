@@ -7,6 +7,7 @@ suggest is offered as a guess; what nobody can know is asked, and its row waits.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable
 from datetime import UTC, date, datetime
 from functools import partial
@@ -37,6 +38,8 @@ _GRID = Measure("m", -100_000_000, 100_000_000)
 _SEA = Measure("m", -500, 9000)
 #: Columns that say something of the row's other cells.
 _FIRST = ("camera", "as_written", "waits", "surveyed_on")
+#: Columns that the angle of view makes needless: there what can't be read is kept as text.
+_LAST = ("focal_mm", "sensor_width_mm")
 _IN_THE_LARGE_M = 100_000.0
 _LENGTHS_OF_LINES = (
     "east_m",
@@ -131,7 +134,7 @@ class _Reader:
                         column=heading.text,
                     )
                 )
-        return sorted(chosen.values(), key=lambda p: (p[1].key not in _FIRST, p[0].column)), left
+        return sorted(chosen.values(), key=lambda p: (_turn_of(p[1].key), p[0].column)), left
 
     def _kind(self, title: Title) -> tuple[str, Kind]:
         """The column that a title is read to at first, and what it accepts there."""
@@ -458,12 +461,18 @@ class _Reader:
             return None
         if grid:
             return None if self.crs is None else self.crs.convergence_deg(*at)
-        day = row.cells.get("surveyed_on")
-        day = day if isinstance(day, date) else datetime.now(UTC).date()
+        stated = row.cells.get("surveyed_on")
+        year = re.search(r"(?:19|20)\d\d", str(stated or ""))
+        day = stated if isinstance(stated, date) else datetime.now(UTC).date()
+        day = date(int(year.group()), 7, 1) if year and not isinstance(stated, date) else day
         return round(
             declination_deg(round(at[0], 2), round(at[1], 2), 0.0, round(day.year + day.timetuple().tm_yday / 366, 1)),
             2,
         )
+
+
+def _turn_of(key: str) -> int:
+    return 0 if key in _FIRST else 2 if key in _LAST else 1
 
 
 def _place(row: Row) -> tuple[float, float] | None:

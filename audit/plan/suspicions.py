@@ -21,6 +21,16 @@ __all__ = ["nearest", "same_id", "suspect"]
 
 #: A camera this far from the others is not on the same site (our default).
 _FAR_M = 20_000.0
+#: Few plans are made for the tropics' narrow belt, most for the temperate zones (our default; a question, no verdict).
+_TROPIC_DEG = 23.4
+_TEMPERATE_DEG = (35.0, 62.0)
+#: Where a language is at home in Europe: south, north, west, east in degrees (our default, rounded outwards).
+_HOMES = {
+    "de": (45.5, 55.5, 5.5, 17.5),
+    "fr": (41.0, 51.5, -5.5, 10.0),
+    "es": (27.5, 44.0, -18.5, 4.5),
+    "it": (35.0, 47.5, 6.0, 19.0),
+}
 _LEVEL_DEG = 1.0  # our default: an angle smaller than this has no sign worth asking about
 _HIGH_M = 25.0  # our default: that all cameras of a site hang higher than this is rare
 _TURNED_DEG = (75.0, 105.0)
@@ -245,6 +255,18 @@ class _Suspicions:
                 turn,
             )
             return
+        if (
+            latitude == "latitude"
+            and not impossible
+            and placed
+            and self._out_of_place([(r, (lat, lon)) for r, lat, lon in placed])
+        ):
+            message = (
+                f"puts the site near {placed[0][1]:.1f}° of latitude and {placed[0][2]:.1f}° of longitude, which is "
+                "unlikely, and nothing else in the plan tells (if it is right, write latitude into as_written)"
+            )
+            self._guess(latitude, [r for r, *_ in placed], message, "latitude and longitude are exchanged", turn)
+            return
         for row in impossible:
             self._guess(
                 latitude,
@@ -263,6 +285,18 @@ class _Suspicions:
             return False
         straight, turned = _misfit(placed, False), _misfit(placed, True)
         return straight is not None and turned is not None and turned < 0.25 and straight > max(0.5, 4 * turned)
+
+    def _out_of_place(self, placed: Sequence[tuple[Row, tuple[float, float]]]) -> bool:
+        """Whether the site lies where few plans are and, exchanged, where most are; what else the plan holds decides."""
+        straight = _misfit(placed, False)
+        if straight is not None and straight < 0.5:
+            return False
+        latitude, longitude = _middle([p for _, p in placed])
+        south, north, west, east = _HOMES.get(self.table.language, (0.0, 0.0, 0.0, 0.0))
+        home = south <= longitude <= north and west <= latitude <= east
+        away = not (south <= latitude <= north and west <= longitude <= east)
+        tropical = abs(latitude) < _TROPIC_DEG and _TEMPERATE_DEG[0] <= abs(longitude) <= _TEMPERATE_DEG[1]
+        return tropical or (home and away)
 
     def _far(self) -> None:
         placed = [

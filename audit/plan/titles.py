@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 
 from audit.plan.columns import OPTIONAL, TableWord, by_key, columns_of
-from audit.plan.measures import Measure, unit_named
+from audit.plan.measures import Measure, Pair, unit_named
 from audit.plan.quantities import plain_letters
 from audit.plan.table import column_key
 
@@ -60,8 +60,8 @@ _SAID: dict[str, str] = {
     "up": r"up|upwards|above horizontal|nach oben|oben|aufwarts|vers le haut|haut|hacia arriba|arriba|verso l alto|alto",
     "west": r"w|west|westlich|ouest|oeste|ovest",
     "south": r"s|south|sudlich|sud|sur",
-    "east": r"east|ostlich",
-    "north": r"north|nordlich",
+    "east": r"e|east|ostlich|ost",
+    "north": r"n|north|nordlich|nord",
     "wgs": r"wgs ?84|decimal degrees|dezimalgrad|degres decimaux|dec deg|dd|decimal",
 }
 _SAID_PATTERNS = {
@@ -108,6 +108,53 @@ def _plain(text: str) -> str:
     return " ".join(_NOISE.sub(" ", plain_letters(text)).split())
 
 
+#: Words of titles that say the same; empty ones say nothing that tells columns apart.
+_SAME = {
+    **dict.fromkeys("horiz hor horizontale horizontaler horizontales orizz orizzontale".split(), "horizontal"),
+    **dict.fromkeys("vert verticale vertikal vertikale verticales verticali".split(), "vertical"),
+    **dict.fromkeys("ht hgt height hohe".split(), "height"),
+    **dict.fromkeys("install inst installation mtg mounting montage".split(), "mounting"),
+    **dict.fromkeys("az azimut azimuth acimut".split(), "azimuth"),
+    **dict.fromkeys("res resolution auflosung".split(), "resolution"),
+    **dict.fromkeys("img image picture bild".split(), "image"),
+    **dict.fromkeys("pix px pixel pixels".split(), "pixels"),
+    **dict.fromkeys("num numero number nummer".split(), "number"),
+    **dict.fromkeys("pos position".split(), "position"),
+    **dict.fromkeys("coord coordinate koordinate coordenada coordinata coordonnee".split(), "coordinate"),
+    **dict.fromkeys(
+        "camera cameras kamera cctv cam camara telecamera the of der des die das de du la le les del della dal di il lo el in en a from no nr n "
+        "affl ffl agl okff oksf fok gps local deg degrees grad dec true nord north gegen norden nord suolo suelo sol s".split(),
+        "",
+    ),
+}
+_ABOVE_GROUND = re.compile(
+    r"\babove (ground|floor|finished)|\bagl\b|\ba?ffl\b|\bokff\b|uber (boden|grund|fussboden|okff)|\bsol\b|\bsuelo\b|\bterra\b|\bsuolo\b"
+)
+_DOWN = r"(?:down\w*|unten|abwarts|bas|abajo|basso|giu)"
+_UP = r"(?:up\w*|oben|aufwarts|haut|arriba|alto)"
+_MINUS = r"(?:neg\w*|minus|-|−)"
+_PLUS = r"(?:pos\w*|plus|\+)"
+_SIGN = re.compile(
+    rf"(?:{_MINUS}\W*{_DOWN}|{_PLUS}\W*{_UP})|(?P<down>{_PLUS}\W*{_DOWN}|{_MINUS}\W*{_UP})|{_DOWN}\W*(?:{_MINUS})\b|(?P<also>{_DOWN}\W*{_PLUS})"
+)
+
+
+def _tokens(phrase: str) -> frozenset[str]:
+    """A phrase's words that tell columns apart, in one spelling and without their order."""
+    words = [_SAME.get(w, w) for w in re.findall(r"[a-z0-9]+", phrase)]
+    return frozenset(w for w in words if w)
+
+
+@cache
+def _by_tokens(table: TableWord) -> dict[frozenset[str], tuple[str, frozenset[str]]]:
+    found: dict[frozenset[str], tuple[str, frozenset[str]]] = {}
+    for phrase, meaning in _phrases(table).items():
+        tokens = _tokens(phrase)
+        if tokens and (len(phrase) > 1):
+            found.setdefault(tokens, meaning)
+    return found
+
+
 @lru_cache(maxsize=16384)
 def read_title(text: str, table: TableWord) -> Title | None:
     """A title as one of a table's columns; None where it is none that is known."""
@@ -118,6 +165,18 @@ def read_title(text: str, table: TableWord) -> Title | None:
         return Title(key, exact=True)
     if len(text) > 120 or not any(c.isalpha() for c in text):
         return None
+    sign = _SIGN.search(plain_letters(text)) if table == "cameras" else None
+    if sign is not None:
+        rest = plain_letters(text)[: sign.start()] + plain_letters(text)[sign.end() :]
+        said = read_title(rest.strip(" ,;:/="), table)
+        if said is not None and said.key in ("pitch_deg", "tilt_down_deg"):
+            return Title(
+                "tilt_down_deg" if sign["down"] or sign["also"] else "pitch_deg", said.unit, frozenset({"sign"})
+            )
+    text = text.replace("↓", " down ")
+    whole = _plain(text.replace("_", " "))
+    if whole in _phrases(table):
+        return _said_of(Title(_phrases(table)[whole][0], None, languages=_phrases(table)[whole][1]), _said(whole))
     plain, unit = _without_unit(text)
     if table == "cameras" and _TARGET.search(plain):
         return _of_target(plain, unit)
@@ -143,9 +202,15 @@ def _without_unit(text: str) -> tuple[str, str | None]:
     return _plain(plain), unit
 
 
+def _said(plain: str) -> frozenset[str]:
+    """What a title says besides its column."""
+    said = {word for word, pattern in _SAID_PATTERNS.items() if pattern.search(plain)}
+    return frozenset(said - {"sea"} if _ABOVE_GROUND.search(plain) else said)
+
+
 def _of_phrase(plain: str, unit: str | None, table: TableWord) -> Title | None:
     phrases = _phrases(table)
-    said = {word for word, pattern in _SAID_PATTERNS.items() if pattern.search(plain)}
+    said = _said(plain)
     bare = plain
     for word in ("sea", "magnetic", "grid", "true", "down", "up", "wgs"):
         bare = _SAID_PATTERNS[word].sub(" ", bare)
@@ -153,18 +218,28 @@ def _of_phrase(plain: str, unit: str | None, table: TableWord) -> Title | None:
     short = " ".join(_ARTICLES.sub(" ", bare).split())
     if table == "cameras" and (bare in _TILT or short in _TILT):
         return Title(
-            "tilt_down_deg" if "down" in said else "pitch_deg", unit, frozenset(said & {"down", "up"} or {"tilt"})
+            "tilt_down_deg" if "down" in said else "pitch_deg", unit, said & {"down", "up"} or frozenset({"tilt"})
         )
     for phrase in (plain, bare, short):
         found = phrases.get(phrase)
         if found is not None and _fits(found[0], unit, table):
-            return _said_of(Title(found[0], unit, languages=found[1]), frozenset(said))
+            return _said_of(Title(found[0], unit, languages=found[1]), said)
     other = _by_unit(plain, unit, table)
     if other is not None:
         return other
     above = " ".join(re.sub(r"\b(above|uber|sobre|au dessus)\b.*", " ", bare).split())
     if above != bare and above in phrases and _fits(phrases[above][0], unit, table):
-        return _said_of(Title(phrases[above][0], unit, languages=phrases[above][1]), frozenset(said))
+        return _said_of(Title(phrases[above][0], unit, languages=phrases[above][1]), said)
+    for phrase in (plain, bare, short, above):
+        found = _by_tokens(table).get(_tokens(phrase))
+        if found is not None and _fits(found[0], unit, table):
+            return _said_of(Title(found[0], unit, languages=found[1]), said)
+    if table == "cameras" and (
+        _tokens(bare) - {"vertical", "angle"} and _tokens(bare) - {"vertical", "angle"} <= _TILT
+    ):
+        return Title(
+            "tilt_down_deg" if "down" in said else "pitch_deg", unit, said & {"down", "up"} or frozenset({"tilt"})
+        )
     if said & {"sea"} and not bare and table == "cameras":
         return Title("height_m", unit, frozenset({"sea"}))
     if said & {"magnetic"} and not bare and table == "cameras":
@@ -174,13 +249,15 @@ def _of_phrase(plain: str, unit: str | None, table: TableWord) -> Title | None:
             phrase = " ".join(_SAID_PATTERNS[hemisphere].sub(" ", bare).split())
             if phrase and hemisphere in said and phrases.get(phrase, ("",))[0] == lat_lon:
                 return Title(lat_lon, unit, frozenset({hemisphere}), phrases[phrase][1])
+    if (match := re.fullmatch(r"(.+?)\W+o", bare)) and phrases.get(match.group(1), ("",))[0] == "longitude":
+        return Title("longitude", unit, frozenset({"o"}), phrases[match.group(1)][1])
     near = [
         n
         for n in difflib.get_close_matches(bare, [p for p in phrases if len(p) > 4], n=1, cutoff=0.86)
         if len(bare) > 4
     ]
     if near and _fits(phrases[near[0]][0], unit, table):
-        return _said_of(Title(phrases[near[0]][0], unit, frozenset({"guess"}), phrases[near[0]][1]), frozenset(said))
+        return _said_of(Title(phrases[near[0]][0], unit, frozenset({"guess"}), phrases[near[0]][1]), said)
     return None
 
 
@@ -196,6 +273,8 @@ def _said_of(title: Title, said: frozenset[str]) -> Title:
 
 def _fits(key: str, unit: str | None, table: TableWord) -> bool:
     kind = by_key(table)[key].kind
+    if isinstance(kind, Pair) and kind.columns[0] == "image_width_px":
+        return unit in (None, "px")
     return unit is None or (isinstance(kind, Measure) and (unit == "%" or kind.factor(unit) is not None))
 
 

@@ -51,6 +51,10 @@ class Voice:
         """Say how a cell was read."""
         self._put("caution", row, line, cell, message)
 
+    def warn(self, row: Row, line: int, cell: Cell, message: str) -> None:
+        """Say what is doubtful and hinders nothing."""
+        self._put("warning", row, line, cell, message)
+
     def guess(self, row: Row, line: int, cell: Cell, message: str, what: str, take: Callable[[], None]) -> None:
         """Offer a guess: taken at once where guesses are taken, else the row waits for it."""
         if self.take:

@@ -159,17 +159,17 @@ class WordReader:
         if len(found) == 1:
             self.put(row, line, self.key, found[0])
             return
-        row.raw[self.key] = text
+        self.put(row, line, self.key, text)
         if found:
-            self.voice.question(
+            first, second = found
+            self.voice.warn(
                 row,
                 line,
                 text,
-                f"is {found[0]:%d %B %Y} or {found[1]:%d %B %Y}; write {found[0]} or {found[1]}",
-                self.kind.accepted,
+                f"is {first:%d %B %Y} or {second:%d %B %Y}; it is kept as it is: write {first} or {second}",
             )
         else:
-            self.voice.question(row, line, text, f"is not {self.kind.accepted}", self.kind.accepted)
+            self.voice.warn(row, line, text, f"is not {self.kind.accepted}; it is kept as it is")
 
     def _pair(self, row: Row, line: int, text: str, kind: Pair) -> None:
         for values in _pairs(text, kind):
