@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import io
+import os
+import stat
 import tempfile
 import zipfile
 import zlib
@@ -17,6 +20,9 @@ __all__ = ["MAX_UNPACKED_BYTES", "Inbox"]
 
 MAX_UNPACKED_BYTES = 20 << 30
 MAX_MEMBERS = 50_000
+#: Photos hardly shrink; what unpacks to more than this many times its size, and to more than the allowance, is a bomb.
+MAX_RATIO = 100
+_RATIO_ALLOWANCE_BYTES = 64 << 20
 _BLOCK = 1 << 20
 _MARKER = ".under-way"
 
@@ -50,7 +56,7 @@ class Inbox:
 
     def begin(self, source: Path) -> None:
         """Note that a run over a folder is under way, so that a server that starts anew can offer to go on."""
-        self._marker.parent.mkdir(parents=True, exist_ok=True)
+        self._make_place()
         self._marker.write_text(str(source), encoding="utf-8")
 
     def finish(self) -> None:
@@ -69,17 +75,30 @@ class Inbox:
         AuditError
             Naming the archive and what is wrong with it.
         """
-        self.folder.mkdir(parents=True, exist_ok=True)
+        self._make_place()
+        self.folder.mkdir(exist_ok=True)
         if name.lower().endswith(".zip"):
             self._unpack(name, stream)
         else:
             self._write(self._place(PurePosixPath(name.replace("\\", "/")).name), stream)
 
+    def _make_place(self) -> None:
+        """The folder of all inboxes; in the temporary folder, which is everybody's, it must be this account's own."""
+        place = self.folder.parent
+        place.mkdir(mode=0o700, parents=True, exist_ok=True)
+        found = place.lstat()
+        if place.parent != Path(tempfile.gettempdir()) or not hasattr(os, "geteuid"):
+            return
+        if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.geteuid() or found.st_mode & 0o077:
+            raise AuditError(f"{place}: is open to others or somebody else's; take it away, or set TMPDIR to a folder of yours.")
+
     def _unpack(self, name: str, stream: IO[bytes]) -> None:
         try:
             with zipfile.ZipFile(stream) as archive:
                 members = [m for m in archive.infolist() if not m.is_dir()]
-                if len(members) > MAX_MEMBERS or sum(m.file_size for m in members) > MAX_UNPACKED_BYTES:
+                unpacked, size = sum(m.file_size for m in members), stream.seek(0, io.SEEK_END)
+                bomb = unpacked > max(_RATIO_ALLOWANCE_BYTES, MAX_RATIO * size)
+                if len(members) > MAX_MEMBERS or unpacked > MAX_UNPACKED_BYTES or bomb:
                     raise AuditError(f"{name}: unpacks to more than a visit can be; bring the photos in by folder.")
                 for member in members:
                     parts = [p for p in PurePosixPath(member.filename.replace("\\", "/")).parts if p not in ("/", "..")]

@@ -58,6 +58,31 @@ def test_bomb_is_refused_before_it_unpacks(inbox: Inbox, monkeypatch: pytest.Mon
     assert kept(inbox) == {}
 
 
+def test_what_unpacks_to_a_hundred_times_its_size_is_refused(inbox: Inbox, monkeypatch: pytest.MonkeyPatch) -> None:
+    """CWE-409 by ratio: zeros shrink by a thousand (RFC 1951), photos hardly at all."""
+    monkeypatch.setattr(module, "_RATIO_ALLOWANCE_BYTES", 1 << 20)
+    with pytest.raises(AuditError, match="more than a visit can be"):
+        inbox.put("photos.zip", archive({"bomb.jpg": bytes(2 << 20)}))
+    assert kept(inbox) == {}
+    inbox.put("photos.zip", archive({"small.jpg": bytes(1 << 20)}))
+    assert set(kept(inbox)) == {"small.jpg"}
+
+
+def test_in_the_temporary_folder_it_is_nobody_elses(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """CWE-379: the name can be foretold, and the folder above is everybody's."""
+    monkeypatch.setattr(module.tempfile, "gettempdir", lambda: str(tmp_path))
+    inbox = Inbox.of("postgresql://audit@db/site", "commissioning", date(2026, 6, 16))
+    inbox.put("1.jpg", io.BytesIO(b"x"))
+    assert inbox.folder.parent.stat().st_mode & 0o077 == 0
+    inbox.folder.parent.chmod(0o777)
+    with pytest.raises(AuditError, match="open to others"):
+        inbox.put("2.jpg", io.BytesIO(b"x"))
+    inbox.folder.parent.rename(tmp_path / "elsewhere")
+    inbox.folder.parent.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(AuditError, match="somebody else's"):
+        inbox.begin(tmp_path)
+
+
 def test_archive_that_lies_about_sizes_is_refused(inbox: Inbox) -> None:
     data = bytearray(archive({"1.jpg": bytes(100_000)}).getvalue())
     central = data.rfind(b"PK\x01\x02")
