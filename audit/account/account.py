@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from audit.judge.limits import Limits, planned_lens
-from audit.logbook import KeptRecord, Logbook, ReferenceRecord, VisitRecord, given_to, together
+from audit.logbook import Channel, KeptRecord, Logbook, ReferenceRecord, VisitRecord, given_to, together
 from audit.match.placement import Placement
 from audit.measure.image import METHOD, measurement_method
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, ViewChange
@@ -49,8 +49,8 @@ class Account:
         The same with what they are: the camera's own pictures first, day before night, the clearest first.
     references : tuple of ReferenceRecord
         Signed earlier, by day and by night.
-    reference_orientation : Orientation or None
-        What was measured in the signed day reference by the camera's planned lens.
+    then : mapping
+        What was measured in each signed reference by the camera's planned lens, by its channel.
     changes : mapping
         What came out of each comparison, by (reference's hash, today's hash).
     series : Clarity or None
@@ -62,7 +62,7 @@ class Account:
     placements: tuple[Placement, ...]
     shots: tuple[Shot, ...]
     references: tuple[ReferenceRecord, ...]
-    reference_orientation: Orientation | None
+    then: Mapping[Channel, Orientation]
     changes: Mapping[tuple[str, str], ViewChange]
     series: Clarity | None
 
@@ -129,14 +129,14 @@ def _uncompared(
         placed = tuple(p for p in placements.get(camera.camera, ()) if p.photo in photos)
         shots = [_shot(photos[p.photo], p, measured, wanted) for p in placed]
         signed = tuple(references.get(camera.camera, ()))
-        then = next((_measurement(referenced[r], wanted) for r in signed if r.channel == "day"), None)
+        then = {r.channel: _measurement(referenced[r], wanted) for r in signed}
         found[camera.camera] = Account(
             visit=visit,
             camera=camera,
             placements=placed,
             shots=tuple(sorted(shots, key=_own_pictures_first)),
             references=signed,
-            reference_orientation=None if then is None else then.orientation,
+            then={channel: seen.orientation for channel, seen in then.items() if seen is not None},
             changes={},
             series=None,
         )

@@ -9,13 +9,14 @@ from datetime import date
 from pathlib import Path
 
 from audit import compute
+from audit.account.account import accounts_of, compared_anew
 from audit.errors import AuditError
 from audit.judge.limits import Limits
 from audit.logbook import Logbook, VisitRecord
 from audit.photos.intake import FoundFile, find_files
-from audit.visit.compare import References, compare
+from audit.visit.compare import compare
 from audit.visit.exchange import exchange_hints, find_exchanges
-from audit.visit.judge import Seen, evidence_by_camera, judge, snapshots_by_camera
+from audit.visit.judge import evidence_by_camera, judge
 from audit.visit.measure import measure
 from audit.visit.place import place, placed_snapshots
 from audit.visit.read import read
@@ -112,17 +113,13 @@ def conduct(run: Run, files: Sequence[FoundFile], at_least: float) -> VisitSumma
         read(run, files)
     photos = {photo.name: photo for photo in run.logbook.photos(run.visit)}
     placements = place(run, tuple(photos.values()), at_least)
-    placed = placed_snapshots(placements)
-    measure(run, photos, placed)
-    snapshots = snapshots_by_camera(run, photos, placed)
-    references: References = {
-        (r.camera, r.channel): r for camera in snapshots for r in run.logbook.camera_references(camera, run.visit)
-    }
-    series = see_together(run, snapshots)
-    comparisons = compare(run, references, snapshots)
-    evidence = evidence_by_camera(run, Seen(placements, snapshots, series, comparisons, references))
-    hints = exchange_hints(run, photos.values(), references, snapshots, comparisons)
-    judge(run, evidence, find_exchanges(run, evidence, hints))
+    measure(run, photos, placed_snapshots(placements))
+    accounts = accounts_of(run.logbook, run.visit, run.site.cameras, run.limits)
+    see_together(run, accounts)
+    compare(run, accounts)
+    accounts = compared_anew(run.logbook, run.visit, accounts)
+    evidence = evidence_by_camera(run, placements, accounts)
+    judge(run, evidence, find_exchanges(run, evidence, exchange_hints(run, photos.values(), accounts)))
     return summary_of(run.logbook, run.visit)
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
-from audit.judge.evidence import CameraEvidence, Comparison, Exchange, Snapshot
+from audit.account.account import Account
+from audit.judge.evidence import CameraEvidence, Exchange, Snapshot
 from audit.judge.exchange import Hint, exchanges, hints_of, worth_measuring
 from audit.lens import Lens
 from audit.match.swaps import swapped_pairs
@@ -15,7 +16,6 @@ from audit.measure.record import measurement_from_record
 from audit.measure.swaps import best_views, shown_elsewhere
 from audit.photos.photo import Photo
 from audit.photos.pixels import decode
-from audit.visit.compare import References
 from audit.visit.measure import Measuring, measure_with
 from audit.visit.run import Run
 
@@ -25,16 +25,10 @@ __all__ = ["exchange_hints", "find_exchanges"]
 _MOST_STRANGE = 60
 
 
-def exchange_hints(
-    run: Run,
-    photos: Iterable[Photo],
-    references: References,
-    snapshots: Mapping[str, tuple[Snapshot, ...]],
-    comparisons: Mapping[str, list[Comparison]],
-) -> tuple[Hint, ...]:
+def exchange_hints(run: Run, photos: Iterable[Photo], accounts: Mapping[str, Account]) -> tuple[Hint, ...]:
     """What the photos' own words tell, then what the signed references tell."""
     told = hints_of(swapped_pairs(run.site, photos))
-    return (*told, *_by_picture(run, references, snapshots, comparisons))
+    return (*told, *_by_picture(run, accounts))
 
 
 def find_exchanges(run: Run, evidence: Mapping[str, CameraEvidence], hints: tuple[Hint, ...]) -> dict[str, Exchange]:
@@ -68,29 +62,26 @@ def _orientations(run: Run, shot: Snapshot, lenses: Iterable[Lens | None]) -> It
             yield measurement_from_record(record).orientation
 
 
-def _by_picture(
-    run: Run,
-    references: References,
-    snapshots: Mapping[str, tuple[Snapshot, ...]],
-    comparisons: Mapping[str, list[Comparison]],
-) -> tuple[Hint, ...]:
+def _by_picture(run: Run, accounts: Mapping[str, Account]) -> tuple[Hint, ...]:
     """Cameras that don't show their own signed reference but another's."""
     least = run.limits.movement.same_view_probability
-    strange = [
-        camera
-        for camera, found in comparisons.items()
-        if any(not c.night and (c.change.same_view_probability or 0.0) < least for c in found)
+    shown = [(name, account.day, account.compared(account.day)) for name, account in accounts.items() if account.day]
+    found = [
+        (name, shot, reference)
+        for name, shot, (reference, change) in shown
+        if reference is not None and change is not None and (change.same_view_probability or 0.0) < least
     ][:_MOST_STRANGE]
-    if len(strange) < 2:
+    if len(found) < 2:
         return ()
-    shots = [next(s for s in snapshots[camera] if not s.night) for camera in strange]
-    today = [decode(run.logbook.image(shot.sha256), MEASURE_SIDE_PX) for shot in shots]
-    then = [decode(run.logbook.image(references[camera, "day"].sha256), MEASURE_SIDE_PX) for camera in strange]
+    strange = [name for name, _, _ in found]
+    shots = [shot.photo for _, shot, _ in found]
+    today = [decode(run.logbook.image(photo.sha256), MEASURE_SIDE_PX) for photo in shots]
+    then = [decode(run.logbook.image(reference.sha256), MEASURE_SIDE_PX) for _, _, reference in found]
     lenses = [
         run.lens(camera).resized(pixels.shape[1], pixels.shape[0]) for camera, pixels in zip(strange, then, strict=True)
     ]
     matches = best_views(today, then, lenses)
     return tuple(
-        Hint(strange[here], strange[there], f"{shots[here].photo} shows the signed reference of {strange[there]}.", True)
+        Hint(strange[here], strange[there], f"{shots[here].name} shows the signed reference of {strange[there]}.", True)
         for here, there in shown_elsewhere(matches, range(len(strange)))
     )

@@ -3,53 +3,29 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 
+from audit.account.account import Account
 from audit.judge.evidence import CameraEvidence, Comparison, Exchange, Snapshot
 from audit.judge.finding import Verdict
 from audit.judge.findings import judge_camera
 from audit.match.placement import Placement
-from audit.measure.image import measurement_method
-from audit.measure.measurement import Clarity, Orientation
+from audit.measure.measurement import ImageMeasurement, Orientation
 from audit.measure.orientation import combine_orientations
-from audit.measure.record import measurement_from_record
 from audit.photos.photo import Photo
-from audit.visit.compare import References, reference_orientation
 from audit.visit.run import Progress, Run
 
-__all__ = ["Seen", "evidence_by_camera", "judge", "snapshots_by_camera"]
+__all__ = ["evidence_by_camera", "judge"]
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """What the steps before have brought, by camera."""
 
-    placements: Sequence[Placement]
-    snapshots: Mapping[str, tuple[Snapshot, ...]]
-    series: Mapping[str, Clarity]
-    comparisons: Mapping[str, list[Comparison]]
-    references: References
-
-
-def evidence_by_camera(run: Run, seen: Seen) -> dict[str, CameraEvidence]:
+def evidence_by_camera(
+    run: Run, placements: Iterable[Placement], accounts: Mapping[str, Account]
+) -> dict[str, CameraEvidence]:
     """All that the visit brought for each camera of the plan."""
-    placed, uncertain = _by_camera(seen.placements)
-    found = {}
-    for camera in run.site.cameras:
-        name = camera.camera
-        shots = seen.snapshots.get(name, ())
-        found[name] = CameraEvidence(
-            placements=tuple(placed.get(name, ())),
-            uncertain=uncertain[name],
-            snapshots=shots,
-            orientation=_combined(shots),
-            series=seen.series.get(name),
-            comparisons=tuple(seen.comparisons.get(name, ())),
-            reference_orientation=reference_orientation(run, name, seen.references.get((name, "day"))),
-            maintenance=run.visit.kind == "maintenance",
-        )
-    return found
+    uncertain = _uncertain(placements)
+    return {name: _evidence(run, account, uncertain[name]) for name, account in accounts.items()}
 
 
 def judge(
@@ -65,40 +41,41 @@ def judge(
     return tuple(verdicts)
 
 
-def snapshots_by_camera(
-    run: Run, photos: Mapping[str, Photo], placed: Iterable[Placement]
-) -> dict[str, tuple[Snapshot, ...]]:
-    """Each camera's snapshots, day before night, the clearest first."""
-    found: dict[str, list[Snapshot]] = {}
-    for placement in placed:
-        photo, camera = photos[placement.photo], placement.camera or ""
-        record = run.logbook.measurement(photo.sha256, measurement_method(run.lens(camera)))
-        if record is None:
-            continue
-        measured = measurement_from_record(record)
-        taken_at = photo.metadata.taken_at
-        night = measured.clarity.night
-        found.setdefault(camera, []).append(
-            Snapshot(photo.name, photo.sha256, photo.width_px, photo.height_px, taken_at, night, measured)
-        )
-    return {camera: tuple(sorted(shots, key=_clearest_first)) for camera, shots in found.items()}
+def _evidence(run: Run, account: Account, uncertain: int) -> CameraEvidence:
+    shots = tuple(_snapshot(shot.photo, shot.measured) for shot in account.shots if shot.measured is not None)
+    return CameraEvidence(
+        placements=account.placements,
+        uncertain=uncertain,
+        snapshots=shots,
+        orientation=_combined(shots),
+        series=account.series,
+        comparisons=tuple(_comparisons(account)),
+        reference_orientation=account.then.get("day"),
+        maintenance=run.visit.kind == "maintenance",
+    )
 
 
-def _clearest_first(snapshot: Snapshot) -> tuple[bool, float, str]:
-    dirt = snapshot.measured.clarity.dirt_probability
-    return snapshot.night, 1.0 if dirt is None else round(dirt, 3), snapshot.photo
+def _snapshot(photo: Photo, measured: ImageMeasurement) -> Snapshot:
+    taken_at, night = photo.metadata.taken_at, measured.clarity.night
+    return Snapshot(photo.name, photo.sha256, photo.width_px, photo.height_px, taken_at, night, measured)
 
 
-def _by_camera(placements: Iterable[Placement]) -> tuple[dict[str, list[Placement]], Counter[str]]:
-    """Placed photos by camera, and how many uncertain ones may be each camera's."""
-    placed: dict[str, list[Placement]] = {}
-    uncertain: Counter[str] = Counter()
+def _comparisons(account: Account) -> Iterator[Comparison]:
+    """The best snapshot of each light against the reference of that light."""
+    for shot in (account.day, account.night):
+        if shot is not None:
+            reference, change = account.compared(shot)
+            if reference is not None and change is not None:
+                yield Comparison(reference.photo, shot.photo.name, shot.night, change)
+
+
+def _uncertain(placements: Iterable[Placement]) -> Counter[str]:
+    """How many photos that wait for a person may be each camera's."""
+    found: Counter[str] = Counter()
     for placement in placements:
-        if placement.decision == "placed" and placement.camera is not None:
-            placed.setdefault(placement.camera, []).append(placement)
-        elif placement.decision == "uncertain":
-            uncertain.update(a.camera for a in placement.alternatives[:2] if a.camera is not None)
-    return placed, uncertain
+        if placement.decision == "uncertain":
+            found.update(a.camera for a in placement.alternatives[:2] if a.camera is not None)
+    return found
 
 
 def _combined(shots: Sequence[Snapshot]) -> Orientation | None:

@@ -6,17 +6,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from audit.judge.evidence import Snapshot
+from audit.account.account import Account
 from audit.measure.clarity import measure_series
 from audit.measure.image import METHOD
-from audit.measure.measurement import Clarity
-from audit.measure.record import clarity_from_record, clarity_to_record
+from audit.measure.record import clarity_to_record
 from audit.visit.kept import KeptImage, kept_image
 from audit.visit.run import Run, Task, do_each
 
 __all__ = ["see_together"]
-
-_SNAPSHOTS_PER_LIGHT = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,13 +23,9 @@ class _SeriesJob:
     images: tuple[KeptImage, ...]
 
 
-def see_together(run: Run, snapshots: Mapping[str, tuple[Snapshot, ...]]) -> dict[str, Clarity]:
-    """Clarity over a camera's day snapshots together, by camera; cameras with one have none."""
-    several: dict[str, tuple[str, ...]] = {}
-    for camera, shots in snapshots.items():
-        day = tuple(s.sha256 for s in shots if not s.night)[:_SNAPSHOTS_PER_LIGHT]
-        if len(day) > 1:
-            several[camera] = day
+def see_together(run: Run, accounts: Mapping[str, Account]) -> None:
+    """See a camera's day snapshots together where there are several and that was not done yet."""
+    several = {name: account.seen_together for name, account in accounts.items() if account.seen_together}
 
     def waiting() -> Iterator[_SeriesJob]:
         for camera, hashes in several.items():
@@ -45,8 +38,6 @@ def see_together(run: Run, snapshots: Mapping[str, tuple[Snapshot, ...]]) -> dic
     do_each(
         run, Task("measure", _series_of_one, keep, "its pictures could not be seen together"), waiting(), len(several)
     )
-    kept = {camera: run.logbook.series(run.visit, camera, hashes, METHOD) for camera, hashes in several.items()}
-    return {camera: clarity_from_record(record) for camera, record in kept.items() if record is not None}
 
 
 def _series_of_one(job: _SeriesJob) -> dict[str, Any]:
