@@ -12,16 +12,13 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any, TypeVar
 
-from pydantic import TypeAdapter, ValidationError
-
 from audit.errors import LogbookError
 from audit.judge.finding import Finding
+from audit.stored import adapter, checked
 
 __all__ = ["clean_text", "dump", "dump_plain", "finding_hash", "load", "load_plain", "sha256_hex", "together"]
 
 T = TypeVar("T")
-
-_adapters: dict[type[Any], TypeAdapter[Any]] = {}
 
 
 def sha256_hex(data: bytes | str) -> str:
@@ -41,7 +38,7 @@ def clean_text(text: str) -> str:
 
 def dump(value: Any) -> str:
     """A shared dataclass as compact JSON."""
-    return dump_plain(_adapter(type(value)).dump_python(value, exclude_none=False))
+    return dump_plain(adapter(type(value)).dump_python(value, exclude_none=False))
 
 
 def load(kind: type[T], text: str) -> T:
@@ -52,13 +49,7 @@ def load(kind: type[T], text: str) -> T:
     LogbookError
         If the row doesn't hold what the program wrote.
     """
-    try:
-        return _adapter(kind).validate_json(text)
-    except ValidationError as error:
-        raise LogbookError(
-            f"a stored {kind.__name__.lower()} can't be read ({error.error_count()} problems); the logbook was changed "
-            f"by another program: restore it from a backup."
-        ) from error
+    return checked(kind, text, kind.__name__.lower())
 
 
 def dump_plain(record: Any) -> str:
@@ -87,15 +78,9 @@ def load_plain(text: str) -> dict[str, Any]:
 
 def finding_hash(finding: Finding) -> str:
     """Hash of what a finding says, without the drawing material in ``evidence``."""
-    record = _adapter(Finding).dump_python(finding)
+    record = adapter(Finding).dump_python(finding)
     record.pop("evidence")
     return sha256_hex(dump_plain(record))
-
-
-def _adapter(kind: type[T]) -> TypeAdapter[T]:
-    if kind not in _adapters:
-        _adapters[kind] = TypeAdapter(kind)
-    return _adapters[kind]
 
 
 def _json(value: Any) -> str:

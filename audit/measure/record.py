@@ -6,7 +6,7 @@ Arrays are kept as small as an overlay needs: the sky mask as a PNG of at most 4
 from __future__ import annotations
 
 import base64
-from dataclasses import asdict, fields
+from dataclasses import asdict, dataclass, fields
 from typing import Any, cast
 
 import cv2
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from audit.lens import Lens
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, Sky, ViewChange
+from audit.stored import checked
 
 __all__ = [
     "change_from_record",
@@ -31,12 +32,47 @@ _MASK_SIDE_PX = 480
 _SEGMENTS = 250
 
 Record = dict[str, Any]
+#: Of the records' form; a reader refuses later ones, and reads earlier ones as they were meant.
+VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class _KeptOrientation:
+    roll_deg: float | None
+    roll_sd_deg: float | None
+    pitch_deg: float | None
+    pitch_sd_deg: float | None
+    note: str | None
+    lens: Lens
+    cues: tuple[str, ...] = ()
+    segments_px: list[list[float]] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _KeptSky:
+    fraction: float | None
+    sd: float | None
+    note: str | None
+    mask_png: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class _KeptMeasurement:
+    width_px: int
+    height_px: int
+    orientation: _KeptOrientation
+    sky: _KeptSky
+    clarity: Clarity
+    elapsed_ms: float | None
+    overlay_fraction: float | None
+    upside_down_probability: float | None
 
 
 def measurement_to_record(measured: ImageMeasurement) -> Record:
     """A measurement as JSON values."""
     orientation = measured.orientation
     return {
+        "version": VERSION,
         "width_px": measured.width_px,
         "height_px": measured.height_px,
         "elapsed_ms": round(measured.elapsed_ms, 1),
@@ -56,53 +92,55 @@ def measurement_to_record(measured: ImageMeasurement) -> Record:
             "note": measured.sky.note,
             "mask_png": _mask_png(measured.sky.mask),
         },
-        "clarity": clarity_to_record(measured.clarity),
+        "clarity": asdict(measured.clarity),
         "overlay_fraction": _rounded(measured.overlay_fraction, 5),
         "upside_down_probability": _rounded(measured.upside_down_probability, 5),
     }
 
 
 def measurement_from_record(record: Record) -> ImageMeasurement:
-    """The measurement back from its JSON values (the mask at its kept size)."""
-    o, s, c = record["orientation"], record["sky"], record["clarity"]
-    lens = dict(o["lens"])
-    if lens.get("principal_px") is not None:
-        lens["principal_px"] = tuple(lens["principal_px"])
-    segments = o["segments_px"]
-    orientation = Orientation(
-        roll_deg=o["roll_deg"],
-        roll_sd_deg=o["roll_sd_deg"],
-        pitch_deg=o["pitch_deg"],
-        pitch_sd_deg=o["pitch_sd_deg"],
-        note=o["note"],
-        lens=Lens(**lens),
-        cues=tuple(o["cues"]),
-        segments_px=None if segments is None else np.asarray(segments, dtype=np.float32).reshape(-1, 4),
+    """The measurement back from its JSON values (the mask at its kept size).
+
+    Raises
+    ------
+    LogbookError
+        Where they are not what was kept; so for the other two.
+    """
+    kept = checked(_KeptMeasurement, record, "measurement", VERSION)
+    o = kept.orientation
+    segments = None if o.segments_px is None else np.asarray(o.segments_px, dtype=np.float32).reshape(-1, 4)
+    return ImageMeasurement(
+        width_px=kept.width_px,
+        height_px=kept.height_px,
+        orientation=Orientation(
+            o.roll_deg, o.roll_sd_deg, o.pitch_deg, o.pitch_sd_deg, o.note, o.lens, o.cues, segments
+        ),
+        sky=Sky(kept.sky.fraction, kept.sky.sd, kept.sky.note, _mask(kept.sky.mask_png)),
+        clarity=kept.clarity,
+        elapsed_ms=kept.elapsed_ms or 0.0,
+        overlay_fraction=kept.overlay_fraction,
+        upside_down_probability=kept.upside_down_probability,
     )
-    sky = Sky(s["fraction"], s["sd"], s["note"], _mask(s["mask_png"]))
-    clarity = clarity_from_record(c)
-    return ImageMeasurement(record["width_px"], record["height_px"], orientation, sky, clarity, record["elapsed_ms"],
-                            record.get("overlay_fraction"), record.get("upside_down_probability"))
 
 
 def clarity_to_record(clarity: Clarity) -> Record:
     """What was measured of glass and focus as JSON values."""
-    return asdict(clarity)
+    return {"version": VERSION, **asdict(clarity)}
 
 
 def clarity_from_record(record: Record) -> Clarity:
     """The same back from its JSON values."""
-    return Clarity(**{**record, "patches": _polygons(record["patches"])})
+    return checked(Clarity, record, "series", VERSION)
 
 
 def change_to_record(change: ViewChange) -> Record:
     """A comparison as JSON values."""
-    return asdict(change)
+    return {"version": VERSION, **asdict(change)}
 
 
 def change_from_record(record: Record) -> ViewChange:
     """The comparison back from its JSON values."""
-    return ViewChange(**{**record, "patches": _polygons(record["patches"])})
+    return checked(ViewChange, record, "comparison", VERSION)
 
 
 def measure_line(file: str, width: int, height: int, measured: ImageMeasurement) -> Record:
@@ -170,7 +208,3 @@ def _mask(text: str | None) -> NDArray[np.bool_] | None:
         return None
     image = cv2.imdecode(np.frombuffer(base64.b64decode(text), np.uint8), cv2.IMREAD_GRAYSCALE)
     return None if image is None else np.asarray(image >= 128)
-
-
-def _polygons(patches: Any) -> tuple[tuple[tuple[float, float], ...], ...]:
-    return tuple(tuple((float(x), float(y)) for x, y in patch) for patch in patches)
