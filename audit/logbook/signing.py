@@ -10,16 +10,15 @@ import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
-
-from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
-from cryptography.hazmat.primitives import serialization
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from typing import TYPE_CHECKING, Literal
 
 from audit.errors import LogbookError, SignatureError
 from audit.logbook.codec import sha256_hex
 from audit.logbook.database import file_sentence
 from audit.logbook.files import read_regular
+
+if TYPE_CHECKING:  # loaded where it is used: whoever only shows a logbook does without
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 __all__ = [
     "PASSPHRASE_VARIABLE",
@@ -62,6 +61,8 @@ class SigningKey:
     @property
     def public_pem(self) -> bytes:
         """The public key as PEM (SubjectPublicKeyInfo)."""
+        from cryptography.hazmat.primitives import serialization
+
         return self.private.public_key().public_bytes(
             serialization.Encoding.PEM, serialization.PublicFormat.SubjectPublicKeyInfo
         )
@@ -88,6 +89,8 @@ def signing_key(place: Path, passphrase: str | None = None, unprotected: bool = 
     SignatureError
         If the passphrase is missing or wrong, or the file holds no Ed25519 key.
     """
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
     secret = (passphrase or os.environ.get(PASSPHRASE_VARIABLE) or "").encode() or None
     file = _file(place)
     try:
@@ -126,6 +129,8 @@ def public_file(place: Path) -> Path:
 
 def signature_fits(public_pem: bytes, data: bytes, signature: bytes) -> bool:
     """Whether the signature over the data was made with the private key of this public key."""
+    from cryptography.exceptions import InvalidSignature
+
     public = _public(public_pem)
     if public is None:
         return False
@@ -139,9 +144,7 @@ def signature_fits(public_pem: bytes, data: bytes, signature: bytes) -> bool:
 def fingerprint(public_pem: bytes) -> str | None:
     """SHA-256 of the 32 raw bytes of a public key, to compare over the telephone; None where it is no Ed25519 key."""
     public = _public(public_pem)
-    if public is None:
-        return None
-    return sha256_hex(public.public_bytes(serialization.Encoding.Raw, serialization.PublicFormat.Raw))
+    return None if public is None else sha256_hex(public.public_bytes_raw())
 
 
 def fingerprint_words(public_fingerprint: str | None) -> str:
@@ -197,6 +200,10 @@ def _file(place: Path) -> Path:
 
 
 def _public(public_pem: bytes) -> Ed25519PublicKey | None:
+    from cryptography.exceptions import UnsupportedAlgorithm
+    from cryptography.hazmat.primitives import serialization
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
     try:
         public = serialization.load_pem_public_key(public_pem)
     except (ValueError, TypeError, UnsupportedAlgorithm):
@@ -205,6 +212,9 @@ def _public(public_pem: bytes) -> Ed25519PublicKey | None:
 
 
 def _read(file: Path, secret: bytes | None) -> tuple[Ed25519PrivateKey, bool]:
+    from cryptography.hazmat.primitives import serialization
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
     data = read_regular(file, _LARGEST_KEY)
     encrypted = _ENCRYPTED in data
     if encrypted and secret is None:
@@ -220,6 +230,8 @@ def _read(file: Path, secret: bytes | None) -> tuple[Ed25519PrivateKey, bool]:
 
 
 def _keep(file: Path, private: Ed25519PrivateKey, secret: bytes | None) -> None:
+    from cryptography.hazmat.primitives import serialization
+
     file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     protection = serialization.BestAvailableEncryption(secret) if secret else serialization.NoEncryption()
     data = private.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, protection)

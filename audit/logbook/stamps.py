@@ -8,18 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
-
-from cryptography import x509
-from rfc3161_client import (
-    HashAlgorithm,
-    TimestampRequestBuilder,
-    TimeStampResponse,
-    VerificationError,
-    VerifierBuilder,
-    decode_timestamp_response,
-)
+from typing import TYPE_CHECKING
 
 from audit.errors import SignatureError
+
+if TYPE_CHECKING:  # loaded where it is used: whoever only shows a logbook does without
+    from cryptography import x509
+    from rfc3161_client import TimeStampResponse
 
 __all__ = ["TimeStamp", "read_authorities", "read_stamp", "stamp_problem", "stamp_request"]
 
@@ -52,6 +47,8 @@ class TimeStamp:
 
 def stamp_request(record: bytes) -> bytes:
     """The request for a record's time stamp, DER (RFC 3161, 2.4.1), with SHA-256, to be sent to an authority."""
+    from rfc3161_client import HashAlgorithm, TimestampRequestBuilder
+
     return TimestampRequestBuilder().data(record).hash_algorithm(HashAlgorithm.SHA256).build().as_bytes()
 
 
@@ -63,6 +60,8 @@ def read_authorities(pem: bytes) -> tuple[x509.Certificate, ...]:
     SignatureError
         If there is none.
     """
+    from cryptography import x509
+
     try:
         return tuple(x509.load_pem_x509_certificates(pem))
     except ValueError as error:
@@ -96,6 +95,8 @@ def read_stamp(answer: bytes, record: bytes, authorities: Iterable[x509.Certific
 
 def stamp_problem(answer: bytes, record: bytes, authorities: tuple[x509.Certificate, ...] = ()) -> str | None:
     """What is wrong with an answer, as the rest of a sentence; None where it fits."""
+    from rfc3161_client import VerificationError, VerifierBuilder
+
     response = _response(answer)
     if response is None:
         return "is not what an authority sends"
@@ -113,6 +114,8 @@ def stamp_problem(answer: bytes, record: bytes, authorities: tuple[x509.Certific
 
 
 def _response(answer: bytes) -> TimeStampResponse | None:
+    from rfc3161_client import decode_timestamp_response
+
     try:
         response = decode_timestamp_response(_in_order(answer[:_LARGEST]))
         return response if response.tst_info is not None else None
@@ -158,6 +161,8 @@ def _piece(data: bytes, at: int) -> tuple[int, int, int]:
 
 
 def _certificates(response: TimeStampResponse) -> list[x509.Certificate]:
+    from cryptography import x509
+
     return [x509.load_der_x509_certificate(der) for der in response.signed_data.certificates]
 
 

@@ -9,7 +9,6 @@ from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import Connection, Row
-from sqlalchemy.dialects import postgresql, sqlite
 
 from audit.errors import LogbookError
 from audit.logbook import tables
@@ -100,7 +99,13 @@ class Store:
         connection.execute(statement.on_conflict_do_update(index_elements=keys, set_=changes), rows)
 
     def _insert(self, table: sa.Table) -> Any:
-        return sqlite.insert(table) if self.database.is_sqlite else postgresql.insert(table)
+        if self.database.is_sqlite:
+            from sqlalchemy.dialects import sqlite
+
+            return sqlite.insert(table)
+        from sqlalchemy.dialects import postgresql
+
+        return postgresql.insert(table)
 
 
 def number_of(visit: VisitRef) -> int:
