@@ -17,7 +17,7 @@ import typer
 
 from audit import __version__
 from audit.children import SAFE_PATH
-from audit.cli import desk, plan, record, review, singles, visit
+from audit.cli import collect, desk, plan, record, review, singles, visit
 from audit.cli.options import COULD_NOT, DONE
 from audit.cli.speak import say
 from audit.errors import AuditError
@@ -42,6 +42,7 @@ for _command in (
     singles.match,
     visit.start,
     visit.visit,
+    collect.collect,
     visit.show,
     visit.methods,
     review.decide,

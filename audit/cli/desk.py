@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from audit.cli.options import COULD_NOT, DONE, Images, LogbookPlace, Workers
+from audit.cli.options import COULD_NOT, DONE, Images, LogbookPlace, Workers, made_folder
 from audit.cli.speak import progress_bar, say, tell
 
 __all__ = ["demo", "health", "open_desk"]
@@ -52,10 +52,15 @@ def open_desk(
 def demo(
     folder: Annotated[Path, typer.Argument(help="Where to lay it out.")] = Path("photo-audit-demo"),
     workers: Workers = 2,
+    devices: Annotated[
+        bool, typer.Option("--devices", help="Start the demo's cameras as devices on loopback instead, to try collect.")
+    ] = False,
 ) -> int:
     """Lay out the demo site, run its commissioning and one maintenance visit."""
     from audit.demo import run_demo
 
+    if devices:
+        return _serve_devices(made_folder(folder))
     with progress_bar() as report:
         summaries = run_demo(folder, workers, lambda p: report(p.step, p.done, p.total, p.name))
     for summary in summaries:
@@ -64,4 +69,30 @@ def demo(
             f"{len(summary.refused)} refused; " + ", ".join(f"{n} {state}" for state, n in summary.states.items())
         )
     say(f"Worst first:  photo-audit show {folder / 'logbook'}\nIn a browser: photo-audit open {folder / 'logbook'}")
+    return DONE
+
+
+def _serve_devices(folder: Path) -> int:
+    """The demo's devices until they are stopped from the keyboard, with the tables that ``collect`` wants."""
+    import threading
+
+    from audit.demo import lay_out
+    from audit.demo_devices import demo_devices, write_credentials
+    from audit.devices import SimulatedSite
+
+    lay_out(folder)
+    table, passwords = folder / "addresses.csv", folder / "passwords.csv"
+    found = demo_devices()
+    with SimulatedSite(found) as site:
+        table.write_text(site.table(), encoding="utf-8")
+        write_credentials(passwords)
+        say(
+            f"{len(found)} devices answer on this machine until you press Ctrl+C. In another terminal:\n"
+            f"photo-audit start {folder / 'devices-logbook'} --plan {folder / 'plan.csv'}\n"
+            f"photo-audit collect {folder / 'devices-logbook'} --kind commissioning --cameras {table} --credentials {passwords}"
+        )
+        try:
+            threading.Event().wait()
+        except KeyboardInterrupt:
+            say("The devices are gone.")
     return DONE

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from audit.collect.journal import Entry
     from audit.judge.finding import Verdict
     from audit.judge.trip import Trip
     from audit.logbook import Remeasured, VisitProgress
@@ -18,17 +19,22 @@ if TYPE_CHECKING:
 __all__ = [
     "change_of_method_line",
     "change_of_method_sentence",
+    "collect_line",
+    "collect_sentence",
+    "collected",
     "compare_sentence",
     "geometry_sentence",
     "match_sentence",
     "measure_sentence",
     "methods_sentence",
+    "no_address_line",
     "plan_sentence",
     "progress_line",
     "progress_sentence",
     "trip_sentences",
     "verdict_line",
     "verdict_sentence",
+    "waiting_for_dark",
 ]
 
 Line = dict[str, Any]
@@ -248,3 +254,43 @@ def trip_sentences(trip: Trip) -> Iterator[str]:
             yield f"  caution: {caution}"
     bring = [*(f"{count} x {part}" for part, count in trip.parts), *trip.bring_always]
     yield f"Bring: {'; '.join(bring)}. Walk: {trip.walk_m:.0f} m."
+
+
+def collect_line(entry: Entry, address: str) -> Line:
+    """One camera that was asked: ``camera, address, light, at, file, reason, error`` and what it said of itself."""
+    facts = {} if entry.facts is None else asdict(entry.facts)
+    told = ("serial", "maker", "model", "firmware", "hardware_address", "name", "width_px", "height_px", "codec")
+    clock = ("clock_offset_s", "clock_sd_s", "time_zone", "certificate")
+    return {
+        "camera": entry.camera,
+        "address": address,
+        "light": entry.light,
+        "at": entry.at,
+        "file": entry.file,
+        "reason": entry.reason,
+        **{name: facts.get(name) for name in (*told, *clock)},
+        "error": entry.message,
+    }
+
+
+def no_address_line(camera: str, sentence: str) -> Line:
+    """A camera whose address can't be used."""
+    return {"camera": camera, "address": None, "file": None, "reason": "no address", "error": sentence}
+
+
+def collect_sentence(entry: Entry) -> str:
+    """One camera that was asked, for a person."""
+    if entry.file is None:
+        return entry.message or f"{entry.camera}: no picture."
+    return f"{entry.camera}: {entry.file}"
+
+
+def collected(pictures: int, silent: int, visit: int) -> str:
+    """How a collection went."""
+    without = f", {silent} camera{'s' if silent != 1 else ''} without" if silent else ""
+    return f"visit {visit}: {pictures} picture{'s' if pictures != 1 else ''} collected{without}."
+
+
+def waiting_for_dark(left_s: float) -> str:
+    """How long it still waits."""
+    return f"waiting {left_s / 60:.0f} min for darkness at the site"

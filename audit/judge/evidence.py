@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from audit.match.placement import Placement
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, ViewChange
+from audit.photos.device import DeviceFacts
 
 __all__ = ["CameraEvidence", "Comparison", "Exchange", "Snapshot"]
 
@@ -92,6 +94,12 @@ class CameraEvidence:
         ``estimated``); where something speaks against the camera's own plan.
     exchange : Exchange or None
         The exchange that this camera is part of.
+    device : DeviceFacts or None
+        What the camera said of itself in this visit.
+    no_picture : str or None
+        Why the camera gave no picture when it was asked.
+    serials : mapping
+        Camera of the plan by serial number, in small letters.
     maintenance : bool
         A maintenance visit: the camera's own pictures are wanted, the crew's shots of the mounting are not asked for again.
     """
@@ -106,6 +114,9 @@ class CameraEvidence:
     by_lens: tuple[Orientation, ...] = ()
     exchange: Exchange | None = None
     maintenance: bool = False
+    device: DeviceFacts | None = None
+    no_picture: str | None = None
+    serials: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def day(self) -> Snapshot | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from audit.judge import remedies
+from audit.judge.device import device_findings
 from audit.judge.evidence import CameraEvidence, Exchange
 from audit.judge.finding import STATES, Finding, State, Verdict
 from audit.judge.glass import glass_findings, night_findings, worst_per_check
@@ -40,6 +41,7 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
     findings += glass_findings(camera, evidence, limits)
     findings += night_findings(camera, evidence)
     findings += stream
+    findings += device_findings(camera, evidence.device, dict(evidence.serials), limits)
     findings.append(_site_photos(camera, evidence))
     findings = in_order(worst_per_check(findings))
     return Verdict(camera.camera, state_of_all(findings), tuple(findings), tuple(p.photo for p in evidence.placements))
@@ -61,6 +63,8 @@ def _present(camera: Camera, evidence: CameraEvidence) -> list[Finding]:
         photo = evidence.snapshots[0].photo
         return [Finding(camera.camera, "image", "as planned", "The camera's own picture is here.", photo=photo)]
     waiting = f" {evidence.uncertain} photos wait to be placed." if evidence.uncertain else ""
+    if evidence.no_picture is not None:
+        waiting = f" {evidence.no_picture}{waiting}"
     if evidence.placements:
         return [
             Finding(
@@ -85,7 +89,7 @@ def _exchanged(camera: Camera, evidence: CameraEvidence, exchange: Exchange, alo
         why = f"{names} {verb} swapped in a ring: {lies}."
     return Finding(
         camera.camera,
-        "aim",
+        "identity",
         "defect" if exchange.certain else "to check",
         " ".join((why, *exchange.evidence)),
         probability_bad=exchange.probability,

@@ -81,6 +81,12 @@ class MovementLimits(_Table):
     same_view_probability: float = Field(gt=0, lt=1)
 
 
+class ClockLimits(_Table):
+    """How far a device's clock may be off, seconds."""
+
+    offset_s: float = Field(default=2.0, gt=0)
+
+
 class Limits(_Table):
     """All limits; defaults and their sources stand in ``limits.toml``."""
 
@@ -96,6 +102,7 @@ class Limits(_Table):
     obstruction: ObstructionLimits
     focus: FocusLimits
     movement: MovementLimits
+    clock: ClockLimits = ClockLimits()
 
 
 def load_limits(path: Path | None = None) -> Limits:

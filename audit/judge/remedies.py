@@ -12,6 +12,7 @@ __all__ = [
     "aim_remedy",
     "clean_remedy",
     "focus_remedy",
+    "identity_remedy",
     "level_remedy",
     "lowest_aim_remedy",
     "missing_tilt_part",
@@ -292,6 +293,15 @@ def stream_remedy(camera: Camera) -> Remedy:
         (),
         (),
     )
+
+
+def identity_remedy(camera: Camera, owner: str | None) -> Remedy:
+    """Another device answers than the one planned; ``owner`` is the camera that its serial is planned for."""
+    if owner is not None:
+        action = f"Compare the rating labels of {camera.camera} and {owner}: swap their addresses (or ports), or correct the plan."
+    else:
+        action = "Compare the rating label with the plan: correct the address, or enter the serial that was fitted."
+    return Remedy(action, "The serial that the device tells is the plan's.", (), _cautions(camera))
 
 
 def swap_remedy(cameras: tuple[str, ...], certain: bool) -> Remedy:

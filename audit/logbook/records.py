@@ -9,6 +9,7 @@ from typing import Any, Literal
 from audit.judge.finding import Check, State, Verdict
 from audit.logbook.codec import load_plain
 from audit.logbook.keychange import KeyChange
+from audit.photos.device import DeviceFacts
 
 __all__ = [
     "CHANNELS",
@@ -20,6 +21,7 @@ __all__ = [
     "Channel",
     "DecisionRecord",
     "DecisionWord",
+    "DeviceRecord",
     "HistoryEntry",
     "KeptRecord",
     "MethodChange",
@@ -170,6 +172,25 @@ class VisitProgress:
     judged: int
     cameras: int
     writer: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceRecord:
+    """What came of asking one camera over the network in a visit, the last time.
+
+    Attributes
+    ----------
+    facts : DeviceFacts or None
+        What it said of itself; None where it was not asked, or did not say.
+    reason, message : str or None
+        Why there is no picture of it, in a word and in a sentence; None where there is one.
+    """
+
+    camera: str
+    asked_at: datetime
+    facts: DeviceFacts | None = None
+    reason: str | None = None
+    message: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

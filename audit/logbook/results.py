@@ -14,7 +14,7 @@ from audit.errors import LogbookError
 from audit.judge.finding import STATES, State, Verdict
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, dump_plain, load, load_plain, together
-from audit.logbook.records import AnswerRecord, HistoryEntry, MethodChange, Remeasured, given_to
+from audit.logbook.records import AnswerRecord, DeviceRecord, HistoryEntry, MethodChange, Remeasured, given_to
 from audit.logbook.store import Store, VisitRef, number_of, visit_record
 from audit.match.placement import Decision, Placement
 
@@ -168,6 +168,19 @@ class Results(Store):
         }
         with self._changing(visit) as connection:
             self._insert_missing(connection, tables.series, row)
+
+    def put_device(self, visit: VisitRef, record: DeviceRecord) -> None:
+        """Keeps what came of asking one camera; the last time counts."""
+        row = {"visit": number_of(visit), "camera": clean_text(record.camera), "body": dump(record)}
+        with self._changing(visit) as connection:
+            self._insert_or_update(connection, tables.devices, [row])
+
+    def devices(self, visit: VisitRef) -> dict[str, DeviceRecord]:
+        """What came of asking cameras in a visit, by camera."""
+        query = sa.select(tables.devices.c.body).where(tables.devices.c.visit == number_of(visit))
+        with self.database.reading() as connection:
+            found = [load(DeviceRecord, body) for body in connection.execute(query).scalars()]
+        return {record.camera: record for record in found}
 
     def answer(self, visit: VisitRef, photo: str, camera: str | None, by: str) -> None:
         """Notes what a person said about a photo; the latest answer counts and all are kept."""

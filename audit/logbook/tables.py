@@ -34,6 +34,7 @@ __all__ = [
     "answers",
     "comparisons",
     "decisions",
+    "devices",
     "images",
     "key_changes",
     "logbook",
@@ -54,7 +55,7 @@ __all__ = [
 ]
 
 #: The Alembic revision that this program reads and writes.
-SCHEMA = "0005"
+SCHEMA = "0006"
 
 metadata = MetaData(
     naming_convention={
@@ -235,6 +236,14 @@ series = Table(
     Column("method", String(120), primary_key=True),
     Column("body", Text, nullable=False),
     Column("at", UtcText, nullable=False),
+)
+
+devices = Table(
+    "devices",
+    metadata,
+    Column("visit", Integer, ForeignKey("visits.number"), primary_key=True),
+    Column("camera", Text, primary_key=True),
+    Column("body", Text, nullable=False),
 )
 
 placements = Table(

@@ -26,9 +26,9 @@ _MOST_STRANGE = 60
 
 
 def exchange_hints(run: Run, photos: Iterable[Photo], accounts: Mapping[str, Account]) -> tuple[Hint, ...]:
-    """What the photos' own words tell, then what the signed references tell."""
+    """What the devices' serials tell, then the photos' own words, then the signed references."""
     told = hints_of(swapped_pairs(run.site, photos))
-    return (*told, *_by_picture(run, accounts))
+    return (*_by_serial(run), *told, *_by_picture(run, accounts))
 
 
 def find_exchanges(run: Run, evidence: Mapping[str, CameraEvidence], hints: tuple[Hint, ...]) -> dict[str, Exchange]:
@@ -60,6 +60,16 @@ def _orientations(run: Run, shot: Snapshot, lenses: Iterable[Lens | None]) -> It
         record = run.logbook.measurement(shot.sha256, measurement_method(lens))
         if record is not None:
             yield measurement_from_record(record).orientation
+
+
+def _by_serial(run: Run) -> Iterator[Hint]:
+    """Cameras at whose address the device of another camera of the plan answers."""
+    owner = {c.serial.casefold(): c.camera for c in run.site.cameras if c.serial}
+    for camera, record in run.logbook.devices(run.visit).items():
+        serial = None if record.facts is None else record.facts.serial
+        source = owner.get(serial.casefold()) if serial else None
+        if source is not None and source != camera and camera in run.site:
+            yield Hint(camera, source, f"At the address of {camera} answers the device with the serial of {source}.", True)
 
 
 def _by_picture(run: Run, accounts: Mapping[str, Account]) -> tuple[Hint, ...]:

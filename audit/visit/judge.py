@@ -25,7 +25,18 @@ def evidence_by_camera(
 ) -> dict[str, CameraEvidence]:
     """All that the visit brought for each camera of the plan."""
     uncertain = _uncertain(placements)
-    return {name: _evidence(run, account, uncertain[name]) for name, account in accounts.items()}
+    asked = run.logbook.devices(run.visit)
+    serials = {c.serial.casefold(): c.camera for c in run.site.cameras if c.serial}
+    found = {}
+    for name, account in accounts.items():
+        told = asked.get(name)
+        found[name] = replace(
+            _evidence(run, account, uncertain[name]),
+            device=None if told is None else told.facts,
+            no_picture=None if told is None else told.message,
+            serials=serials,
+        )
+    return found
 
 
 def judge(

@@ -24,7 +24,7 @@ from PIL import Image
 
 __all__ = ["main"]
 
-CHECKS = {"F1": ["aim", "target"], "F2": ["level"], "F3": ["image", "aim"], "F4": ["cleanliness"], "F5": ["night", "cleanliness", "mounting"], "F6": ["aim", "sky", "mounting"],
+CHECKS = {"F1": ["aim", "target"], "F2": ["level"], "F3": ["identity"], "F4": ["cleanliness"], "F5": ["night", "cleanliness", "mounting"], "F6": ["aim", "sky", "mounting"],
           "F7": ["focus"], "F8": ["movement"], "F9": ["obstruction"]}
 WHAT = {"F1": "aimed 8 degrees too high", "F2": "rolled 6 degrees, the band on the mast slipped", "F3": "the pair TH-07 and TH-08 is swapped",
         "F4": "protective film left on the bubble", "F5": "dome screwed flat to the wall, L-bracket missing; dried water glows at night",

@@ -42,7 +42,7 @@ def test_two_exchanged_cameras_are_one_finding_and_no_repair() -> None:
     assert any("C0 fits the plan of C3" in sentence for sentence in found.evidence)
     for name in found.cameras:
         verdict = judge_camera(planned.camera(name), replace(taken[name], exchange=found), LIMITS)
-        aim = only(verdict, "aim")
+        aim = only(verdict, "identity")
         assert aim.state == "to check" and aim.shared == ("C0", "C3") and aim.told_by == "C0"
         assert aim.remedy is not None and aim.remedy.tip_deg is None
         assert {f.check for f in verdict.findings}.isdisjoint({"level", "sky", "target", "movement", "stream"})
@@ -54,7 +54,7 @@ def test_a_ring_of_three_is_one_finding() -> None:
     taken = filed(planned, {"C0": "C2", "C2": "C4", "C4": "C0"})
     (found,) = exchanges(planned, taken, LIMITS)
     assert found.cameras == ("C0", "C2", "C4")
-    why = only(judge_camera(planned.camera("C2"), replace(taken["C2"], exchange=found), LIMITS), "aim").why
+    why = only(judge_camera(planned.camera("C2"), replace(taken["C2"], exchange=found), LIMITS), "identity").why
     assert "under C2 the picture of C4" in why and "in a ring" in why
 
 

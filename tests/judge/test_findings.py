@@ -61,10 +61,10 @@ def test_a_swap_is_told_on_the_pair_and_not_as_an_aim() -> None:
     verdict = judged(
         "TH-07", *good_pair(SITE.camera("TH-07")), exchange=Exchange(("TH-07", "TH-08"), ("Serial of TH-08.",), True, 0.99)
     )
-    found = only(verdict, "aim")
+    found = only(verdict, "identity")
     assert found.state == "defect" and found.pair == "TH-08" and "Serial of TH-08." in found.why
     assert found.remedy is not None and "names" in found.remedy.action
-    assert not [f for f in verdict.findings if f.check in ("level", "sky", "movement", "target")]
+    assert not [f for f in verdict.findings if f.check in ("aim", "level", "sky", "movement", "target")]
 
 
 @pytest.mark.parametrize(("name", "cause", "check"), [("TH-21", "haze", "cleanliness"), ("TH-24", "defocus", "focus")])

@@ -17,8 +17,9 @@ from pathlib import Path
 
 from audit.errors import LogbookError
 from audit.judge.limits import load_limits
-from audit.logbook import Logbook, tables, verify_package, zip_package
+from audit.logbook import DeviceRecord, Logbook, tables, verify_package, zip_package
 from audit.logbook.signing import key_state
+from audit.photos.device import DeviceFacts
 from tests.logbook.authority import Authority
 from tests.logbook_samples import DAY, fill, start
 
@@ -45,6 +46,7 @@ COVERED = {
     "measurement": "signed record: measurements",
     "comparison": "signed record: comparisons",
     "series": "signed record: series",
+    "device": "signed record: devices",
     "placement": "signed record: placements",
     "answer": "signed record: answers",
     "verdict": "signed record: verdicts, and the counts derived from them",
@@ -88,6 +90,7 @@ def signed_folder(folder: Path) -> Path:
     book.undo_point(visit, "C-1", "mast", "Ada Example")
     book.put_comparison(first.sha256, second.sha256, "view/1", {"pan_change_deg": 1.0})
     book.put_series(visit, "C-1", (first.sha256, second.sha256), "clarity/1", {"dirt_probability": 0.1})
+    book.put_device(visit, DeviceRecord("C-1", visit.started_at, DeviceFacts("onvif://192.0.2.1", visit.started_at, "SN-1")))
     book.undo(visit, "C-1", "aim", "Ada Example")
     book.sign(visit, "Ada Example", PASSPHRASE)
     book.put_stamp(visit, Authority(folder / "authority").answer(book.stamp_request(visit)))

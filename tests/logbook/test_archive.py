@@ -161,9 +161,9 @@ def sign_as_before(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.parametrize(
     ("schema", "tables_later"),
     [
-        ("0003", ["key_changes"]),
-        ("0002", ["key_changes", "series"]),
-        ("0001", ["key_changes", "series", "plan_cameras"]),
+        ("0003", ["devices", "key_changes"]),
+        ("0002", ["devices", "key_changes", "series"]),
+        ("0001", ["devices", "key_changes", "series", "plan_cameras"]),
     ],
 )
 def test_an_archive_of_an_older_program_is_brought_up_to_date(

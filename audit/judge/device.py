@@ -1,0 +1,148 @@
+"""What a camera says of itself, against the plan: identity, name, clock, and the size of its stream."""
+
+from __future__ import annotations
+
+import re
+
+from audit.judge import remedies
+from audit.judge.chances import outside, state_of
+from audit.judge.finding import Finding, Remedy
+from audit.judge.limits import Limits
+from audit.photos.device import DeviceFacts
+from audit.plan.model import Camera
+
+__all__ = ["device_findings"]
+
+_TWO_SIDED_95 = 1.96
+#: Zones differ by quarters of an hour, summer time by an hour (common practice, no source); a clock that is off by a whole
+#: number of quarters, as exactly as it could be read, has the wrong zone rather than a drift.
+_ZONE_STEP_S = 900.0
+_ZONE_WITHIN_S = 60.0
+#: An earlier time than this was never set (devices start at 1970 or 2000).
+_UNSET_BEHIND_S = 3 * 365 * 86_400.0
+
+
+def device_findings(camera: Camera, facts: DeviceFacts | None, others: dict[str, str], limits: Limits) -> list[Finding]:
+    """Findings from a device's description of itself; none where it was not asked.
+
+    Parameters
+    ----------
+    others : dict
+        Camera of the plan by serial number, in small letters.
+    """
+    if facts is None:
+        return []
+    return [*_identity(camera, facts, others), *_name(camera, facts), *_clock(camera, facts, limits), *_stream(camera, facts)]
+
+
+def _identity(camera: Camera, facts: DeviceFacts, others: dict[str, str]) -> list[Finding]:
+    if facts.serial is None or not camera.serial:
+        return []
+    told = f"The device says it is {_kind(facts)} with serial {facts.serial}"
+    if _same(facts.serial, camera.serial):
+        return [Finding(camera.camera, "identity", "as planned", f"{told}, as planned.", probability_bad=0.0)]
+    owner = others.get(facts.serial.casefold())
+    why = f"{told}; planned is {camera.serial}."
+    if owner is not None and owner != camera.camera:
+        why += f" That serial is planned for {owner}."
+    return [Finding(camera.camera, "identity", "defect", why, probability_bad=1.0, remedy=remedies.identity_remedy(camera, owner))]
+
+
+def _kind(facts: DeviceFacts) -> str:
+    return " ".join(part for part in (facts.maker, facts.model) if part) or "a device"
+
+
+def _same(one: str, other: str) -> bool:
+    """Serials compare without spaces, dashes and case."""
+    return _bare(one) == _bare(other)
+
+
+def _bare(text: str) -> str:
+    return re.sub(r"[\W_]+", "", text).casefold()
+
+
+def _name(camera: Camera, facts: DeviceFacts) -> list[Finding]:
+    """The name that is set in the device holds the camera's id or planned name."""
+    if facts.name is None:
+        return []
+    there = _bare(facts.name)
+    if any(_bare(text) and _bare(text) in there for text in (camera.camera, camera.name)):
+        return [Finding(camera.camera, "name", "as planned", f"The device's name is '{facts.name}'.")]
+    wanted = f"{camera.camera} {camera.name}".strip()
+    return [
+        Finding(
+            camera.camera,
+            "name",
+            "to check",
+            f"The device's name is '{facts.name}', planned '{wanted}'.",
+            probability_bad=0.5,
+            remedy=Remedy(f"Set the name in the device to '{wanted}'.", "The name in the picture and in the recorder is the plan's."),
+        )
+    ]
+
+
+def _clock(camera: Camera, facts: DeviceFacts, limits: Limits) -> list[Finding]:
+    off, sd = facts.clock_offset_s, facts.clock_sd_s
+    if off is None or sd is None:
+        return []
+    limit = limits.clock.offset_s
+    probability = outside(off, sd, -limit, limit)
+    state = state_of(probability, limits)
+    give = f"± {_TWO_SIDED_95 * sd:.1f} s"
+    if state == "as planned":
+        why = f"The device's clock is right within {abs(off):.1f} s {give}."
+        return [Finding(camera.camera, "clock", state, why, off, sd, 0.0, limit, "s", probability)]
+    why = f"The device's clock is {_span(abs(off))} {'ahead' if off > 0 else 'behind'} ({off:+.1f} s {give})"
+    why += _cause(off, facts)
+    remedy = Remedy(
+        "Set the device's time source (NTP server), time zone and summer time, as for every camera of the site.",
+        "The clock in the picture and a reference clock show the same second.",
+    )
+    return [Finding(camera.camera, "clock", state, f"{why}.", off, sd, 0.0, limit, "s", probability, remedy)]
+
+
+def _cause(off: float, facts: DeviceFacts) -> str:
+    zone = f"; its time zone is set to {facts.time_zone}" if facts.time_zone else ""
+    if off < -_UNSET_BEHIND_S:
+        return ": it was never set"
+    steps = round(off / _ZONE_STEP_S)
+    if steps and abs(off - steps * _ZONE_STEP_S) <= _ZONE_WITHIN_S:
+        summer = " or summer time" if abs(steps) == 4 else ""
+        return f": a wrong time zone{summer} rather than a drift{zone}"
+    return ": it drifts, or has no time source"
+
+
+def _span(seconds: float) -> str:
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    if seconds < 7200:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h" if seconds < 172_800 else f"{seconds / 86_400:.0f} days"
+
+
+def _stream(camera: Camera, facts: DeviceFacts) -> list[Finding]:
+    """The largest picture that the device is set to give."""
+    if facts.width_px is None or facts.height_px is None:
+        return []
+    lens = camera.lens
+    codec = f" ({facts.codec})" if facts.codec else ""
+    there = f"The device's largest stream has {facts.width_px} × {facts.height_px} px{codec}"
+    if (facts.width_px, facts.height_px) == (lens.width_px, lens.height_px):
+        return [Finding(camera.camera, "stream", "as planned", f"{there}, as planned.")]
+    return [
+        Finding(
+            camera.camera,
+            "stream",
+            "to check",
+            f"{there}; planned {lens.width_px} × {lens.height_px}.",
+            float(facts.width_px),
+            None,
+            float(lens.width_px),
+            unit="px",
+            probability_bad=0.5,
+            remedy=Remedy(
+                f"Set the main stream to {lens.width_px} × {lens.height_px} px, or correct the plan.",
+                "The file's size in pixels is the plan's.",
+            ),
+        )
+    ]

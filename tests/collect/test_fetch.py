@@ -1,0 +1,204 @@
+"""One camera at a time: what each address gives, and the reason where it gives nothing."""
+
+from __future__ import annotations
+
+import io
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+
+import pytest
+from PIL import Image
+
+from audit.collect.addresses import parse_address
+from audit.collect.credentials import Credentials
+from audit.collect.fetch import fetch
+from audit.collect.onvif import CALLS
+from audit.collect.pins import Pins
+from audit.collect.refusal import NoPicture
+from audit.collect.web import LARGEST_BYTES
+from audit.devices import SimulatedSite
+from tests.collect.conftest import RIGHT, jpeg
+
+WRONG = Credentials("crew", "not it")
+
+
+@pytest.mark.parametrize(
+    ("camera", "scheme", "who"),
+    [("C-1", "onvif", RIGHT), ("C-1", "http", RIGHT), ("C-1", "rtsp", RIGHT), ("C-2", "http", RIGHT), ("C-3", "onvif", None),
+     ("C-3", "http", None), ("C-3", "rtsp", None), ("C-4", "onvif", RIGHT)],
+)  # fmt: skip
+def test_each_way_gives_the_picture(
+    devices: SimulatedSite, pins: Pins, camera: str, scheme: str, who: Credentials | None
+) -> None:
+    found = fetch(parse_address(camera, devices.address(camera, scheme)), who, pins)
+    with Image.open(io.BytesIO(found.picture)) as picture:
+        assert picture.size == (320, 240) and found.ending == ".jpg"
+    assert (found.facts is not None) == (scheme == "onvif")
+
+
+def test_a_device_says_who_it_is(devices: SimulatedSite, pins: Pins) -> None:
+    facts = fetch(parse_address("C-4", devices.address("C-4")), RIGHT, pins).facts
+    assert facts is not None
+    assert (facts.serial, facts.name, facts.width_px, facts.height_px) == ("SN-4", "C-4 gate", 320, 240)
+    assert facts.clock_offset_s is not None and facts.clock_sd_s is not None
+    assert abs(facts.clock_offset_s - 3600.0) <= 1.0 + 3 * facts.clock_sd_s
+    assert facts.hardware_address is not None and len(facts.hardware_address) == 17
+
+
+@pytest.mark.parametrize("scheme", ["onvif", "http", "rtsp"])
+@pytest.mark.parametrize(("camera", "who", "reason"), [("C-5", RIGHT, "wrong password"), ("C-5", None, "password needed")])
+def test_a_password_is_asked_for_once(
+    devices: SimulatedSite, pins: Pins, scheme: str, camera: str, who: Credentials | None, reason: str
+) -> None:
+    with pytest.raises(NoPicture) as refused:
+        fetch(parse_address(camera, devices.address(camera, scheme)), who, pins)
+    assert refused.value.reason == reason and refused.value.message.startswith("C-5 (127.0.0.1:")
+    assert RIGHT.password not in refused.value.message
+
+
+@pytest.mark.parametrize("scheme", ["onvif", "http", "rtsp"])
+def test_silence_ends_in_time(devices: SimulatedSite, pins: Pins, scheme: str) -> None:
+    with pytest.raises(NoPicture) as refused:
+        fetch(parse_address("C-6", devices.address("C-6", scheme)), RIGHT, pins, timeout_s=0.5)
+    assert refused.value.reason == "timeout"
+
+
+def test_nobody_there(pins: Pins) -> None:
+    for address in ("http://127.0.0.1:9/still.jpg", "onvif://127.0.0.1:9", "rtsp://127.0.0.1:9/"):
+        with pytest.raises(NoPicture) as refused:
+            fetch(parse_address("C-9", address), None, pins, timeout_s=1.0)
+        assert refused.value.reason == "no answer", address
+
+
+def test_no_call_that_changes_a_camera_is_ever_sent(devices: SimulatedSite, pins: Pins) -> None:
+    devices.calls.clear()
+    fetch(parse_address("C-1", devices.address("C-1")), RIGHT, pins)
+    assert set(devices.calls) - {"GET"} == set(CALLS)
+    assert all(call.startswith("Get") for call in CALLS)
+
+
+def test_another_call_is_stopped_before_it_is_sent(devices: SimulatedSite, pins: Pins) -> None:
+    from audit.collect import onvif
+    from audit.collect.web import Web
+
+    devices.calls.clear()
+    web = Web(parse_address("C-3", devices.address("C-3")), None, pins)
+    service = onvif._service(web, "devicemgmt.wsdl", onvif._DEVICE, onvif._first_address(web), None)
+    with pytest.raises(NoPicture) as refused:
+        service["SetHostname"](Name="other")
+    web.close()
+    assert refused.value.reason == "not read only" and devices.calls == []
+
+
+# Replies that are none.
+
+Serve = Callable[[BaseHTTPRequestHandler], None]
+
+
+def _reply(status: int, kind: str, body: bytes, **headers: str) -> Serve:
+    def serve(handler: BaseHTTPRequestHandler) -> None:
+        handler.send_response(status)
+        for name, value in {"Content-Type": kind, "Content-Length": str(len(body)), **headers}.items():
+            handler.send_header(name, value)
+        handler.end_headers()
+        handler.wfile.write(body)
+
+    return serve
+
+
+def _endless(kind: str) -> Serve:
+    def serve(handler: BaseHTTPRequestHandler) -> None:
+        handler.send_response(200)
+        handler.send_header("Content-Type", kind)
+        handler.end_headers()
+        while True:
+            handler.wfile.write(b"\xff" * 65536)
+
+    return serve
+
+
+@contextmanager
+def server(serve: Serve) -> Iterator[str]:
+    class Handler(BaseHTTPRequestHandler):
+        def _any(self) -> None:
+            try:
+                length = int(self.headers.get("Content-Length", 0))
+                self.rfile.read(length)
+                serve(self)
+            except OSError:
+                return
+
+        do_GET = do_POST = _any
+
+        def log_message(self, format: str, *args: object) -> None:
+            return
+
+    web = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    web.daemon_threads = True
+    threading.Thread(target=web.serve_forever, daemon=True).start()
+    try:
+        yield f"127.0.0.1:{web.server_address[1]}"
+    finally:
+        web.shutdown()
+        web.server_close()
+
+
+BOMB = b'<?xml version="1.0"?><!DOCTYPE b [<!ENTITY a "aaaaaaaaaa"><!ENTITY c "&a;&a;&a;&a;&a;">]><b>&c;</b>'
+
+
+@pytest.mark.parametrize(
+    ("serve", "reason"),
+    [
+        (_reply(200, "text/html", b"<html>welcome</html>"), "not a picture"),
+        (_reply(200, "image/jpeg", jpeg(size=(1, 1))), "not a picture"),
+        (_reply(200, "image/jpeg", b""), "not a picture"),
+        (_reply(200, "image/jpeg", jpeg()[:40]), "not a picture"),
+        (_endless("multipart/x-mixed-replace; boundary=x"), "not a picture"),
+        (_endless("image/jpeg"), "too large"),
+        (_reply(404, "text/plain", b""), "no such profile"),
+        (_reply(503, "text/plain", b"busy"), "refused"),
+        (_reply(302, "text/plain", b"", Location="http://192.0.2.1/still.jpg"), "redirect"),
+        (_reply(302, "text/plain", b"", Location="file:///etc/passwd"), "redirect"),
+        (_reply(302, "text/plain", b"", Location="/again"), "redirect"),
+        (_reply(401, "text/plain", b"", **{"WWW-Authenticate": "Negotiate"}), "refused"),
+    ],
+)
+def test_what_is_no_picture_is_told(pins: Pins, serve: Serve, reason: str) -> None:
+    with server(serve) as place, pytest.raises(NoPicture) as refused:
+        fetch(parse_address("C-1", f"http://{place}/still.jpg"), WRONG, pins, timeout_s=20.0)
+    assert refused.value.reason == reason and refused.value.message.endswith(".")
+
+
+@pytest.mark.parametrize(
+    "serve",
+    [_reply(200, "application/soap+xml", BOMB), _reply(200, "application/soap+xml", b"\x00\x01"),
+     _reply(200, "text/html", b"<html>welcome</html>"), _reply(500, "text/plain", b"oops"),
+     _reply(200, "application/soap+xml", b'<s:Envelope xmlns:s="http://www.w3.org/2003/05/soap-envelope"><s:Body/></s:Envelope>')],
+)  # fmt: skip
+def test_what_is_no_onvif_is_told(pins: Pins, serve: Serve) -> None:
+    with server(serve) as place, pytest.raises(NoPicture) as refused:
+        fetch(parse_address("C-1", f"onvif://{place}"), WRONG, pins, timeout_s=5.0)
+    assert refused.value.reason == "refused" and "no ONVIF" in refused.value.message
+
+
+def test_a_reply_is_bounded() -> None:
+    assert LARGEST_BYTES == 64 << 20
+
+
+def test_slow_drops_do_not_hold_it_up(pins: Pins) -> None:
+    import time
+
+    def serve(handler: BaseHTTPRequestHandler) -> None:
+        handler.send_response(200)
+        handler.send_header("Content-Type", "image/jpeg")
+        handler.end_headers()
+        for _ in range(100):
+            handler.wfile.write(b"x")
+            handler.wfile.flush()
+            time.sleep(0.1)
+
+    with server(serve) as place, pytest.raises(NoPicture) as refused:
+        fetch(parse_address("C-1", f"http://{place}/still.jpg"), None, pins, timeout_s=0.6)
+    assert refused.value.reason in ("timeout", "not a picture")
