@@ -118,6 +118,7 @@ def main() -> None:
     parser.add_argument("--built", type=int, default=240, help="held-out views of towns and rooms")
     parser.add_argument("--country", type=int, default=100, help="held-out views of countryside")
     parser.add_argument("--train", type=int, default=100, help="views of places that are trained on")
+    parser.add_argument("--split", default="held out", help="split that the views named held-out come from")
     parser.add_argument("--seed", type=int, default=20261125)
     parser.add_argument("--lenses", choices=("plain", "mixed"), default="plain")
     parser.add_argument("--pitch", type=float, nargs=2, default=(-45.0, 25.0), help="lowest and highest pitch in degrees")
@@ -127,7 +128,7 @@ def main() -> None:
     rng = np.random.default_rng(given.seed)
     given.output.mkdir(parents=True, exist_ok=True)
     places = json.loads((given.packed / "places.json").read_text())
-    held = [p for p in places if p["split"] == "held out"]
+    held = [p for p in places if p["split"] == given.split]
     trained = [p for p in places if p["split"] == "train" and p["axis"] is not None]
     built = [p for p in held if p["kind"] != "country"]
     wanted = [built[i % len(built)] for i in range(given.built)]

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from audit.frames import roll_pitch_from_up
 from audit.lens import Lens
 from audit.measure.angle_of_view import estimate_lens
+from audit.measure.bending import Bending, may_bend, weigh_bending
 from audit.measure.learned_view import NetworkView
 from audit.measure.measurement import Orientation
 from audit.measure.nadir import downward, may_look_down
@@ -65,7 +66,13 @@ def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
     seen = Seen(segments, scale, network, shades)
     if lens is None:
         lens = estimate_lens(seen, width, height)
-    return _answer(solve(seen, lens), seen, lens)
+    evidence, bending = solve(seen, lens), Bending()
+    if may_bend(lens):
+        bending = weigh_bending(seen, lens, evidence)
+        if bending.k1 < 0:
+            lens = replace(lens, k1=bending.k1)
+            evidence = solve(seen, lens)
+    return _answer(evidence, seen, lens, bending)
 
 
 def _assumed(width: int, height: int) -> Lens:
@@ -83,7 +90,7 @@ def _shown(evidence: Evidence | None) -> NDArray[np.float32] | None:
     return np.asarray(evidence.edges.segments_px[used], dtype=np.float32)
 
 
-def _answer(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation:
+def _answer(evidence: Evidence, seen: Seen, lens: Lens, bending: Bending) -> Orientation:
     if seen.network is not None and may_look_down(lens):
         straight_down = _straight_down(evidence, seen, lens)
         if straight_down is not None:
@@ -97,7 +104,8 @@ def _answer(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation:
     if abs(evidence.roll_deg) > limits["most_roll_deg"] or evidence.pitch_deg > limits["most_pitch_deg"]:
         return _silent(lens, _TURNED, evidence)
     by_lens = _lens_effect_deg(seen, lens, evidence) if lens.hfov_sd_deg > 0 else (0.0, 0.0)
-    roll_sd, pitch_sd = (float(np.hypot(*pair)) for pair in zip(own, by_lens, strict=True))
+    bent = bending.roll_sd_deg, bending.pitch_sd_deg
+    roll_sd, pitch_sd = (float(np.sqrt(a**2 + b**2 + c**2)) for a, b, c in zip(own, by_lens, bent, strict=True))
     if max(roll_sd, pitch_sd) > table["most_sd_deg"]:
         return _silent(lens, _TOO_LITTLE, evidence)
     cues = [f"{count:.0f} {kind} lines" for kind, count in (("upright", float(evidence.fit.upright.sum())),

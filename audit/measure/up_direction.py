@@ -23,7 +23,7 @@ from audit.measure.learned_view import LearnedCue, NetworkView, learned_cue
 from audit.measure.segments import Arcs, arcs
 from audit.measure.vanishing import Fit, Quadratic, fit_directions, tangent_basis, vote
 
-__all__ = ["Cue", "Evidence", "Seen", "climb", "constants", "cues_through", "solve"]
+__all__ = ["Cue", "Evidence", "Seen", "climb", "constants", "cues_through", "lines_share", "solve"]
 
 FloatArray = NDArray[np.float64]
 
@@ -294,6 +294,16 @@ def _information(fit: Fit, cues: tuple[Cue, ...], temper: float) -> tuple[FloatA
                                                                                    basis @ local.gradient)
     spread = np.linalg.inv(lines + guard) + np.linalg.inv(seen + guard)
     return lines + seen, float(gap @ np.linalg.solve(spread, gap))
+
+
+def lines_share(evidence: Evidence) -> FloatArray:
+    """How far the answer follows a move of the upright edges' own vanishing point, (2, 2) along the tangent basis."""
+    lines = evidence.fit.information
+    if not evidence.cues:
+        return np.eye(2)
+    basis = tangent_basis(evidence.fit.up)
+    rest = basis @ _together(evidence.cues, evidence.fit.up, constants()["edges"]["pull"]).information @ basis.T
+    return np.asarray(np.linalg.solve(lines + rest + 1e-3 * np.eye(2), lines))
 
 
 def _covariance_deg2(up: FloatArray, information: FloatArray) -> FloatArray:
