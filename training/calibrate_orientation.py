@@ -21,9 +21,11 @@ from scipy.stats import t as student
 
 from audit.lens import Lens
 from audit.measure.network import look
+from audit.measure.orientation import weighed
+from audit.measure.overlay import burned_in, without_overlay
 from audit.measure.scatter import scatter_facts
-from audit.measure.segments import find_segments, grey
-from audit.measure.up_direction import Seen, constants, solve
+from audit.measure.segments import find_segments, grey, of_the_scene
+from audit.measure.up_direction import Seen, constants
 
 FloatArray = NDArray[np.float64]
 
@@ -36,9 +38,11 @@ COUNTRY_WEIGHT = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Views:
-    """Facts (N, 2, 5) and absolute errors (N, 2) in degrees of roll and pitch, place and kind of N views."""
+    """Facts (N, 2, 5), what the unknown bending does (N, 2) and absolute errors (N, 2) in degrees of roll and pitch, place
+    and kind of N views."""
 
     facts: FloatArray
+    bent: FloatArray
     error: FloatArray
     place: NDArray[np.str_]
     built: NDArray[np.bool_]
@@ -46,26 +50,30 @@ class Views:
 
 def gather(folder: Path, splits: set[str], with_network: bool) -> Views:
     """Facts and errors of the views of some splits."""
-    facts, errors, places, built = [], [], [], []
+    facts, bent, errors, places, built = [], [], [], [], []
     with (folder / "truth.csv").open(encoding="utf-8", newline="") as handle:
         for line in csv.DictReader(handle):
             if line["split"] not in splits:
                 continue
             pixels = cv2.cvtColor(cv2.imread(str(folder / line["file"])), cv2.COLOR_BGR2RGB)
+            overlay = burned_in(pixels)
+            pixels = without_overlay(pixels, overlay)
             shades = grey(pixels)
             segments, scale = find_segments(shades)
+            segments = of_the_scene(segments, overlay)
             lens = Lens(pixels.shape[1], pixels.shape[0], float(line["hfov_deg"]))
-            found = solve(Seen(segments, scale, look(pixels, lens) if with_network else None, shades), lens)
+            found, _, bending = weighed(Seen(segments, scale, look(pixels, lens) if with_network else None, shades), lens)
             facts.append(scatter_facts(found))
+            bent.append((bending.roll_sd_deg, bending.pitch_sd_deg))
             errors.append((abs(found.roll_deg - float(line["roll_deg"])), abs(found.pitch_deg - float(line["pitch_deg"]))))
             places.append(line["place"])
             built.append(line["kind"] != "country")
-    return Views(np.array(facts), np.array(errors), np.array(places), np.array(built))
+    return Views(np.array(facts), np.array(bent), np.array(errors), np.array(places), np.array(built))
 
 
 def fitted(views: Views, k: int, use: NDArray[np.bool_]) -> FloatArray:
     """Exponents (5,) of the sd of roll (k = 0) or pitch (1); the first sets that 95 % of errors lie within 1.96 sd."""
-    facts, error, floor = views.facts[use, k], views.error[use, k], floors()[k]
+    facts, error, floor = views.facts[use, k], views.error[use, k], np.hypot(floors()[k], views.bent[use, k])
     worth = np.where(views.built[use], 1.0, COUNTRY_WEIGHT)
 
     def loss(weights: FloatArray) -> float:
@@ -74,9 +82,9 @@ def fitted(views: Views, k: int, use: NDArray[np.bool_]) -> FloatArray:
         return float(each @ worth / worth.sum() + 0.002 * (weights[2:] ** 2).sum())
 
     weights = np.asarray(minimize(loss, np.array([0.0, 1.0, 0.0, 0.0, 0.0]), method="BFGS").x, dtype=np.float64)
-    sure = stated(facts, weights, floor) <= constants()["answer"]["most_pitch_sd_deg"]
+    sure = stated(facts, weights, floor) <= constants()["answer"]["most_sd_deg"]
     for _ in range(15):
-        miss = error[sure] / stated(facts[sure], weights, floor)
+        miss = error[sure] / stated(facts[sure], weights, floor[sure])
         order = np.argsort(miss)
         share = np.cumsum(worth[sure][order]) / worth[sure].sum()
         weights[0] += np.log(miss[order][np.searchsorted(share, 0.95)] / 1.96)
@@ -88,8 +96,8 @@ def floors() -> tuple[float, float]:
     return constants()["answer"]["roll_floor_deg"], constants()["answer"]["pitch_floor_deg"]
 
 
-def stated(facts: FloatArray, weights: FloatArray, floor: float) -> FloatArray:
-    """Stated sd of views, shape (N,)."""
+def stated(facts: FloatArray, weights: FloatArray, floor: FloatArray) -> FloatArray:
+    """Stated sd of views, shape (N,); ``floor`` is what is added to the facts' own."""
     return np.asarray(np.hypot(np.exp(np.clip(facts @ weights, -6.0, 6.0)), floor))
 
 
@@ -108,7 +116,7 @@ def main() -> None:
     for name in np.unique(check.place):
         use, here = fit.place != name, check.place == name
         for k in (0, 1):
-            sd[here, k] = stated(check.facts[here, k], fitted(fit, k, use), floors()[k])
+            sd[here, k] = stated(check.facts[here, k], fitted(fit, k, use), np.hypot(floors()[k], check.bent[here, k]))
     for title, group in (("man-made", check.built), ("countryside", ~check.built)):
         order = np.flatnonzero(group)
         order = order[np.argsort(sd[order, 1])]

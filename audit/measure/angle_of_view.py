@@ -19,10 +19,14 @@ __all__ = ["estimate_lens"]
 
 FloatArray = NDArray[np.float64]
 
-_LEAST_DEG, _MOST_DEG = 28.0, 120.0
-_STEPS, _REACH_SD, _CLOSER = 7, 2.4, 0.5
-_COMMON_DEG, _COMMON_SD = 70.0, 0.35
-"""Common practice, no source: fixed lenses and phones lie about 70 deg, within a factor of 1.4 (1 sd)."""
+_LEAST_DEG, _MOST_DEG = 8.0, 120.0
+_STEPS, _REACH_SD, _CLOSER = 5, 2.0, 0.5
+_LONG_DEG = (12.0, 20.0, 32.0)
+"""Angles of long lenses that are always tried: they look like wide ones that stand near."""
+_COMMON_DEG, _COMMON_SD = 62.0, 0.6
+"""Common practice, no source: fixed lenses lie about 60 deg, within a factor of 1.8 (1 sd), from 8 to 120."""
+_TOLD_SD = 0.3
+"""Scatter of log tan(hfov / 2) from which on the picture is said to tell nothing of the angle."""
 
 
 def estimate_lens(seen: Seen, width_px: int, height_px: int) -> Lens:
@@ -42,12 +46,18 @@ def estimate_lens(seen: Seen, width_px: int, height_px: int) -> Lens:
     table = constants()["lens"]
     longest = max(width_px, height_px) / width_px
     low, high = (_log_tangent(deg) for deg in (_LEAST_DEG, _MOST_DEG))
-    middle, spread = _log_tangent(_COMMON_DEG), _COMMON_SD
+    middle, spread, trust = _log_tangent(_COMMON_DEG), _COMMON_SD, 0.0
     network = seen.network
     if network is not None and network.half_view is not None and network.half_view_sd is not None:
-        worth = 1 / (table["view_sd_scale"] * network.half_view_sd) ** 2
-        total = worth + 1 / spread**2
-        middle, spread = (worth * network.half_view + middle / spread**2) / total, total**-0.5
+        middle = float(np.clip(network.half_view, low, high))
+        spread = float(np.hypot(table["view_sd_scale"] * network.half_view_sd, table["view_floor"]))
+        trust = table["view_trust"]
+
+    def log_prior(log_tangent: float) -> float:
+        """The network's guess, which is sometimes far off, and what lenses there are."""
+        told = trust / spread * np.exp(-0.5 * ((log_tangent - middle) / spread) ** 2)
+        common = np.exp(-0.5 * ((log_tangent - _log_tangent(_COMMON_DEG)) / _COMMON_SD) ** 2)
+        return float(np.log(told + (1 - trust) / _COMMON_SD * common + 1e-12))
 
     def hfov_deg(log_tangent: float) -> float:
         return float(2 * np.degrees(np.arctan(np.exp(log_tangent) / longest)))
@@ -55,21 +65,22 @@ def estimate_lens(seen: Seen, width_px: int, height_px: int) -> Lens:
     def score(log_tangent: float) -> float:
         found = solve(seen, Lens(width_px, height_px, hfov_deg(log_tangent)), quick=True)
         gain = table["score"] * found.score + table["learned"] * found.learned_gain
-        return float(gain + table["square"] * square_gain(found.edges, found.fit.up)
-                     - 0.5 * ((log_tangent - middle) / spread) ** 2)
+        return float(gain + table["square"] * square_gain(found.edges, found.fit.up) + log_prior(log_tangent))
 
     ends = np.clip((middle - _REACH_SD * spread, middle + _REACH_SD * spread), low, high)
-    at = np.linspace(ends[0], ends[1], _STEPS)
+    long = [x for x in map(_log_tangent, _LONG_DEG) if x < ends[0] - 0.1]
+    at = np.concatenate([long, np.linspace(ends[0], ends[1], _STEPS)])
     values = np.array([score(x) for x in at])
-    closer = _CLOSER * (at[1] - at[0]) * np.array([-1.0, 1.0]) + at[int(np.argmax(values))]
-    closer = closer[(closer > ends[0]) & (closer < ends[1])]
+    best = int(np.argmax(values))
+    beside = np.array([at[max(best - 1, 0)], at[min(best + 1, at.size - 1)]])
+    closer = np.setdiff1d(at[best] + _CLOSER * (beside - at[best]), at)
     at, values = np.concatenate([at, closer]), np.concatenate([values, [score(x) for x in closer]])
     mean, sd = _moments(at, values)
     sd = float(np.hypot(sd, table["model_sd"]))
     hfov = hfov_deg(mean)
     # d hfov = sin(hfov) d log tan(hfov / 2)
     hfov_sd = np.degrees(np.sin(np.radians(hfov)) * sd)
-    source: HfovSource = "estimated" if sd < 0.7 * _COMMON_SD else "assumed"
+    source: HfovSource = "estimated" if sd < _TOLD_SD else "assumed"
     return Lens(width_px, height_px, hfov, float(hfov_sd), source)
 
 

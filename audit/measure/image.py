@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from audit.lens import Lens
 from audit.measure.clarity import measure_clarity
 from audit.measure.measurement import ImageMeasurement
-from audit.measure.network import look, upside_down
+from audit.measure.network import look
 from audit.measure.orientation import measure_orientation
 from audit.measure.overlay import burned_in, without_overlay
 from audit.measure.sky import measure_sky
+from audit.measure.standing import upside_down
 
 __all__ = ["MEASURE_SIDE_PX", "METHOD", "measure_image", "measurement_method"]
 
@@ -51,7 +52,7 @@ def measure_image(pixels: NDArray[np.uint8], lens: Lens | None) -> ImageMeasurem
     orientation = measure_orientation(scene, lens, view, overlay)
     sky = measure_sky(scene, orientation.lens, orientation, view)
     clarity = measure_clarity(pixels, sky)
-    measured = ImageMeasurement(width, height, orientation, sky, clarity, 0.0, overlay.fraction, upside_down(view))
+    measured = ImageMeasurement(width, height, orientation, sky, clarity, 0.0, overlay.fraction, upside_down(view.turned))
     return replace(measured, elapsed_ms=1000 * (time.perf_counter() - started))
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from audit.lens import Lens
 
-__all__ = ["NetworkView", "input_size", "look", "upside_down"]
+__all__ = ["NetworkView", "input_size", "look"]
 
 WEIGHTS = "fields.onnx"
 AREA_PX = 384 * 216
@@ -28,7 +28,7 @@ LONGEST_PX, SHORTEST_PX = 768, 32
 TOLD_HALF_VIEW = (-1.5, 0.6)
 """Angles of view (as ``half_view``, 25 to 122 degrees) that training told the network; others it is not told."""
 SURELY_UPRIGHT = 0.9
-"""Chance of standing upright below which the network is asked again of the picture's other quarter turns."""
+"""Chance of standing upright below which the network is asked again of the quarter turns of a fisheye's picture."""
 USUAL_DISTANCE = 0.24
 """Median squared distance a dimension (Mahalanobis, against the augmented training views) of clear views."""
 
@@ -58,7 +58,7 @@ class NetworkView:
         standard deviation of its Laplace distribution. They mean nothing where the network was told the lens.
     turned : tuple of 4 floats or None
         Probability of the picture standing upright, or as ``numpy.rot90`` turns it once, twice or three times: of
-        one look where that is surely upright, else the mean over looks at the picture's four quarter turns.
+        one look; of a fisheye that is not surely upright the mean over looks at the picture's four quarter turns.
     """
 
     up: NDArray[np.float32]
@@ -133,17 +133,10 @@ def look(pixels: NDArray[np.uint8], lens: Lens | None = None) -> NetworkView:
         raise ValueError(f"the network looks at RGB pictures of bytes (H, W, 3), not {pixels.dtype} {pixels.shape}")
     hint = _hint(lens)
     view = _seen(pixels, hint)
-    if view.turned is not None and view.turned[0] < SURELY_UPRIGHT:
+    fisheye = lens is not None and lens.projection == "equidistant"
+    if fisheye and view.turned is not None and view.turned[0] < SURELY_UPRIGHT:
         view = replace(view, turned=_asked_again(pixels, hint, view.turned))
     return view
-
-
-def upside_down(view: NetworkView) -> float | None:
-    """Chance that the picture stands on its head rather than upright; None where the network doesn't say."""
-    if view.turned is None:
-        return None
-    upright, _, over, _ = view.turned
-    return over / max(upright + over, 1e-9)
 
 
 def _asked_again(

@@ -21,11 +21,15 @@ from audit.measure.nadir import downward, may_look_down
 from audit.measure.overlay import Overlay
 from audit.measure.scatter import own_sd_deg
 from audit.measure.segments import find_segments, grey, of_the_scene
+from audit.measure.standing import on_its_side, upside_down
 from audit.measure.up_direction import Evidence, Seen, climb, constants, cues_through, solve
 
-__all__ = ["combine_orientations", "measure_orientation"]
+__all__ = ["combine_orientations", "measure_orientation", "weighed"]
 
 _TOO_LITTLE = "Too little in the picture tells which way is up, or it fits more than one answer."
+_OVER = ("The picture stands on its head: turn it in the camera's settings, or turn the camera; "
+         "if it is right as it is, say so in the plan's roll.")
+_SIDE = "The picture lies on its side: turn it in the camera's settings, or turn the camera."
 _TURNED = "The picture seems turned, or looks straight up or down; check its rotation."
 
 
@@ -66,13 +70,20 @@ def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
     seen = Seen(segments, scale, network, shades)
     if lens is None:
         lens = estimate_lens(seen, width, height)
-    evidence, bending = solve(seen, lens), Bending()
-    if may_bend(lens):
-        bending = weigh_bending(seen, lens, evidence)
-        if bending.k1 < 0:
-            lens = replace(lens, k1=bending.k1)
-            evidence = solve(seen, lens)
+    evidence, lens, bending = weighed(seen, lens)
     return _answer(evidence, seen, lens, bending)
+
+
+def weighed(seen: Seen, lens: Lens) -> tuple[Evidence, Lens, Bending]:
+    """The likeliest answer through a lens whose bending floats where it isn't given, and that lens."""
+    evidence = solve(seen, lens)
+    if not may_bend(lens):
+        return evidence, lens, Bending()
+    bending = weigh_bending(seen, lens, evidence)
+    if bending.k1 < 0:
+        lens = replace(lens, k1=bending.k1)
+        evidence = solve(seen, lens)
+    return evidence, lens, bending
 
 
 def _assumed(width: int, height: int) -> Lens:
@@ -96,8 +107,9 @@ def _answer(evidence: Evidence, seen: Seen, lens: Lens, bending: Bending) -> Ori
         if straight_down is not None:
             return straight_down
     table, limits = constants()["answer"], constants()["prior"]
-    if seen.network is not None and seen.network.turned is not None and seen.network.turned[0] < table["least_upright"]:
-        return _silent(lens, _TURNED, evidence)
+    stands = _stands(seen.network)
+    if stands is not None:
+        return _silent(lens, stands, evidence)
     own = own_sd_deg(evidence)
     if own[0] > table["most_roll_sd_deg"] or own[1] > table["most_pitch_sd_deg"]:
         return _silent(lens, _TOO_LITTLE, evidence)
@@ -116,6 +128,15 @@ def _answer(evidence: Evidence, seen: Seen, lens: Lens, bending: Bending) -> Ori
         cues.append("learned view")
     return Orientation(evidence.roll_deg, roll_sd, evidence.pitch_deg, pitch_sd, None, lens, tuple(cues),
                        _shown(evidence))
+
+
+def _stands(network: NetworkView | None) -> str | None:
+    """Why the picture can't be measured as it stands; None where it is rather upright than turned."""
+    if network is None:
+        return None
+    if (upside_down(network.turned) or 0.0) > 0.5:
+        return _OVER
+    return _SIDE if (on_its_side(network.turned) or 0.0) > 0.5 else None
 
 
 def _straight_down(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation | None:
@@ -143,17 +164,28 @@ def _lens_effect_deg(seen: Seen, lens: Lens, evidence: Evidence) -> tuple[float,
     pixel.
     """
     top = 179.0 if lens.projection == "rectilinear" else 359.0
-    changed = lens.with_hfov(float(np.clip(lens.hfov_deg + lens.hfov_sd_deg, 1.0, top)))
-    edges, cues = cues_through(changed, seen)
-    fit, _ = climb(edges, cues, evidence.fit.up, constants()["edges"]["pull"], 2)
-    roll, pitch = roll_pitch_from_up(fit.up)
-    slope = abs(np.radians(evidence.pitch_deg))
-    ratio = lens.focal_px / changed.focal_px
-    if lens.projection == "rectilinear":
-        alone = np.degrees(np.arctan(np.tan(slope) / ratio)) - np.degrees(slope)
-    else:
-        alone = np.degrees((np.pi / 2 - slope) * (ratio - 1))
-    return abs(roll - evidence.roll_deg), max(abs(pitch - evidence.pitch_deg), abs(float(alone)))
+    effects = []
+    for changed_deg in (lens.hfov_deg + lens.hfov_sd_deg, max(lens.hfov_deg - lens.hfov_sd_deg, 0.3 * lens.hfov_deg)):
+        changed = _held(lens, float(np.clip(changed_deg, 1.0, top)))
+        edges, cues = cues_through(changed, seen)
+        fit, _ = climb(edges, cues, evidence.fit.up, constants()["edges"]["pull"], 2)
+        roll, pitch = roll_pitch_from_up(fit.up)
+        slope = abs(np.radians(evidence.pitch_deg))
+        ratio = lens.focal_px / changed.focal_px
+        if lens.projection == "rectilinear":
+            alone = np.degrees(np.arctan(np.tan(slope) / ratio)) - np.degrees(slope)
+        else:
+            alone = np.degrees((np.pi / 2 - slope) * (ratio - 1))
+        effects.append((abs(roll - evidence.roll_deg), max(abs(pitch - evidence.pitch_deg), abs(float(alone)))))
+    return max(e[0] for e in effects), max(e[1] for e in effects)
+
+
+def _held(lens: Lens, hfov_deg: float) -> Lens:
+    """The lens with another angle of view; straight where its radial terms would fold the picture."""
+    try:
+        return lens.with_hfov(hfov_deg)
+    except ValueError:
+        return replace(lens, hfov_deg=hfov_deg, k1=0.0, k2=0.0)
 
 
 def combine_orientations(orientations: Sequence[Orientation]) -> Orientation:

@@ -20,6 +20,7 @@ from audit.frames import up_in_camera
 from audit.lens import Lens
 from audit.measure.measurement import Orientation, Sky
 from audit.measure.segments import grey
+from audit.measure.standing import on_its_side, upside_down
 
 __all__ = ["SkyView", "measure_sky"]
 
@@ -38,7 +39,7 @@ _PLAIN_STEP, _PLAIN_SHARE = 0.012, 0.002
 _SD_FLOOR, _SD_PER_DOUBT, _SD_PER_SIZE = 0.004, 0.8, 0.02
 _SMOOTH_STEP, _REGION, _SEEDED, _VOTE, _VOTED, _UNDECIDED = 0.012, 0.02, 0.2, 0.3, 0.75, 0.1
 _FAINT_VOTE, _FAINT_ELSEWHERE = 0.15, 0.1
-_MOST_SD, _LEAST_UPRIGHT, _BOTTOM_SKY = 0.2, 0.3, 0.5
+_MOST_SD, _BOTTOM_SKY = 0.2, 0.5
 _SAID_AT_ONCE, _LOST_DEG = 0.02, 15.0
 _ALL_SKY, _TOP_SKY, _LOW_SKY = 0.9, 0.25, 0.2
 _TWO_SIDED_95 = 1.96
@@ -141,7 +142,7 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     vague = sd > _MOST_SD or give > max(fraction, _MOST_UNSEEN) or reaches_nought
     if vague or float(faint.sum()) / count > _SAID_AT_ONCE:
         return Sky(None, None, "Too much of the picture is as likely sky as not.")
-    turned = network.turned is not None and network.turned[0] < _LEAST_UPRIGHT
+    turned = max(upside_down(network.turned) or 0.0, on_its_side(network.turned) or 0.0) > 0.5
     hangs = _hangs_from_the_top(kept)
     if float(kept[-1].mean()) > _BOTTOM_SKY > float(kept[0].mean()) or (turned and fraction > _SAID_AT_ONCE and not hangs):
         return Sky(None, None, _TURNED)

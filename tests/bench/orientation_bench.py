@@ -22,9 +22,12 @@ import cv2
 import numpy as np
 
 from audit.lens import Lens
+from audit.measure.measurement import Orientation
 from audit.measure.network import look
 from audit.measure.orientation import measure_orientation
+from audit.measure.overlay import burned_in, without_overlay
 
+STANDS = "turn it in the camera"
 BANDS = ((-90, -30), (-30, -15), (-15, 0), (0, 15), (15, 90))
 
 
@@ -53,6 +56,13 @@ def area(errors: np.ndarray, top_deg: float) -> float:
     return float(100 * np.nan_to_num(reached, nan=0.0).mean() / top_deg)
 
 
+def found_in(pixels: np.ndarray, lens: Lens | None, with_network: bool = True) -> Orientation:
+    """The answer as the product finds it, burnt-in things taken off first."""
+    overlay = burned_in(pixels)
+    scene = without_overlay(pixels, overlay)
+    return measure_orientation(scene, lens, look(scene, lens) if with_network else None, overlay)
+
+
 def measure(folder: Path, truth: Path, args: argparse.Namespace) -> list[Row]:
     """Measures every view of the truth table."""
     rows = []
@@ -68,8 +78,7 @@ def measure(folder: Path, truth: Path, args: argparse.Namespace) -> list[Row]:
                              projection=line.get("projection") or "rectilinear")
             lens = None if args.unknown_hfov else true_lens
             started = time.thread_time()
-            view = None if args.no_network else look(pixels, lens)
-            found = measure_orientation(pixels, lens, view)
+            found = found_in(pixels, lens, not args.no_network)
             spent = 1000 * (time.thread_time() - started)
             nan = float("nan")
             answered = found.roll_deg is not None
@@ -146,9 +155,9 @@ def turns(folder: Path, truth: Path, args: argparse.Namespace) -> None:
             for quarters in range(4):
                 lens = upended if quarters % 2 else level
                 picture = np.ascontiguousarray(np.rot90(pixels, quarters))
-                answer = measure_orientation(picture, lens, look(picture, lens))
+                answer = found_in(picture, lens)
                 kind = "countryside" if line["kind"] == "country" else "man-made"
-                found.setdefault((kind, quarters), []).append((answer.pitch_deg is not None, "turned" in (answer.note or "")))
+                found.setdefault((kind, quarters), []).append((answer.pitch_deg is not None, STANDS in (answer.note or "")))
     for kind in sorted({kind for kind, _ in found}, reverse=True):
         upright, over = np.array(found[kind, 0]), np.array(found[kind, 2])
         quarter = np.array(found[kind, 1] + found[kind, 3])

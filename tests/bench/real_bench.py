@@ -157,7 +157,7 @@ def main() -> None:
     answered = [r for r in free if r.found.orientation.pitch_deg is not None]
     cameras = len({r.camera for r in answered}), len({r.camera for r in free})
     print(f"all, hfov unknown: answered {len(answered)} of {len(free)} ({cameras[0]} of {cameras[1]} cameras); refused as turned "
-          f"{sum('turned' in (r.found.orientation.note or '') for r in free)}; within 0.5 deg of level at once {len(levels)}")
+          f"{sum('turn it in the camera' in (r.found.orientation.note or '') for r in free)}; within 0.5 deg of level at once {len(levels)}")
     print("by eye: " + ", ".join(f"{k} {len(verdicts[k])} ({len({f.split('/')[1] + f[-12:-4] for f in verdicts[k]})})" for k in ("right", "doubtful", "wrong")))
     told = np.array([x for x in skies if x is not None])
     print(f"sky: {len(told)} of {len(skies)} answered, off by {np.abs(told).mean() if len(told) else float('nan'):.1f} points in the mean; "
