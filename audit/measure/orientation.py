@@ -27,9 +27,8 @@ from audit.measure.up_direction import Evidence, Seen, climb, constants, cues_th
 __all__ = ["combine_orientations", "measure_orientation", "weighed"]
 
 _TOO_LITTLE = "Too little in the picture tells which way is up, or it fits more than one answer."
-_OVER = ("The picture stands on its head: turn it in the camera's settings, or turn the camera; "
-         "if it is right as it is, say so in the plan's roll.")
-_SIDE = "The picture lies on its side: turn it in the camera's settings, or turn the camera."
+_OVER = "The picture is turned upside down: turn it in the camera's settings, or turn the camera."
+_SIDE = "The picture is turned on its side: turn it in the camera's settings, or turn the camera."
 _TURNED = "The picture seems turned, or looks straight up or down; check its rotation."
 
 

@@ -87,10 +87,10 @@ def test_open_field_is_seen_from_above_the_horizon_downwards() -> None:
     assert (view.sky_logit[int(0.5 * view.sky_logit.shape[0]) :] > 0).mean() < 0.03
     latitude = np.median(view.latitude_rad, axis=1)
     assert latitude[1] > latitude[13] > latitude[-2]
-    # the horizon is where the latitude passes 0: at 45 % of the height, within 20 % (about 7 degrees at 60 degrees); a
-    # drawing of two tones is unlike anything the network learned from, and it answers with a wide scatter
-    crossing = np.interp(0.0, -latitude, (np.arange(len(latitude)) + 0.5) / len(latitude))
-    assert crossing == pytest.approx(0.45, abs=0.20)
+    # at the horizon, 45 % of the height, the latitude is 0; a drawing of two tones is unlike anything the network learned
+    # from, and it answers with a wide scatter, which must hold
+    at = round(0.45 * len(latitude))
+    assert abs(latitude[at]) < 1.96 * np.median(view.latitude_sd_rad[at])
 
 
 def sky_share(picture: Picture, left: float, top: float, right: float, bottom: float) -> float:
@@ -156,10 +156,11 @@ def test_a_turned_photograph_is_recognised_and_less_familiar(quarters: int) -> N
     assert (view.familiar > 0.6) == (quarters == 0)
 
 
-def test_a_picture_that_is_not_surely_upright_is_judged_alike_from_all_four_sides() -> None:
+def test_a_fisheyes_picture_that_is_not_surely_upright_is_judged_alike_from_all_four_sides() -> None:
     datasets = pytest.importorskip("sklearn.datasets")
     temple = datasets.load_sample_image("china.jpg")
-    found = [look(np.ascontiguousarray(np.rot90(temple, quarters))).turned for quarters in (1, 2, 3)]
+    pictures = [np.ascontiguousarray(np.rot90(temple, quarters)) for quarters in (1, 2, 3)]
+    found = [look(p, Lens(p.shape[1], p.shape[0], 170.0, projection="equidistant")).turned for p in pictures]
     seen_upright = [np.roll(np.array(turned), -quarters) for quarters, turned in enumerate(found, 1)]
     assert np.ptp(seen_upright, axis=0).max() < 1e-6
 
