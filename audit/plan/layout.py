@@ -159,6 +159,7 @@ def _sheet(grid: Grid, problems: Problems) -> Sheet | None:
             )
         return None
     _, table, row, depth, headings = best
+    headings = _headings(grid, row, depth, table, nearly=True)
     headings = _settled(headings, grid, row + depth) if table == "cameras" else headings
     filled = _fill_downwards(
         grid, row + depth, {h.column for h in headings if h.title is None or h.title.key != "camera"}
@@ -211,7 +212,7 @@ def _wanted(grid: Grid) -> tuple[TableWord, ...]:
     return ("cameras",) if name == "cameras" else _TABLES
 
 
-def _headings(grid: Grid, row: int, depth: int, table: TableWord) -> list[Heading]:
+def _headings(grid: Grid, row: int, depth: int, table: TableWord, nearly: bool = False) -> list[Heading]:
     """Titles of a header that starts at a row and has that many rows; empty where the lower ones are no titles."""
     if row + depth - 1 > len(grid.rows):
         return []
@@ -230,7 +231,9 @@ def _headings(grid: Grid, row: int, depth: int, table: TableWord) -> list[Headin
         ]
         if not texts:
             continue
-        found.append(Heading(column, texts[-1] if depth == 1 else " ".join(dict.fromkeys(texts)), _title(texts, table)))
+        found.append(
+            Heading(column, texts[-1] if depth == 1 else " ".join(dict.fromkeys(texts)), _title(texts, table, nearly))
+        )
     return found
 
 
@@ -250,18 +253,16 @@ def _over(grid: Grid, row: int, column: int, group: bool) -> Cell:
     return None
 
 
-def _title(texts: list[str], table: TableWord) -> Title | None:
+def _title(texts: list[str], table: TableWord, nearly: bool) -> Title | None:
     """The title that header cells over each other make: together, the lowest, or the upper with the lower's unit."""
     if len(texts) == 1:
-        return read_title(texts[0], table)
+        return read_title(texts[0], table, nearly)
     unit = unit_named(texts[-1])
     if unit is not None:
-        upper = _title(texts[:-1], table)
+        upper = _title(texts[:-1], table, nearly)
         return None if upper is None else replace(upper, unit=unit)
     together, alone = read_title(" ".join(texts), table), read_title(texts[-1], table)
-    if together is not None and "guess" not in together.words:
-        return together
-    return alone or together or read_title(texts[0], table)
+    return together or alone or read_title(texts[0], table, nearly)
 
 
 _MARKS: dict[TableWord, frozenset[str]] = {

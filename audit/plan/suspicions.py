@@ -34,6 +34,7 @@ _HOMES = {
 _LEVEL_DEG = 1.0  # our default: an angle smaller than this has no sign worth asking about
 _HIGH_M = 25.0  # our default: that all cameras of a site hang higher than this is rare
 _TURNED_DEG = (75.0, 105.0)
+_LOOKED_AT = 200
 _EARTH_M_PER_DEG = 111_195.0
 
 
@@ -429,6 +430,7 @@ def _misfit(placed: Sequence[tuple[Row, tuple[float, float]]], turned: bool) -> 
         return (place[1], place[0]) if turned else place
 
     told: list[float] = []
+    placed = placed[:_LOOKED_AT]
     for row, place in placed:
         lat, lon, bearing = (
             row.number_in("target_latitude"),

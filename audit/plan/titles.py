@@ -156,8 +156,14 @@ def _by_tokens(table: TableWord) -> dict[frozenset[str], tuple[str, frozenset[st
 
 
 @lru_cache(maxsize=16384)
-def read_title(text: str, table: TableWord) -> Title | None:
-    """A title as one of a table's columns; None where it is none that is known."""
+def read_title(text: str, table: TableWord, nearly: bool = False) -> Title | None:
+    """A title as one of a table's columns; None where it is none that is known.
+
+    Parameters
+    ----------
+    nearly : bool
+        Also take what is spelt nearly like a known title (then ``guess`` is among its words).
+    """
     key = column_key(text)
     if key in OPTIONAL:
         return None
@@ -180,7 +186,7 @@ def read_title(text: str, table: TableWord) -> Title | None:
     plain, unit = _without_unit(text)
     if table == "cameras" and _TARGET.search(plain):
         return _of_target(plain, unit)
-    return _of_phrase(plain, unit, table)
+    return _of_phrase(plain, unit, table) or (_nearly(plain, unit, table) if nearly else None)
 
 
 def _without_unit(text: str) -> tuple[str, str | None]:
@@ -251,11 +257,16 @@ def _of_phrase(plain: str, unit: str | None, table: TableWord) -> Title | None:
                 return Title(lat_lon, unit, frozenset({hemisphere}), phrases[phrase][1])
     if (match := re.fullmatch(r"(.+?)\W+o", bare)) and phrases.get(match.group(1), ("",))[0] == "longitude":
         return Title("longitude", unit, frozenset({"o"}), phrases[match.group(1)][1])
-    near = [
-        n
-        for n in difflib.get_close_matches(bare, [p for p in phrases if len(p) > 4], n=1, cutoff=0.86)
-        if len(bare) > 4
-    ]
+    return None
+
+
+def _nearly(plain: str, unit: str | None, table: TableWord) -> Title | None:
+    """The known title that a title is spelt nearly like."""
+    phrases = _phrases(table)
+    said = _said(plain)
+    if len(plain) < 5:
+        return None
+    near = difflib.get_close_matches(plain, [p for p in phrases if len(p) > 4], n=1, cutoff=0.86)
     if near and _fits(phrases[near[0]][0], unit, table):
         return _said_of(Title(phrases[near[0]][0], unit, frozenset({"guess"}), phrases[near[0]][1]), said)
     return None
