@@ -10,10 +10,12 @@ import pytest
 from audit import demo
 from audit.account import account
 from audit.account.case import case_of
+from audit.account.selection import judged
 from audit.judge.limits import load_limits
 from audit.logbook import Logbook
 from audit.measure import image
 from audit.plan.files import read_plan
+from audit.report.handover import write_handover
 from audit.visit import compare, judge_again, measure_anew, run_visit, series
 
 
@@ -124,3 +126,25 @@ def test_the_demo_run_again_keeps_its_signed_visit(
     again = demo.run_demo(tmp_path / "demo", 0)
     assert [s.photos for s in again] == [s.photos for s in first] == [1, 1]
     assert again[0].visit.signed_at is not None and again[0].states == first[0].states
+
+
+def test_a_camera_whose_row_of_the_plan_waits_is_not_verified_and_the_others_are_judged(
+    tmp_path: Path, plan: Path, photos: Path
+) -> None:
+    lines = plan.read_text(encoding="utf-8").splitlines()
+    column = lines[0].split(",").index("height_m")
+    cells = lines[2].split(",")
+    cells[column] = "tbc"
+    plan.write_text("\n".join([*lines[:2], ",".join(cells), *lines[3:]]), encoding="utf-8")
+    site = read_plan(plan)
+    assert [w.camera for w in site.waiting] == [cells[0]]
+    with Logbook.create(str(tmp_path / "waits"), site, plan.name, plan.read_bytes()) as book:
+        assert book.site() == site, "the waiting camera is kept with its reasons"
+        summary = run_visit(book, photos, "commissioning", date(2026, 6, 16))
+        states = {v.camera: v for v in book.verdicts(summary.visit)}
+        waiting = states[cells[0]]
+        assert waiting.state == "not verified" and "tbc" in waiting.findings[0].why and states["C-1"].findings
+        assert [name for name, _ in judged(book, summary.visit)] == ["C-1"]
+        assert write_handover(book, summary.visit, tmp_path / "package")
+        book.sign(summary.visit, "R. Example", keys=tmp_path / "keys")
+        assert book.verify() == ()

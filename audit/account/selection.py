@@ -9,7 +9,7 @@ from audit.judge.finding import State
 from audit.logbook import Logbook, VisitRecord
 from audit.plan.model import Camera
 
-__all__ = ["Selection", "selected"]
+__all__ = ["Selection", "judged", "selected"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +39,18 @@ class Selection:
         return self == Selection()
 
 
+def judged(logbook: Logbook, visit: VisitRecord) -> list[tuple[str, State]]:
+    """Cameras that were judged with their states, worst first; one whose row of the plan waits is not among them."""
+    waits = {camera.camera for camera in logbook.site(visit).waiting}
+    return [(camera, state) for camera, state in logbook.verdict_order(visit) if camera not in waits]
+
+
 def selected(logbook: Logbook, visit: VisitRecord, selection: Selection) -> list[str]:
-    """Cameras that fit, worst first."""
-    order = logbook.verdict_order(visit)
+    """Cameras that fit, worst first; those whose row of the plan waits are not among them."""
+    site = logbook.site(visit)
+    order = judged(logbook, visit)
     if selection.everything:
         return [camera for camera, _ in order]
-    site = logbook.site(visit)
     waiting = _waiting(logbook, visit) if selection.waiting else frozenset()
     return [
         name

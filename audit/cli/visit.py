@@ -28,6 +28,8 @@ def start(
 
     site = read_plan(plan)
     Logbook.create(logbook, site, plan.name, plan.read_bytes(), images=images)
+    for camera in site.waiting:
+        say(f"{camera.camera} waits: {'; '.join(camera.reasons)}")
     say(
         f"{logbook}: logbook of {len(site.cameras)} cameras is open; next: photo-audit visit {logbook} PHOTOS "
         "--kind commissioning"

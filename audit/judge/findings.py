@@ -7,16 +7,16 @@ from collections.abc import Iterable
 from audit.judge import remedies
 from audit.judge.device import device_findings
 from audit.judge.evidence import CameraEvidence, Exchange
-from audit.judge.finding import STATES, Finding, State, Verdict
+from audit.judge.finding import STATES, Finding, Remedy, State, Verdict
 from audit.judge.glass import glass_findings, night_findings, worst_per_check
 from audit.judge.intended import Intended, intended_pose
 from audit.judge.limits import Limits
 from audit.judge.pose import pose_findings
 from audit.judge.reference import reference_findings
 from audit.match.roles import lacking_shots
-from audit.plan.model import Camera
+from audit.plan.model import Camera, WaitingCamera
 
-__all__ = ["Intended", "in_order", "intended_pose", "judge_camera", "state_of_all"]
+__all__ = ["Intended", "in_order", "intended_pose", "judge_camera", "state_of_all", "waiting_verdict"]
 
 _SHOTS = {"label": "rating label", "wide view": "wide view", "bracket": "bracket close-up"}
 
@@ -45,6 +45,14 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
     findings.append(_site_photos(camera, evidence))
     findings = in_order(worst_per_check(findings))
     return Verdict(camera.camera, state_of_all(findings), tuple(findings), tuple(p.photo for p in evidence.placements))
+
+
+def waiting_verdict(camera: WaitingCamera) -> Verdict:
+    """The verdict of a camera whose row of the plan waits for an answer: nothing was judged, and why."""
+    why = f"Not judged: its row of the plan waits for an answer: {'; '.join(camera.reasons)}"
+    remedy = Remedy("Correct the row in the plan ('photo-audit plan check' says how), and judge the visit again.")
+    finding = Finding(camera.camera, "image", "not verified", why, remedy=remedy)
+    return Verdict(camera.camera, "not verified", (finding,))
 
 
 def in_order(findings: list[Finding]) -> list[Finding]:

@@ -253,6 +253,10 @@ def _cover(document: Document, logbook: Logbook, visit: VisitRecord, site: Site,
         f"{len(site.cameras)} planned cameras, {len(photos)} photos, "
         f"{len(refusals)} file{'' if len(refusals) == 1 else 's'} refused."
     )
+    if site.waiting:
+        names = ", ".join(camera.camera for camera in site.waiting)
+        count = f"{len(site.waiting)} camera{'' if len(site.waiting) == 1 else 's'}"
+        document.sentence(f"Not verified: {count} whose row of the plan waits for an answer, so that nothing was judged: {names}.")
     sure = _percent(logbook.limits(visit).defect_at_least)
     counts = {state: sum(case.verdict.state == state for case in found) for state in STATES}
     document.rows(

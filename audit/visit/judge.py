@@ -9,7 +9,7 @@ from dataclasses import replace
 from audit.account.account import Account
 from audit.judge.evidence import CameraEvidence, Comparison, Exchange, Snapshot
 from audit.judge.finding import Verdict
-from audit.judge.findings import judge_camera
+from audit.judge.findings import judge_camera, waiting_verdict
 from audit.match.placement import Placement
 from audit.measure.measurement import ImageMeasurement, Orientation
 from audit.measure.orientation import combine_orientations
@@ -48,6 +48,7 @@ def judge(
         name = camera.camera
         verdicts.append(judge_camera(camera, replace(evidence[name], exchange=exchanged.get(name)), run.limits))
         run.progress(Progress("judge", done, len(run.site.cameras), name))
+    verdicts += [waiting_verdict(camera) for camera in run.site.waiting]
     run.logbook.put_verdicts(run.visit, verdicts)
     return tuple(verdicts)
 

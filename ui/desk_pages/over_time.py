@@ -12,6 +12,7 @@ import streamlit as st
 from audit.account.case import case_of
 from audit.account.changes import changes, signed_before
 from audit.account.history import cleaning_due, history_rows
+from audit.account.selection import judged
 from audit.account.worklist import asks
 from audit.judge.finding import State
 from audit.logbook import Logbook, ReferenceRecord, VisitRecord
@@ -29,7 +30,7 @@ _COLOURS = ("#0072b2", "#9c4300", "#00563f", "#1f2128")
 def page() -> None:
     """One camera over its visits."""
     book, visit = logbook(), current_visit()
-    order = [camera for camera, _ in book.verdict_order(visit)]
+    order = [camera for camera, _ in judged(book, visit)]
     st.header(word("over_time.title"))
     if not order:
         st.info(word("desk.no_visit"))

@@ -83,6 +83,11 @@ def _keep(site: Site, cameras: list[dict[str, str]], targets: list[dict[str, str
 
 def _problems(version: str, site: Site) -> None:
     st.subheader(word("plan.check"))
+    if site.waiting:
+        header = tuple(word(f"plan.{c}") for c in ("camera", "what"))
+        rows = [(w.camera, "; ".join(w.reasons)) for w in site.waiting[:_SHOWN]]
+        paragraph(word("plan.waiting", n=len(site.waiting)), "strong")
+        table(header, rows, word("plan.waiting", n=len(site.waiting)))
     if len(site.cameras) > _CHECKED_AT_ONCE and not st.toggle(word("plan.check_now", n=len(site.cameras)), key="check"):
         return
     problems = _checked(version, site)

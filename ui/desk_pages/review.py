@@ -7,6 +7,7 @@ import html
 import streamlit as st
 
 from audit.account.case import case_of
+from audit.account.selection import judged
 from audit.judge.findings import intended_pose
 from audit.logbook import Logbook, VisitRecord
 from ui.parts.camera_view import show_crew_photos, show_history, show_pictures, show_preview
@@ -104,7 +105,7 @@ def _camera(book: Logbook, visit: VisitRecord, order: list[str], every: list[str
 def page() -> None:
     """One camera, its pictures, findings and decisions."""
     book, visit = logbook(), current_visit()
-    every = [camera for camera, _ in book.verdict_order(visit)]
+    every = [camera for camera, _ in judged(book, visit)]
     order = chosen_order(book, visit, every)
     if order:
         _camera(book, visit, order, every)
