@@ -208,8 +208,11 @@ def _take_back(database: Database, was_there: frozenset[str] | None) -> None:
         for name in (SQLITE_NAME, f"{SQLITE_NAME}-wal", f"{SQLITE_NAME}-shm"):
             if name not in (was_there or ()):
                 (database.folder / name).unlink(missing_ok=True)
-        if was_there is None:
-            database.folder.rmdir()
+        for place, _, _ in os.walk(database.folder, topdown=False):
+            ours = Path(place).relative_to(database.folder).parts[:1]
+            if was_there is None or (ours and ours[0] not in was_there):
+                with suppress(OSError):  # a folder in which something lies stays
+                    os.rmdir(place)
 
 
 def _make_folder(address: str) -> None:

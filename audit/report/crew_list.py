@@ -17,6 +17,7 @@ from audit.judge.finding import STATE_MARKS
 from audit.judge.trip import Stop, Task, Trip
 from audit.logbook import Logbook, VisitRecord
 from audit.plan.model import Camera, Site
+from audit.visible import visible
 
 __all__ = ["bring_words", "crew_list"]
 
@@ -66,7 +67,13 @@ def crew_list(logbook: Logbook, visit: VisitRecord, *, with_pictures: bool = Tru
 @cache
 def _template() -> Template:
     text = resources.files("audit.report").joinpath("crew_list.html").read_text(encoding="utf-8")
-    return Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(text)
+    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, finalize=_shown)
+    return environment.from_string(text)
+
+
+def _shown(value: Any) -> Any:
+    """Names as they may stand on a page: no mark in them turns a line round or hides a letter."""
+    return visible(value, keep="\n") if type(value) is str else value
 
 
 def _stop(

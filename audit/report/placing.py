@@ -19,6 +19,7 @@ from typing import Any
 from audit.errors import AuditError
 from audit.logbook import Logbook
 from audit.logbook.container import Container, Damaged, FolderContainer, ZipContainer, open_zip
+from audit.logbook.files import NotRegular
 from audit.logbook.package import OWN_FILES, zip_package
 
 __all__ = ["list_files", "placed_package"]
@@ -104,7 +105,7 @@ def _refuse_foreign(folder: Path, archive: Path, identity: str) -> None:
                 raise Damaged("", "is a link")
             with open_zip(archive) as opened:
                 own = _own(ZipContainer(opened, archive.stat().st_size), identity)
-        except Damaged:
+        except (Damaged, NotRegular):
             own = False
         if not own:
             raise AuditError(f"{archive}: this is no earlier package of this logbook; move it away, or name another folder.")
