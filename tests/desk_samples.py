@@ -142,7 +142,7 @@ def take_photo(book: Logbook, visit: VisitRecord, name: str, number: int, night:
 
 
 def _compare(book: Logbook, camera: Camera, visit: VisitRecord, photo: Photo, light: str, number: int) -> None:
-    reference = next((r for r in book.camera_references(camera.camera, visit) if r.channel == light), None)
+    reference = next((r for r in book.referenced(visit, camera.camera) if r.channel == light), None)
     if reference is not None:
         change = ViewChange(0.99, 0.2, 0.1, 0.1, 0.1, 0.0, 0.1, 1.0 - 0.08 * number, 0.02, 1.0, 0.0, 0.0, 0.1, "clear")
         book.put_comparison(reference.sha256, photo.sha256, METHOD, change_to_record(change))

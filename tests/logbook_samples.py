@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import hashlib
 from datetime import date, datetime
+from typing import Any
 
 from audit.judge.finding import Check, Finding, Remedy, State, Verdict
 from audit.lens import Lens
-from audit.logbook import Logbook, VisitRecord
+from audit.logbook import ImageStore, Logbook, VisitRecord
 from audit.match.placement import Placement, Role
 from audit.photos.photo import Metadata, Photo
 from audit.plan.model import Camera, MountChain, Site, Target
@@ -80,6 +81,20 @@ def make_placement(photo: str, camera: str | None, role: Role = "snapshot") -> P
 
 def start(address: str, images: str | None = None, cameras: int = 3) -> Logbook:
     return Logbook.create(address, make_site(cameras), "plan.csv", PLAN, images)
+
+
+def measurements_of(book: Logbook, visit: VisitRecord | int, method: str) -> dict[str, dict[str, Any]]:
+    """What one method has measured in the snapshots of a visit, by image hash."""
+    kept = {sha256: [k for k in found if k.method == method] for sha256, found in book.measured(visit).items()}
+    return {sha256: found[-1].record() for sha256, found in kept.items() if found}
+
+
+def files_of(store: ImageStore, room: str = "images") -> list[str]:
+    """Names of the files that lie in an image store, what is left of a write among them."""
+    if store.folder is not None:
+        return sorted(p.name for p in (store.folder / room).rglob("*") if p.is_file())
+    store._system.invalidate_cache()
+    return sorted(path.rsplit("/", 1)[-1] for path in store._system.find(f"{store._root}/{room}"))
 
 
 def fill(book: Logbook, on: date = DAY, cameras: int = 3, salt: bytes = b"") -> VisitRecord:

@@ -22,7 +22,7 @@ from audit.photos.pixels import decode
 from audit.plan.model import Camera
 from audit.plan.optics import Pose, horizon_curve
 
-__all__ = ["LAYERS", "Layer", "decode_picture", "encode_jpeg", "evidence_picture", "remedy_preview", "side_by_side"]
+__all__ = ["LAYERS", "Layer", "decode_picture", "encode_jpeg", "evidence_picture", "remedy_preview"]
 
 Picture = NDArray[np.uint8]
 Layer = Literal["planned horizon", "measured horizon", "lines", "sky", "patches", "targets"]
@@ -227,15 +227,3 @@ def remedy_preview(
     hatch = ~inside & ((rows + columns).astype(int) % max(10, width // 64) < max(2, width // 400))
     out[hatch] = (120, 120, 120)
     return np.asarray(out)
-
-
-def side_by_side(left: Picture, right: Picture, gap_px: int = 8) -> Picture:
-    """Two pictures at one height, the left one first."""
-    height = min(left.shape[0], right.shape[0])
-
-    def fit(picture: Picture) -> Picture:
-        width = max(1, round(picture.shape[1] * height / picture.shape[0]))
-        return np.asarray(cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA))
-
-    gap = np.full((height, gap_px, 3), 255, np.uint8)
-    return np.hstack([fit(left), gap, fit(right)])

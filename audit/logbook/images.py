@@ -160,20 +160,6 @@ class ImageStore:
         path = self._path("images", sha256)
         return str(path) if self.folder is not None else f"{self.url}/images/{sha256[:2]}/{sha256}"
 
-    def keys(self) -> Iterator[str]:
-        """Hashes of all images in the store."""
-        for path in self._list("images"):
-            name = path.rsplit("/", 1)[-1]
-            if _KEY.fullmatch(name):
-                yield name
-
-    def leftovers(self) -> Iterator[str]:
-        """Paths in the store that are neither an image nor a preview: writes that were cut off."""
-        for room in ("images", "previews"):
-            for path in self._list(room):
-                if not _KEY.fullmatch(path.rsplit("/", 1)[-1]):
-                    yield path
-
     def _path(self, room: str, sha256: str) -> Any:
         if not _KEY.fullmatch(sha256):
             raise LogbookError(f"'{sha256[:80]}' is no SHA-256 of an image.")
@@ -223,14 +209,6 @@ class ImageStore:
             return int(self._system.info(path)["size"])
         except FileNotFoundError:
             return None
-
-    def _list(self, room: str) -> Iterator[str]:
-        with self._errors():
-            if self.folder is not None:
-                yield from sorted(p.as_posix() for p in (self.folder / room).rglob("*") if p.is_file())
-            else:
-                self._system.invalidate_cache()
-                yield from sorted(self._system.find(f"{self._root}/{room}"))
 
     def _open_remote(self) -> None:
         import fsspec

@@ -237,16 +237,6 @@ class Photos(Store):
         data = None if kept is None else self.images.get_preview(sha256)
         return data if data is not None and sha256_hex(data) == kept else None
 
-    def image_location(self, sha256: str) -> str:
-        """Path or URL of an image."""
-        return self.images.location(sha256)
-
-    def orphans(self) -> tuple[str, ...]:
-        """Stored images that no visit names, and what was left of writes that were cut off."""
-        with self.database.reading() as connection:
-            known = set(connection.execute(sa.select(tables.images.c.sha256)).scalars())
-        return (*(key for key in self.images.keys() if key not in known), *self.images.leftovers())
-
     def _same_photo(self, connection: Connection, number: int, photo: Photo) -> Photo | None:
         table = tables.photos
         query = sa.select(table.c.body).where(

@@ -52,12 +52,6 @@ class Plans(Store):
             raise LogbookError(f"the plan has no camera '{camera}'; check the camera's id.")
         return load(Camera, body)
 
-    def plan_file(self, visit: VisitRef | None = None) -> tuple[str, bytes]:
-        """Name and bytes of the plan file as it was handed in."""
-        with self.database.reading() as connection:
-            row = self._plan_row(connection, visit)
-        return row.name, bytes(row.data)
-
     def plans(self) -> tuple[PlanRecord, ...]:
         """All versions, oldest first."""
         table = tables.plans

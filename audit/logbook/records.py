@@ -24,7 +24,6 @@ __all__ = [
     "DeviceRecord",
     "HistoryEntry",
     "KeptRecord",
-    "MethodChange",
     "PlanRecord",
     "PointRecord",
     "ReferenceRecord",
@@ -114,16 +113,6 @@ class KeptRecord:
     def record(self) -> dict[str, Any]:
         """The JSON values."""
         return load_plain(self.body)
-
-
-@dataclass(frozen=True, slots=True)
-class MethodChange:
-    """One value that a new method version measures differently in an image."""
-
-    sha256: str
-    name: str
-    old: Any
-    new: Any
 
 
 @dataclass(frozen=True, slots=True)

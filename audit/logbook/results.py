@@ -14,7 +14,7 @@ from audit.errors import LogbookError
 from audit.judge.finding import STATES, State, Verdict
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, dump_plain, load, load_plain, together
-from audit.logbook.records import AnswerRecord, DeviceRecord, HistoryEntry, MethodChange, Remeasured, given_to
+from audit.logbook.records import AnswerRecord, DeviceRecord, HistoryEntry, Remeasured, given_to
 from audit.logbook.store import Store, VisitRef, number_of, visit_record
 from audit.match.placement import Decision, Placement
 
@@ -40,16 +40,6 @@ class Results(Store):
             row["at"] = self._after_signatures(connection)
             self._insert_missing(connection, tables.measurements, row)
 
-    def measurements(self, visit: VisitRef, method: str) -> dict[str, dict[str, Any]]:
-        """Records by image hash of all photos of a visit that this method has measured."""
-        table, photos = tables.measurements, tables.photos
-        query = sa.select(table.c.sha256, table.c.body).where(
-            table.c.method == method,
-            table.c.sha256.in_(sa.select(photos.c.sha256).where(photos.c.visit == number_of(visit))),
-        )
-        with self.database.reading() as connection:
-            return {sha256: load_plain(body) for sha256, body in connection.execute(query)}
-
     def methods(self, sha256: str, until: datetime | None = None) -> tuple[str, ...]:
         """Method versions that have measured an image, oldest first; ``until`` leaves out later ones."""
         table = tables.measurements
@@ -58,19 +48,6 @@ class Results(Store):
             query = query.where(table.c.at <= until)
         with self.database.reading() as connection:
             return tuple(connection.execute(query).scalars())
-
-    def method_changes(self, visit: VisitRef, old: str, new: str) -> tuple[MethodChange, ...]:
-        """What a new method version measures differently in the photos of a visit, value by value."""
-        before, after = self.measurements(visit, old), self.measurements(visit, new)
-        changes = []
-        for sha256 in sorted(before.keys() & after.keys()):
-            a, b = dict(_values("", before[sha256])), dict(_values("", after[sha256]))
-            changes += [
-                MethodChange(sha256, name, a.get(name), b.get(name))
-                for name in sorted(a.keys() | b.keys())
-                if a.get(name) != b.get(name)
-            ]
-        return tuple(changes)
 
     def remeasured(self, visit: VisitRef) -> tuple[Remeasured, ...]:
         """Photos of a visit that more than one method version has measured: the latest two, by name of the photo.
@@ -105,19 +82,6 @@ class Results(Store):
             body = connection.execute(query).scalar()
         return None if body is None else load_plain(body)
 
-    def comparison_methods(
-        self, reference_sha256: str, today_sha256: str, until: datetime | None = None
-    ) -> tuple[str, ...]:
-        """Method versions that have compared two images, oldest first; ``until`` leaves out later ones."""
-        table = tables.comparisons
-        query = sa.select(table.c.method).where(
-            table.c.reference_sha256 == reference_sha256, table.c.today_sha256 == today_sha256
-        )
-        if until is not None:
-            query = query.where(table.c.at <= until)
-        with self.database.reading() as connection:
-            return tuple(connection.execute(query.order_by(table.c.at, table.c.method)).scalars())
-
     def put_comparison(self, reference_sha256: str, today_sha256: str, method: str, record: dict[str, Any]) -> None:
         """Keeps a comparison; the first one of a pair and method stays."""
         row: dict[str, Any] = {
@@ -130,16 +94,6 @@ class Results(Store):
             self._need_images(connection, (reference_sha256, today_sha256))
             row["at"] = self._after_signatures(connection)
             self._insert_missing(connection, tables.comparisons, row)
-
-    def comparisons(self, visit: VisitRef, method: str) -> dict[tuple[str, str], dict[str, Any]]:
-        """Records by (reference hash, today's hash) of all photos of a visit."""
-        table, photos = tables.comparisons, tables.photos
-        query = sa.select(table.c.reference_sha256, table.c.today_sha256, table.c.body).where(
-            table.c.method == method,
-            table.c.today_sha256.in_(sa.select(photos.c.sha256).where(photos.c.visit == number_of(visit))),
-        )
-        with self.database.reading() as connection:
-            return {(a, b): load_plain(body) for a, b, body in connection.execute(query)}
 
     def series(self, visit: VisitRef, camera: str, images: Sequence[str], method: str) -> dict[str, Any] | None:
         """The record of several images of one camera together by one method version, or None."""

@@ -269,16 +269,6 @@ class Signoff(Proof, Photos, Decisions):
             rows = connection.execute(query.order_by(table.c.camera, table.c.channel)).all()
         return tuple(_reference(row) for row in rows)
 
-    def camera_references(self, camera: str, visit: VisitRef | None = None) -> tuple[ReferenceRecord, ...]:
-        """The latest signed references of one camera, at most one by day and one by night."""
-        table = tables.references
-        query = sa.select(table).where(table.c.camera == camera).order_by(table.c.visit)
-        if visit is not None:
-            query = query.where(table.c.visit < number_of(visit))
-        with self.database.reading() as connection:
-            latest = {row.channel: _reference(row) for row in connection.execute(query)}
-        return tuple(latest[channel] for channel in sorted(latest))
-
     def key_place(self) -> Path:
         """The file that ``PHOTO_AUDIT_KEY`` names, outside the logbook; else the folder of keys."""
         named = os.environ.get(KEY_VARIABLE)

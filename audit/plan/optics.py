@@ -25,7 +25,6 @@ __all__ = [
     "TargetSd",
     "TargetView",
     "geometry",
-    "ground_footprint",
     "horizon_curve",
     "lowest_pitch_for_sky",
     "open_sky_fraction",
@@ -40,7 +39,6 @@ FloatArray = NDArray[np.float64]
 _SKY_COLUMNS = 64
 _SKY_ROWS = 49
 _POSES_AT_ONCE = 128
-_BORDER_POINTS = 240
 _RIM_RAD = 1e-6
 _CURVE_BEYOND = 1.2
 _STEP_M = 0.005
@@ -535,102 +533,3 @@ def horizon_curve(lens: Lens, pitch_deg: float, roll_deg: float = 0.0, points: i
     right = np.cross(ahead, up)
     turn = np.linspace(-width, width, points)
     return lens.project(np.cos(turn)[:, None] * ahead + np.sin(turn)[:, None] * right)
-
-
-def ground_footprint(camera: Camera, pose: Pose | None = None, farthest_m: float = 100.0) -> FloatArray:
-    """Outline of the level ground that the picture shows.
-
-    Parameters
-    ----------
-    farthest_m : float
-        Level distance from the camera's foot at which a view to the horizon is cut off.
-
-    Returns
-    -------
-    ndarray, shape (N, 2)
-        East and north in site metres, closed implicitly; empty where the picture shows no ground.
-    """
-    pose = pose or Pose.of(camera)
-    lens = camera.lens
-    rotation = camera_from_world(pose.bearing_deg, pose.pitch_deg, pose.roll_deg)
-    rays = lens.unproject(_border(lens)) @ rotation
-    rays = rays[np.isfinite(rays).all(axis=1)]
-    least = camera.height_m / math.hypot(farthest_m, camera.height_m)
-    seen = -rays[:, 2] > least
-    here = np.array([camera.east_m, camera.north_m])
-
-    def far(turn: FloatArray) -> FloatArray:
-        return here + farthest_m * np.stack([np.sin(turn), np.cos(turn)], axis=-1)
-
-    def pictured(turn: FloatArray) -> NDArray[np.bool_]:
-        level = farthest_m * np.stack([np.sin(turn), np.cos(turn)], axis=-1)
-        down = np.full((len(level), 1), -camera.height_m)
-        return lens.in_frame(lens.project(np.concatenate([level, down], axis=1) @ rotation.T))
-
-    if not seen.any():
-        around = np.linspace(0, 2 * np.pi, _BORDER_POINTS, endpoint=False)
-        return far(around) if pictured(around).all() else np.zeros((0, 2))
-    rays, seen = _with_crossings(rays, seen, least)
-    start = int(np.argmax(seen & ~np.roll(seen, 1))) if not seen.all() else 0
-    rays, seen = np.roll(rays, -start, axis=0), np.roll(seen, -start)
-    outline: list[FloatArray] = []
-    index = 0
-    while index < len(rays):
-        if seen[index]:
-            scale = camera.height_m / -rays[index, 2]
-            outline.append((here + rays[index, :2] * scale)[None])
-            index += 1
-            continue
-        end = index
-        while end < len(rays) and not seen[end]:
-            end += 1
-        leave, back = rays[index - 1], rays[end % len(rays)]
-        from_rad, to_rad = math.atan2(leave[0], leave[1]), math.atan2(back[0], back[1])
-        right_way = (to_rad - from_rad) % (2 * math.pi)
-        turns = [from_rad + np.linspace(0, way, 25)[1:-1] for way in (right_way, right_way - 2 * math.pi)]
-        best = max(turns, key=lambda t: int(pictured(t).sum()))
-        outline.append(far(best))
-        index = end
-    return np.concatenate(outline)
-
-
-def _with_crossings(rays: FloatArray, seen: NDArray[np.bool_], least: float) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Border rays with one more, just seen, wherever the border crosses the farthest ground."""
-    out_rays: list[FloatArray] = []
-    out_seen: list[bool] = []
-    for i in range(len(rays)):
-        j = (i + 1) % len(rays)
-        out_rays.append(rays[i])
-        out_seen.append(bool(seen[i]))
-        if seen[i] != seen[j]:
-            low, high = rays[i], rays[j]
-            for _ in range(40):
-                middle = low + high
-                middle = middle / np.linalg.norm(middle)
-                if (-middle[2] > least) == seen[i]:
-                    low = middle
-                else:
-                    high = middle
-            out_rays.append(low if seen[i] else high)
-            out_seen.append(True)
-    return np.array(out_rays), np.array(out_seen)
-
-
-def _border(lens: Lens) -> FloatArray:
-    """Points around the imaged part of the picture, clockwise, shape (N, 2)."""
-    along = np.linspace(0.0, 1.0, _BORDER_POINTS // 4, endpoint=False)
-    right, bottom = lens.width_px - 0.5, lens.height_px - 0.5
-    x, y = -0.5 + along * lens.width_px, -0.5 + along * lens.height_px
-    frame = np.concatenate(
-        [
-            np.stack([x, np.full_like(x, -0.5)], axis=-1),
-            np.stack([np.full_like(y, right), y], axis=-1),
-            np.stack([x[::-1] + lens.width_px / len(x), np.full_like(x, bottom)], axis=-1),
-            np.stack([np.full_like(y, -0.5), y[::-1] + lens.height_px / len(y)], axis=-1),
-        ]
-    )
-    centre = np.array(lens.centre_px)
-    out = frame - centre
-    rim = float(lens.radius_px(lens.half_angle_limit_rad)) * (1 - 1e-9)
-    radius = np.hypot(out[:, 0], out[:, 1])
-    return np.asarray(centre + out * np.minimum(1.0, rim / radius)[:, None])

@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from audit.account.account import accounts_of, chosen
 from audit.account.case import case_of, cases
 from audit.logbook import KeptRecord, Logbook
+from audit.measure.image import METHOD
 from tests.desk_samples import judged_logbook
 
 #: Statements for all cases of a visit, whatever the number of cameras.
@@ -69,11 +70,11 @@ def test_a_case_holds_what_the_logbook_holds(tmp_path: Path) -> None:
         for name, account in accounts_of(book, visit, book.site(visit).cameras).items():
             assert account.placements == book.placements(visit, name)
             assert {s.photo.name for s in account.shots} == {p.name for p in book.photos(visit, name)}
-            assert account.references == book.camera_references(name, visit)
+            assert account.references == tuple(r for r in book.references(visit) if r.camera == name)
             for shot in account.snapshots:
                 assert shot.measured is not None and book.methods(shot.photo.sha256)
                 reference, change = account.compared(shot)
-                kept = [] if reference is None else book.comparison_methods(reference.sha256, shot.photo.sha256)
+                kept = reference and book.comparison(reference.sha256, shot.photo.sha256, METHOD)
                 assert (change is not None) == bool(kept)
                 compared += change is not None
             lights = [s.night for s in account.snapshots]

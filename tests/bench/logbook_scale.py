@@ -156,7 +156,7 @@ def tasks(book: Logbook, judged: int) -> dict[str, Callable[[], object]]:
                 placements.append(make_placement(photo.name, f"C-{n % 20 + 1}"))
             book.put_placements(visit, placements)
             for n in range(20):
-                book.camera_references(f"C-{n + 1}", visit)
+                book.referenced(visit, f"C-{n + 1}")
             book.put_verdicts(visit, [make_verdict(f"C-{n + 1}") for n in range(20)])
 
     def worst_first() -> None:
@@ -172,7 +172,7 @@ def tasks(book: Logbook, judged: int) -> dict[str, Callable[[], object]]:
         assert len(book.photos(visit, camera=camera)) == 10
         book.placements(visit, camera=camera)
         book.decisions(visit, camera)
-        book.camera_references(camera)
+        book.referenced(visit, camera)
         for photo in book.photos(visit, camera=camera)[:2]:
             book.measurement(photo.sha256, METHOD)
 

@@ -19,7 +19,17 @@ from pathlib import Path
 from typing import Any
 
 from audit.logbook import Logbook, SeenFile
-from tests.logbook_samples import DAY, METHOD, PLAN, make_photo, make_placement, make_site, make_verdict
+from tests.logbook_samples import (
+    DAY,
+    METHOD,
+    PLAN,
+    files_of,
+    make_photo,
+    make_placement,
+    make_site,
+    make_verdict,
+    measurements_of,
+)
 
 PHOTOS = 60
 CAMERAS = 12
@@ -69,11 +79,11 @@ def outcome(address: str) -> dict[str, Any]:
             "images": [book.image(p.sha256)[:16].hex() for p in photos],
             "previews": [len(book.preview(p.sha256) or b"") for p in photos],
             "refusals": [[r.name, r.kind] for r in book.refusals(1)],
-            "measurements": book.measurements(1, METHOD),
+            "measurements": measurements_of(book, 1, METHOD),
             "placements": [[p.photo, p.camera] for p in book.placements(1)],
             "verdicts": [[v.camera, v.state, v.findings[0].why] for v in book.verdicts(1)],
             "counts": book.verdict_counts(1),
-            "orphans": [key for key in book.orphans() if "/" not in key],
+            "orphans": sorted({n for n in files_of(book.images) if len(n) == 64} - {p.sha256 for p in photos}),
             "problems": [p.message for p in book.verify()],
         }
 

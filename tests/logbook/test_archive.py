@@ -15,7 +15,7 @@ import pytest
 from audit.errors import LogbookError
 from audit.logbook import Logbook, record, signoff, tables
 from audit.logbook.record import FIRST_FORMAT
-from tests.logbook_samples import DAY, METHOD, fill, make_photo, start
+from tests.logbook_samples import DAY, METHOD, fill, make_photo, measurements_of, start
 
 
 def everything(book: Logbook) -> tuple:
@@ -31,7 +31,7 @@ def everything(book: Logbook) -> tuple:
         [book.verdict_counts(n) for n in numbers],
         [book.decisions(n) for n in numbers],
         [book.answer_history(n) for n in numbers],
-        [book.measurements(n, METHOD) for n in numbers],
+        [measurements_of(book, n, METHOD) for n in numbers],
         [book.seen(n) for n in numbers],
         book.references(),
         [book.signed_record(n) for n in numbers],
@@ -88,7 +88,7 @@ def test_an_existing_logbook_is_never_written_over(tmp_path: Path) -> None:
 
 def test_a_logbook_with_a_lost_image_is_not_archived(tmp_path: Path) -> None:
     book = filled(str(tmp_path / "a"))
-    Path(book.image_location(book.photos(1)[0].sha256)).unlink()
+    Path(book.images.location(book.photos(1)[0].sha256)).unlink()
     with pytest.raises(LogbookError, match="missing"):
         book.export(tmp_path / "a.zip")
     assert not list(tmp_path.glob("a.zip*"))

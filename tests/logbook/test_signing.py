@@ -180,7 +180,7 @@ def test_a_new_method_version_may_measure_signed_photos(place) -> None:
 def test_a_changed_or_missing_image_is_named(place, damage: str) -> None:
     book = signed_book(place)
     photo = book.photos(1)[3]
-    path = Path(book.image_location(photo.sha256))
+    path = Path(book.images.location(photo.sha256))
     assert not path.stat().st_mode & stat.S_IWUSR, "originals are read-only"
     path.unlink()
     if damage == "changed":
@@ -193,7 +193,7 @@ def test_a_changed_or_missing_image_is_named(place, damage: str) -> None:
 def test_a_visit_with_a_lost_image_is_not_signed(place) -> None:
     book = start(place.address, place.images)
     visit = fill(book)
-    Path(book.image_location(book.photos(visit)[0].sha256)).unlink()
+    Path(book.images.location(book.photos(visit)[0].sha256)).unlink()
     with pytest.raises(LogbookError, match=r"'C-1/day\.jpg' is missing"):
         book.sign(visit, "Ada Example")
     assert book.visit().signed_at is None
@@ -238,8 +238,7 @@ def test_references_are_the_latest_signed_snapshots_by_day_and_night(place) -> N
     assert latest["C-1", "day"] == 1, "what is to be put right is no reference"
     assert latest["C-2", "day"] == latest["C-3", "night"] == 2
     assert {r.visit for r in book.references(second)} == {1}
-    assert [r.visit for r in book.camera_references("C-2")] == [2, 2]
-    assert [r.visit for r in book.camera_references("C-2", second)] == [1, 1]
+    assert [r.visit for r in book.referenced(second, "C-2")] == [1, 1]
 
 
 def test_only_placed_snapshots_become_references(place) -> None:

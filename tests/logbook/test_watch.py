@@ -35,6 +35,6 @@ def test_health_says_what_is_wrong(place) -> None:
     book = start(place.address, place.images)
     visit = fill(book, cameras=1)
     for photo in book.photos(visit):
-        Path(book.image_location(photo.sha256)).unlink()
+        Path(book.images.location(photo.sha256)).unlink()
     well, line = book.health()
     assert not well and "image" in line and "\n" not in line

@@ -131,7 +131,7 @@ def test_health_and_counters_answer_with_exit_codes(book: Logbook) -> None:
     counters = command("health", book.address, "--counters")
     assert counters.returncode == 0 and counters.stdout.endswith("# EOF\n") and "photo_audit_photos 6\n" in counters.stdout
     for photo in book.photos(1):
-        Path(book.image_location(photo.sha256)).unlink()
+        Path(book.images.location(photo.sha256)).unlink()
     done = command("health", book.address)
     assert done.returncode == 2 and "an image is missing or changed" in done.stdout
 

@@ -14,7 +14,7 @@ from geographiclib.geodesic import Geodesic
 
 from audit.lens import Lens
 from audit.plan.model import Camera, Target
-from audit.plan.optics import Pose, geometry, ground_footprint, horizon_curve, open_sky_fraction
+from audit.plan.optics import Pose, geometry, horizon_curve, open_sky_fraction
 from audit.plan.parts import thread_named
 from audit.plan.places import from_local, to_local
 from audit.plan.sun import sun_position
@@ -165,19 +165,6 @@ def test_a_ceiling_fisheye_sees_its_own_foot_and_no_sky() -> None:
     seen = geometry(Camera("c", 0, 0, 4, 0, -90, Lens(2880, 2880, 180, projection="equidistant")))
     assert seen.nearest_ground_m == 0.0 and seen.farthest_ground_m is None
     assert seen.open_sky_fraction == 0.0 and seen.horizon_row_px is None
-
-
-def test_footprint_of_a_steep_camera_is_a_trapezium() -> None:
-    """[C] 4 m, pitch -45, hfov 60, 1000 x 1000: edges at 15 and 75 degrees down; area by the shoelace formula."""
-    camera = Camera("c", 5, 7, 4, 0, -45, Lens(1000, 1000, 60))
-    outline = ground_footprint(camera)
-    near, far = 4 / math.tan(math.radians(75)), 4 / math.tan(math.radians(15))
-    assert outline[:, 1].min() - 7 == pytest.approx(near, abs=0.01)
-    assert outline[:, 1].max() - 7 == pytest.approx(far, abs=0.01)
-    half = [math.tan(math.radians(30)) * 4 * math.cos(math.radians(30)) / math.sin(math.radians(a)) for a in (75, 15)]
-    x, y = outline.T
-    area = 0.5 * abs(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))
-    assert area == pytest.approx((half[0] + half[1]) * (far - near), rel=0.01)
 
 
 def test_sun_by_the_nrel_worked_example() -> None:

@@ -14,7 +14,7 @@ from audit.lens import Lens
 from audit.plan.check import check_plan
 from audit.plan.files import read_plan
 from audit.plan.model import Camera, MountChain, Site, Target
-from audit.plan.optics import Pose, geometry, ground_footprint, uncertainty, under_poses
+from audit.plan.optics import Pose, geometry, uncertainty, under_poses
 from audit.plan.sun import glare
 
 DEMO = Path(__file__).parents[2] / "sample_images" / "plan.csv"
@@ -187,32 +187,3 @@ def test_uncertainty_agrees_with_drawn_poses() -> None:
     assert found.horizon_row_px == pytest.approx(rows.std(), rel=0.12)
     density = under_poses(camera, poses)[1][:, 0]
     assert found.targets[0].px_per_m == pytest.approx(density.std(), rel=0.15)
-
-
-def _inside(outline: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """Even-odd rule."""
-    a, b = outline, np.roll(outline, -1, axis=0)
-    x, y = points[:, :1], points[:, 1:]
-    crosses = (a[:, 1] > y) != (b[:, 1] > y)
-    rise = np.where(b[:, 1] == a[:, 1], 1.0, b[:, 1] - a[:, 1])
-    return (crosses & (x < (b[:, 0] - a[:, 0]) * (y - a[:, 1]) / rise + a[:, 0])).sum(axis=1) % 2 == 1
-
-
-def test_footprint_is_what_the_picture_shows() -> None:
-    """Points inside the outline project into the picture, points outside don't."""
-    rng = np.random.default_rng(3)
-    for lens, pitch, roll in (
-        (Lens(1920, 1080, 70), -20, 0),
-        (Lens(1920, 1080, 90), -10, 12),
-        (Lens(1000, 1600, 50), -5, -30),
-        (Lens(2880, 2880, 180, projection="equidistant"), -90, 0),
-        (Lens(2880, 1620, 180, projection="equidistant"), -30, 3),
-    ):
-        camera = Camera("c", 4, -3, 3.5, 70, pitch, lens, roll)
-        outline = ground_footprint(camera, farthest_m=40)
-        points = np.array([4, -3]) + rng.uniform(-39, 39, (1500, 2))
-        points = points[np.hypot(*(points - [4, -3]).T) < 39]
-        targets = tuple(Target(str(i), *map(float, p), 0.0) for i, p in enumerate(points))
-        shown = np.array([v.in_frame for v in geometry(replace(camera, targets=targets)).targets])
-        agree = (_inside(outline, points) == shown).mean()
-        assert agree > 0.985, (lens, pitch, roll, agree)

@@ -1,9 +1,9 @@
-"""What the judge says to people, word for word and figure for figure, beside its code: ``spoken.txt``.
+"""What the judge says to people, word for word and figure for figure, beside its code: ``judge_sentences.txt``.
 
 The file is for reading: every sentence, figure, part and caution that the cases below bring out. A change of wording,
 of a figure or of a remedy shows in its diff. After a wanted change write it anew and read the difference:
 
-    python -m tests.judge.test_spoken
+    python -m tests.judge.test_judge_sentences
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from audit.measure.measurement import Clarity, Sky, ViewChange
 from audit.plan.model import Camera, Target
 from tests.judge_samples import LIMITS, SITE, evidence, good_pair, snapshot
 
-FILE = Path(__file__).with_name("spoken.txt")
+FILE = Path(__file__).with_name("judge_sentences.txt")
 STILL = ViewChange(0.99, 0.1, 0.1, -0.1, 0.1, 0.0, 0.1, 0.98, 0.04, 0.95, 0.02, 0.01, 0.03, "clear")
 YARD = Camera(
     "Y-1",
@@ -235,7 +235,7 @@ def lines(case: str, verdict: Verdict, known: set[str]) -> Iterator[str]:
             yield line
 
 
-def spoken() -> str:
+def sentences() -> str:
     known: set[str] = set()
     text: list[str] = []
     for case, camera, given in cases():
@@ -245,7 +245,7 @@ def spoken() -> str:
 
 def test_every_sentence_figure_and_remedy_is_as_it_was_read() -> None:
     known = FILE.read_text(encoding="utf-8").splitlines()
-    assert spoken().splitlines() == known, "after a wanted change: python -m tests.judge.test_spoken"
+    assert sentences().splitlines() == known, "after a wanted change: python -m tests.judge.test_judge_sentences"
 
 
 @pytest.mark.parametrize(("case", "camera", "given"), [*cases()], ids=lambda v: v if isinstance(v, str) else "")
@@ -270,4 +270,4 @@ def test_every_finding_holds_what_a_reader_needs(case: str, camera: Camera, give
 
 
 if __name__ == "__main__":
-    FILE.write_text(spoken(), encoding="utf-8")
+    FILE.write_text(sentences(), encoding="utf-8")

@@ -1,11 +1,11 @@
-"""What matching makes of small simulated visits, photo by photo, beside its code: ``told.txt``.
+"""What matching makes of small simulated visits, photo by photo, beside its code: ``matching_answers.txt``.
 
 The file is for reading: decisions, probabilities, alternatives, roles, groups and the sentences that a person is shown.
 The same photos get the same answers everywhere; a change of the model shows in the file's diff. After a wanted change
 write it anew, read the difference, and look at the figures of ``tests/bench/matching_figures.py``, which say whether it
 is a better one:
 
-    python -m tests.match.test_told
+    python -m tests.match.test_matching_answers
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from audit.match.assign import match_photos
 from audit.match.placement import Placement
 from tests.bench.walks import make_walk
 
-FILE = Path(__file__).with_name("told.txt")
+FILE = Path(__file__).with_name("matching_answers.txt")
 #: Draws differ in the last digits between processors; decisions and order do not.
 TOLERANCE = 0.02
 VISITS = {
@@ -68,7 +68,7 @@ def test_every_photo_is_told_as_it_was_read(name: str) -> None:
     lines = [*told(name)]
     for kept, (text, values) in zip(known[start : start + len(lines)], lines, strict=True):
         numbers, _, words = kept.partition(" | ")
-        assert words == text, "after a wanted change: python -m tests.match.test_told"
+        assert words == text, "after a wanted change: python -m tests.match.test_matching_answers"
         assert values == pytest.approx([float(n) for n in numbers.split()], abs=TOLERANCE), text
 
 
