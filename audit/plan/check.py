@@ -7,12 +7,14 @@ knowing before the crew goes out.
 from __future__ import annotations
 
 import calendar
+import difflib
 import math
 from collections.abc import Iterator
 
 from audit.errors import PlanProblem
+from audit.plan.columns import PURPOSE_WORDS, level_named
 from audit.plan.measures import Measure
-from audit.plan.model import Camera, Site
+from audit.plan.model import PURPOSE_PX_PER_M, Camera, Site
 from audit.plan.mounts import chain_problems
 from audit.plan.optics import Geometry, TargetView, geometry
 from audit.plan.sun import Glare, glare
@@ -298,6 +300,22 @@ def _paperwork(camera: Camera, file: str) -> Iterator[PlanProblem]:
             "no purpose is written.",
             "Write one for every camera: data protection authorities ask for it (EDPB Guidelines 3/2019); "
             "local law decides.",
+        )
+    bare = [t for t in camera.targets if t.required_px_per_m is None]
+    told = next((t.purpose for t in bare if t.purpose), camera.purpose)
+    if bare and told and level_named(told) is None:
+        names = ", ".join(f"'{t.name}'" for t in bare)
+        near = difflib.get_close_matches(told.lower(), [*PURPOSE_PX_PER_M, *PURPOSE_WORDS], n=1, cutoff=0.75)
+        level = level_named(near[0]) if near else None
+        yield _problem(
+            camera,
+            file,
+            "purpose",
+            f"'{told}' is no level of pixel density, so {'target' if len(bare) == 1 else 'targets'} {names} "
+            f"{'has' if len(bare) == 1 else 'have'} no requirement: only whether it is in the picture is judged.",
+            f"{f'Did you mean {level}? ' if level else ''}Give a level ({', '.join(PURPOSE_PX_PER_M)}) or required_px_per_m.",
+            value=told,
+            accepted=", ".join(PURPOSE_PX_PER_M),
         )
     missing = [
         column

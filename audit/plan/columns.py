@@ -63,10 +63,11 @@ _SETTING = Choice(
     ("indoor", "outdoor"),
     {
         **dict.fromkeys(
-            "indoors inside interior internal innen innenbereich drinnen intérieur interno interior".split(), "indoor"
+            "int in indoors inside interior internal innen innenbereich drinnen intérieur interno interior".split(),
+            "indoor",
         ),
         **dict.fromkeys(
-            "outdoors outside exterior external außen aussen aussenbereich außenbereich draussen draußen extérieur esterno".split(),
+            "ext out outdoors outside exterior external außen aussen aussenbereich außenbereich draussen draußen extérieur esterno".split(),
             "outdoor",
         ),
     },

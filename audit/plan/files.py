@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from audit.errors import PlanError, PlanProblem
+from audit.plan.columns import by_key
 from audit.plan.landmarks import read_landmarks
 from audit.plan.layout import lay_out
 from audit.plan.model import Site, WaitingCamera
@@ -100,7 +101,10 @@ class _Found:
 
 
 def _whole(row: Row) -> dict[str, object]:
-    cells: dict[str, object] = {**row.raw, **row.cells}
+    held = {**row.raw, **row.cells}
+    cells: dict[str, object] = {
+        key: held[key] for key in (*by_key("cameras"), *by_key("targets"), *held) if key in held
+    }
     cells.pop("waits", None)
     if row.reasons:
         cells["waits"] = " | ".join(row.reasons)

@@ -217,9 +217,7 @@ def _headings(grid: Grid, row: int, depth: int, table: TableWord, nearly: bool =
     if row + depth - 1 > len(grid.rows):
         return []
     lower = [grid.rows[r - 1] for r in range(row + 1, row + depth)]
-    if any(isinstance(c, (int, float)) for cells in lower for c in cells) or any(
-        all(map(is_blank, cells)) for cells in lower
-    ):
+    if any(_is_datum(c) for cells in lower for c in cells) or any(all(map(is_blank, cells)) for cells in lower):
         return []
     width = max(len(grid.rows[r - 1]) for r in range(row, row + depth))
     if depth == 1 and not any(isinstance(c, str) for c in grid.rows[row - 1]):
@@ -235,6 +233,13 @@ def _headings(grid: Grid, row: int, depth: int, table: TableWord, nearly: bool =
             Heading(column, texts[-1] if depth == 1 else " ".join(dict.fromkeys(texts)), _title(texts, table, nearly))
         )
     return found
+
+
+def _is_datum(cell: Cell) -> bool:
+    """Whether a cell is a value, not a title: a number, or a text that begins with one."""
+    return (cell is not None and not isinstance(cell, str)) or (
+        isinstance(cell, str) and re.match(r"[+\-−]?[.,]?\d", cell.strip()) is not None
+    )
 
 
 def _over(grid: Grid, row: int, column: int, group: bool) -> Cell:

@@ -34,6 +34,11 @@ _WIDE: dict[str, Measure] = {
     "target_latitude": Measure("deg", -180, 180, sort="latitude"),
     "target_longitude": Measure("deg", -180, 180, sort="longitude"),
 }
+_GRID_NORTH_DEG = 0.5  # our default: less than this is below what a bearing on a drawing is good for
+#: Titles of a column that names the grid.
+_GRID_TITLE = re.compile(
+    r"grid|crs|epsg|datum|zone|fuso|huso|fuseau|koordinatensystem|bezugssystem|syst[eè]me|sistema", re.IGNORECASE
+)
 _GRID = Measure("m", -100_000_000, 100_000_000)
 _SEA = Measure("m", -500, 9000)
 #: Columns that say something of the row's other cells.
@@ -335,6 +340,10 @@ class _Reader:
 
     def _named_grid(self) -> NamedGrid | None:
         texts = [h.text for h in self.sheet.headings if h.title is not None and h.title.key in ("east_m", "north_m")]
+        for heading in self.sheet.headings:
+            if heading.title is None and _GRID_TITLE.search(heading.text):
+                values = {cell_text(self.sheet.grid.value(line, heading.column)) for line in self.lines} - {""}
+                texts += [f"{heading.text} {value}" for value in values] if len(values) == 1 else []
         for text in (*texts, self.sheet.facts.text):
             found = grid_named(text) if text else None
             if isinstance(found, str):
@@ -355,6 +364,23 @@ class _Reader:
                     continue
                 self._to_wgs84(voice, row, (e, n), (east, north, latitude, longitude))
             voice.flush()
+        self._say_grid_north()
+
+    def _say_grid_north(self) -> None:
+        """Bearings beside coordinates of a grid are often measured on it, and grid north is not true north."""
+        place = next((p for row in self.table.rows if (p := _place(row)) is not None), None)
+        said = self.words.get("bearing_deg", frozenset()) & {"true", "magnetic", "grid"}
+        turn = None if place is None or self.crs is None else self.crs.convergence_deg(*place)
+        if turn is not None and abs(turn) >= _GRID_NORTH_DEG and "bearing_deg" in self.table.at and not said:
+            self.problems.add(
+                PlanProblem(
+                    self.sheet.grid.place,
+                    f"bearings are taken from true north; the grid's north lies {turn:+.1f}° from it here.",
+                    column=self.table.titles.get("bearing_deg"),
+                    severity="caution",
+                    remedy="If they were measured on the grid, name the column 'bearing from grid north'.",
+                )
+            )
 
     def _to_wgs84(self, voice: Voice, row: Row, at: tuple[float, float], keys: tuple[str, str, str, str]) -> None:
         assert self.crs is not None

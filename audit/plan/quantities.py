@@ -16,6 +16,8 @@ from audit.plan.measures import UNITS, Measure
 __all__ = ["Quantity", "compass_deg", "plain_letters", "quantities"]
 
 _MINUS = str.maketrans({"−": "-", "–": "-", "\u00a0": " ", "\u202f": " ", "\u2009": " ", "´": "'", "`": "'", "ˈ": "'"})
+#: Parts that an inch is divided into on a rule; another fraction is two numbers with a stroke.
+_INCH_PARTS = (2, 4, 8, 16, 32, 64)
 _FRACTIONS = {"½": " 1/2", "¼": " 1/4", "¾": " 3/4", "⅛": " 1/8", "⅜": " 3/8", "⅝": " 5/8", "⅞": " 7/8"}
 _DIGITS = r"\d{1,3}(?:[ '’]\d{3})+(?!\d)(?:[.,]\d+)?|\d+(?:[.,]\d+)*\.?|[.,]\d+"
 _NUMBER = re.compile(
@@ -156,7 +158,8 @@ def _read(text: str, decimal: str, measure: Measure) -> Quantity | None:
             vague = vague or text[position] in "~≈"
             position += 1
             continue
-        match = _FRACTION.match(text, position) or _NUMBER.match(text, position)
+        match = _FRACTION.match(text, position) if measure.unit in ("m", "mm") else None
+        match = match or _NUMBER.match(text, position)
         if match is not None:
             value = _value(match, decimal)
             between = bool(parts) and parts[-1][1] == "ft" and match["sign"] == "-"
@@ -236,7 +239,7 @@ def _value(match: re.Match[str], decimal: str) -> float | None:
     )
     if groups.get("over"):
         upper, lower = groups["over"].split("/")
-        if not int(lower):
+        if int(lower) not in _INCH_PARTS or int(upper) >= int(lower):
             return None
         number += int(upper) / int(lower)
     return number

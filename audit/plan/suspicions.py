@@ -390,13 +390,16 @@ def _skeleton(name: str) -> str:
 #: Letters of other alphabets with the shape of Latin ones (Unicode Technical Standard 39, confusables).
 _CYRILLIC = str.maketrans("асеорхукмтвнгі", "aceopxykmtbhri")
 
-_PARTERS = ("\n", "/", "&", "+", ",", ";", " and ", " und ", " et ", " y ")
+_PARTERS = ("\n", "-", "/", "&", "+", ",", ";", " and ", " und ", " et ", " y ")
+_RANGE = re.compile(r"(?<=\d)\s*(?:-|–|\.\.|to|bis)\s*(?=[A-Za-z])")
 _ID = re.compile(r"^([A-Za-zÀ-ÿ]*)[\s._-]*([A-Za-zÀ-ÿ]*[\s._-]*)(\d+)([a-z]?)$")
 
 
 def _two_ids(name: str, sign: str, names: Sequence[str]) -> bool:
     """Whether a cell's parts each look like an id of this plan: letters and a number, or a bare number after one."""
-    parts = [p.strip() for p in name.split(sign)]
+    parts = [p.strip() for p in (_RANGE.split(name) if sign == "-" else name.split(sign))]
+    if sign == "-" and not (len(parts) == 2 and _ID.match(parts[0]) and _ID.match(parts[0]).group(1)):  # type: ignore[union-attr]
+        return False
     if len(parts) < 2 or not all(parts):
         return False
     first, *others = (_ID.match(p) for p in parts)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -121,7 +122,8 @@ class WordReader:
         if finer_name(kind.kind, text) is not None:
             self.put(row, line, self.key, text.strip())
             return
-        word = translated(kind.kind, text)
+        plain = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c)).strip()
+        word = plain if finer_name(kind.kind, plain) is not None else translated(kind.kind, text)
         if word is not None:
             self.put(row, line, self.key, word)
             self.voice.note(row, line, text, f"is read as '{word}'")

@@ -407,6 +407,8 @@ def _grids() -> None:
         "UTM by its code in a line above",
         _csv([["Coordinates: EPSG:32627"], head("East", "North"), *moved(32627, 0, 0)]),
     )
+    column = [[*head("Easting", "Northing"), "Grid"], *[[*r, "UTM 27N"] for r in moved(32627, 0, 0)]]
+    habit("a grid that a column names", _csv(column))
     habit(
         "UTM with the columns exchanged",
         _csv([head("Northing (UTM 27N)", "Easting (UTM 27N)"), *moved(32627, 0, 0)]),
@@ -465,6 +467,12 @@ def _suspicions() -> None:
     far = [list(r) for r in TRUTH]
     far[3][2], far[3][3] = far[3][3], far[3][2]
     habit("latitude and longitude exchanged in a row", _csv([list(PLAIN), *far]), "fix")
+    stroke = [list(r) for r in TRUTH]
+    stroke[4][5] = "20/200"
+    habit("two bearings in a cell", _csv([list(PLAIN), *stroke]), "asks", waits="KA-05", cells="F6")
+    span = [list(r) for r in TRUTH]
+    span[4][0] = "KA-05-KA-09"
+    habit("a range of ids", _csv([list(PLAIN), *span]), "asks", waits="KA-05-KA-09", cells="A6")
     swapped = titled(PLAIN, rows(), latitude="longitude", longitude="latitude")
     habit("latitude and longitude exchanged by title", _csv(swapped), "fix")
     alike = [list(r) for r in TRUTH]
