@@ -133,6 +133,7 @@ class _Suspicions:
         """Two ids in one cell, or a quantity above one."""
         names = [r.text("camera") for r in self.rows if r.has("camera")]
         parted = {sign: sum(sign in n for n in names) for sign in _PARTERS}
+        parted["-"] = sum(_RANGE.search(n) is not None for n in names)
         voice = voice_of(self.table, "camera", self.problems, self.take)
         for row in self.rows:
             name = row.text("camera")
