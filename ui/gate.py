@@ -180,10 +180,10 @@ class Gate:
         session = self._session(scope)
         if path == _SIGN_IN and method == "GET":
             await _redirect(send, f"{_LOGIN}?provider={quote(encode_provider_token('default'))}")
-        elif path in (_LOGIN, _CALLBACK) and method == "GET":
+        elif path == _LOGIN and method == "GET":
             await self._app(scope, receive, send)
-        elif path == _LOGOUT and method == "GET":
-            if session is not None:
+        elif path in (_CALLBACK, _LOGOUT) and method == "GET":
+            if session is not None:  # whoever signs in anew, or out, is done with the session before
                 self._end(session.key)
             await self._app(scope, receive, send)
         elif session is None or session.person is None:

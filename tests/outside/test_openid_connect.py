@@ -60,6 +60,16 @@ def by_another_key(claims: Claims, key: Any) -> str:
     return by_key(claims, RSAKey.generate_key(2048, {"kid": key.kid} if key.kid else None))
 
 
+def by_a_key_it_brings(claims: Claims, key: Any) -> str:
+    """The token's own header offers the key to check it with, and a place to fetch one."""
+    from joserfc import jwt
+    from joserfc.jwk import RSAKey
+
+    own = RSAKey.generate_key(2048, {"kid": "its own"})
+    header = {"alg": "RS256", "kid": "its own", "jwk": own.as_dict(private=False), "jku": "http://127.0.0.1:1/keys"}
+    return jwt.encode(header, claims, own, algorithms=["RS256"])
+
+
 def by_nothing(claims: Claims, key: Any) -> str:
     return f"{packed({'alg': 'none', 'kid': key.kid})}.{packed(claims)}."
 
@@ -202,11 +212,13 @@ def test_a_bent_claim_lets_nobody_in(desk: str, provider: Provider, rule: str, b
     assert not signs_in(desk), rule
 
 
-@pytest.mark.parametrize("sign", [by_another_key, by_nothing, by_client_secret, by_public_key, unsigned])
+@pytest.mark.parametrize(
+    "sign", [by_another_key, by_a_key_it_brings, by_nothing, by_client_secret, by_public_key, unsigned]
+)
 def test_a_token_that_the_provider_did_not_sign_lets_nobody_in(
     desk: str, provider: Provider, sign: Callable[[Claims, Any], str]
 ) -> None:
-    """3.1.3.7, 6 and 7; RFC 8725, 3.1 and 3.2 for algorithms that are turned into others."""
+    """3.1.3.7, 6 and 7; RFC 8725, 3.1, 3.2 and 3.10 for algorithms turned into others and keys that a token brings."""
     provider.sign = sign
     assert not signs_in(desk)
 
@@ -230,6 +242,15 @@ def test_an_answer_that_was_not_asked_for_lets_nobody_in(desk: str) -> None:
         bent = of_one.replace("state=", "state=x")
         one.get(bent)
         assert not gets_in(one, desk)
+
+
+def test_signing_in_anew_ends_the_session_before(desk: str) -> None:
+    with httpx.Client(timeout=30) as visitor, httpx.Client(timeout=30) as copy:
+        visitor.get(callback(visitor, desk))
+        copy.cookies.update(visitor.cookies)
+        assert gets_in(copy, desk)
+        visitor.get(callback(visitor, desk))
+        assert gets_in(visitor, desk) and not gets_in(copy, desk)
 
 
 def test_a_code_counts_once(desk: str) -> None:
