@@ -5,17 +5,18 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from audit.judge.evidence import CameraEvidence, Snapshot
+from audit.frames import camera_from_world
+from audit.judge.evidence import CameraEvidence, Pointed, Snapshot
 from audit.judge.finding import Finding, Verdict
 from audit.judge.findings import intended_pose, judge_camera
 from audit.judge.limits import load_limits
 from audit.match.placement import Placement
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, Sky
 from audit.plan.files import read_plan
-from audit.plan.model import Camera
+from audit.plan.model import Camera, Landmark
 from audit.plan.optics import open_sky_fraction
 
-__all__ = ["CLEAR", "LIMITS", "SITE", "evidence", "good_pair", "judged", "only", "snapshot"]
+__all__ = ["CLEAR", "LIMITS", "SITE", "evidence", "good_pair", "judged", "mast", "only", "snapshot"]
 
 SITE = read_plan(Path(__file__).parents[1] / "sample_images" / "plan.csv")
 LIMITS = load_limits()
@@ -51,11 +52,32 @@ def snapshot(
 
 
 def evidence(camera: Camera, *snapshots: Snapshot, **more: object) -> CameraEvidence:
-    """Snapshots with the crew's three shots."""
+    """Snapshots with the crew's three shots, and the planned bearing shown by a far mast without a known height."""
     roles = ("snapshot", "label", "wide view", "bracket")
     placements = tuple(Placement(f"{r}.jpg", camera.camera, 0.99, "placed", r, role=r) for r in roles)  # type: ignore[arg-type]
-    given = {"placements": placements, "snapshots": snapshots} | more
+    given = {"placements": placements, "snapshots": snapshots, "pointed": mast(camera, *snapshots)} | more
     return CameraEvidence(**given)  # type: ignore[arg-type]
+
+
+def mast(camera: Camera, *snapshots: Snapshot, turned_deg: float = 0.0) -> tuple[Pointed, ...]:
+    """A far mast seen where a camera with the measured pitch and the planned bearing (turned so far right) sees it."""
+    day = next((s for s in snapshots if not s.night), None)
+    if day is None or day.measured.orientation.pitch_deg is None:
+        return ()
+    held, seen = intended_pose(camera), day.measured.orientation
+    lens = camera.lens
+    size = day.width_px, day.height_px
+    if size != (lens.width_px, lens.height_px):
+        lens = lens.resized(*size)
+    column, row = lens.centre_px
+    if held.pitch_deg < -60:
+        column += 0.9 * lens.focal_px
+    rotation = camera_from_world(held.bearing_deg + turned_deg, seen.pitch_deg or 0.0, seen.roll_deg or 0.0)
+    if held.pitch_deg < -60:
+        rotation = camera_from_world(held.bearing_deg + turned_deg, -90.0, 0.0)
+    east, north, _ = 200.0 * lens.unproject([column, row]) @ rotation
+    place = Landmark("mast", camera.east_m + float(east), camera.north_m + float(north), None, 0.02)
+    return (Pointed("mast", place, day.photo, (column, row), size, by="Ada Example"),)
 
 
 def good_pair(camera: Camera, **day: object) -> tuple[Snapshot, Snapshot]:

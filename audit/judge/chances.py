@@ -6,6 +6,7 @@ sequence with one fixed shift, so that the same measurement always gets the same
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cache
 
@@ -31,7 +32,8 @@ _SEED = 20260616
 class PoseBelief:
     """What is known of a camera's pose: middle values and sds in degrees, independent normal errors.
 
-    ``hfov_sd_fraction`` is the sd of the angle of view as a share of it.
+    ``hfov_sd_fraction`` is the sd of the angle of view as a share of it. ``covariance`` of bearing, pitch and roll,
+    square degrees, where their errors hang together; then the sds are its diagonal's roots.
     """
 
     pose: Pose
@@ -39,13 +41,18 @@ class PoseBelief:
     pitch_sd_deg: float
     roll_sd_deg: float
     hfov_sd_fraction: float = 0.0
+    covariance: tuple[tuple[float, float, float], ...] | None = None
 
     def draws(self) -> tuple[FloatArray, FloatArray]:
         """Poses (N, 3) in degrees and factors on the focal length (N,)."""
         z = _standard_normals()
         middle = np.array([self.pose.bearing_deg, self.pose.pitch_deg, self.pose.roll_deg])
-        sds = np.array([self.bearing_sd_deg, self.pitch_sd_deg, self.roll_sd_deg])
-        return middle + z[:, :3] * sds, 1.0 / np.maximum(0.2, 1.0 + z[:, 3] * self.hfov_sd_fraction)
+        if self.covariance is None:
+            spread = z[:, :3] * np.array([self.bearing_sd_deg, self.pitch_sd_deg, self.roll_sd_deg])
+        else:
+            values, axes = np.linalg.eigh(np.array(self.covariance))
+            spread = (z[:, :3] * np.sqrt(np.maximum(values, 0.0))) @ axes.T
+        return middle + spread, 1.0 / np.maximum(0.2, 1.0 + z[:, 3] * self.hfov_sd_fraction)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +127,16 @@ def above(measured: float, sd: float, limit: float) -> float:
     return float(ndtr((measured - limit) / max(sd, 1e-9)))
 
 
-def target_chances(camera: Camera, intended: Pose, belief: PoseBelief, limits: Limits) -> tuple[TargetChance, ...]:
-    """For each target, how likely the believed pose loses it."""
+def target_chances(
+    camera: Camera, intended: Pose, belief: PoseBelief, limits: Limits, seen: Collection[str] = ()
+) -> tuple[TargetChance, ...]:
+    """For each target, how likely the believed pose loses it.
+
+    Parameters
+    ----------
+    seen : collection of str
+        Targets that were seen in the picture: they are in it whatever the pose.
+    """
     if not camera.targets:
         return ()
     planned_in, planned_density = optics.under_poses(
@@ -131,7 +146,7 @@ def target_chances(camera: Camera, intended: Pose, belief: PoseBelief, limits: L
     found = []
     for index, target in enumerate(camera.targets):
         need = target.required_px_per_m
-        out = ~inside[:, index]
+        out = ~inside[:, index] & (target.name not in seen)
         coarse = np.zeros(len(out), bool)
         held = bool(planned_in[0, index])
         if need is not None:

@@ -9,8 +9,9 @@ from datetime import datetime
 from audit.match.placement import Placement
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, ViewChange
 from audit.photos.device import DeviceFacts
+from audit.plan.model import Landmark
 
-__all__ = ["CameraEvidence", "Comparison", "Exchange", "Snapshot"]
+__all__ = ["CameraEvidence", "Comparison", "Exchange", "Pointed", "ShownBearing", "Snapshot"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,45 @@ class Comparison:
     photo: str
     night: bool
     change: ViewChange
+
+
+@dataclass(frozen=True, slots=True)
+class Pointed:
+    """A thing of the plan seen in one of the camera's own pictures, by a person's click or by its board.
+
+    Attributes
+    ----------
+    place : Landmark or None
+        Where the plan puts it; None where the plan no longer has it.
+    at_px : (column, row) or None
+        In the picture's full size; None: a person says that it is not in the picture.
+    size_px : (width, height)
+        Of that picture.
+    confirmed : bool
+        The person said that the mark drawn there lies on it.
+    by_board : bool
+        Read by itself from the board that hangs there, with ``px_per_m`` measured at it.
+    """
+
+    landmark: str
+    place: Landmark | None
+    photo: str
+    at_px: tuple[float, float] | None
+    size_px: tuple[int, int]
+    by: str = ""
+    confirmed: bool = False
+    by_board: bool = False
+    px_per_m: float | None = None
+    px_per_m_sd: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ShownBearing:
+    """The bearing of a signed reference, as it was shown in that visit."""
+
+    bearing_deg: float
+    bearing_sd_deg: float
+    visit: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +142,16 @@ class CameraEvidence:
         Camera of the plan by serial number, in small letters.
     maintenance : bool
         A maintenance visit: the camera's own pictures are wanted, the crew's shots of the mounting are not asked for again.
+    pointed : tuple of Pointed
+        Things of the plan seen in the camera's own pictures of this visit.
+    reference_bearing : ShownBearing or None
+        What was shown of the signed day reference's bearing.
+    can_point : bool
+        Whether the plan has anything that could be pointed out.
+    hints : tuple of str
+        What speaks against the planned bearing without proving it, a sentence each.
+    board_notes : tuple of str
+        What is to be said of boards that could not be used.
     """
 
     placements: tuple[Placement, ...] = ()
@@ -117,6 +167,11 @@ class CameraEvidence:
     device: DeviceFacts | None = None
     no_picture: str | None = None
     serials: Mapping[str, str] = field(default_factory=dict)
+    pointed: tuple[Pointed, ...] = ()
+    reference_bearing: ShownBearing | None = None
+    can_point: bool = True
+    hints: tuple[str, ...] = ()
+    board_notes: tuple[str, ...] = ()
 
     @property
     def day(self) -> Snapshot | None:

@@ -32,6 +32,14 @@ class AimLimits(_Table):
     pitch_tolerance_deg: float = Field(gt=0, le=90)
 
 
+class PanLimits(_Table):
+    """Where a camera is panned to: tolerance of the bearing, degrees, and how good the drawing is, metres."""
+
+    tolerance_deg: float = Field(gt=0, le=180)
+    least_tolerance_deg: float = Field(gt=0, le=90)
+    drawing_sd_m: float = Field(ge=0, le=100)
+
+
 class LevelLimits(_Table):
     """Tolerance of roll, degrees."""
 
@@ -95,6 +103,7 @@ class Limits(_Table):
     defect_if_vague: float = Field(gt=0.5, lt=1)
     lens: LensLimits
     aim: AimLimits
+    pan: PanLimits
     level: LevelLimits
     sky: SkyLimits
     target: TargetLimits

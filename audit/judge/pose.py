@@ -1,9 +1,13 @@
-"""Where the camera looks: aim, level, sky, and whether its targets are still seen as finely as planned."""
+"""Where the camera looks: aim, pan, level, sky, and whether its targets are still seen as finely as planned."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
+import numpy as np
+
+from audit.frames import bearing_difference_deg
 from audit.judge import remedies
 from audit.judge.carried import NIGHT_SNAPSHOT, SIGNED_REFERENCE, todays_orientation
 from audit.judge.chances import (
@@ -16,9 +20,11 @@ from audit.judge.chances import (
     weighed,
 )
 from audit.judge.evidence import CameraEvidence, Snapshot
-from audit.judge.finding import Finding, Remedy
+from audit.judge.finding import Finding, Remedy, State
 from audit.judge.intended import Intended, intended_pose, straight_down
 from audit.judge.limits import Limits
+from audit.judge.pan import pan_finding, what_would_show_it
+from audit.judge.panned import Panned, panned
 from audit.measure.measurement import Orientation
 from audit.plan.model import Camera
 from audit.plan.optics import (
@@ -46,10 +52,18 @@ _SAID_TILT_DEG = 0.5
 _LOOKS_DOWN_DEG = -45.0
 _TOO_VAGUE = "measured too vaguely to decide"
 _ASKING = ("defect", "to check")
+POINTED_OUT = "things of the plan pointed out"
+"""The cue of a pose that the picture's own lines don't give and clicks do."""
+#: A pose by clicks that is vaguer than this says nothing of tilt or level (our default).
+_USABLE_SD_DEG = 3.0
+#: Bearings that are tried for a camera whose bearing nothing showed.
+_TRIED_BEARINGS = 37
+#: That a person says truly what is not in a picture (our default).
+_PERSON_SAYS = 0.99
 
 
 def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
-    """Aim, level and targets from the day snapshots, or else from the night one, and the sky by day; ``not verified`` with
+    """Aim, pan, level and targets from the day snapshots, or else from the night one, and the sky by day; ``not verified`` with
     the reason where not measured."""
     day, measured = evidence.day, todays_orientation(evidence, limits)
     intended = intended_pose(camera)
@@ -61,15 +75,57 @@ def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> l
     belief = _belief(intended, replace(measured, roll_deg=None) if plumb else measured, limits)
     if belief is not None and plumb and belief.pose.pitch_deg > _LOOKS_DOWN_DEG:
         belief = None
+    known = panned(camera, evidence, intended, measured, limits)
+    if belief is None and not plumb:
+        measured = _by_clicks(known, measured)
+        belief = _belief(intended, measured, limits)
+    shot = evidence.night if NIGHT_SNAPSHOT in measured.cues and evidence.night is not None else day
     if belief is None:
         found = [_aim_not_measured(camera, day, intended, measured)]
     else:
-        shot = evidence.night if NIGHT_SNAPSHOT in measured.cues and evidence.night is not None else day
         found = [_aim(camera, shot, intended, belief, measured.cues, limits)]
         if not plumb:
             found += _level(camera, shot, intended, measured, limits)
-            found += _targets(camera, shot, intended, belief, limits)
+    found.append(pan_finding(camera, shot, intended, known, evidence, belief, limits))
+    found += _targets(camera, shot, intended, _joint(known, belief, plumb), known, evidence, limits)
     return found + _sky(camera, day, intended, belief, limits)
+
+
+def _by_clicks(known: Panned, measured: Orientation) -> Orientation:
+    """The picture's pose by what was pointed out in it, where its own lines don't tell."""
+    pose = known.pose
+    if pose is None or pose.pitch_sd_deg is None or pose.pitch_sd_deg > _USABLE_SD_DEG:
+        return measured
+    level = pose.roll_sd_deg is not None and pose.roll_sd_deg <= _USABLE_SD_DEG
+    return replace(
+        measured,
+        pitch_deg=pose.pitch_deg,
+        pitch_sd_deg=pose.pitch_sd_deg,
+        roll_deg=pose.roll_deg if level else None,
+        roll_sd_deg=pose.roll_sd_deg if level else None,
+        cues=(POINTED_OUT,),
+    )
+
+
+def _joint(known: Panned, belief: PoseBelief | None, plumb: bool) -> PoseBelief | None:
+    """The whole pose with the bearing that was shown; with an endless spread of the bearing where nothing showed it."""
+    if belief is None:
+        return None
+    if known.bearing_deg is None or known.bearing_sd_deg is None:
+        return replace(belief, bearing_sd_deg=math.inf)
+    if plumb:
+        tilt = math.hypot(90 + belief.pose.pitch_deg, belief.pitch_sd_deg)
+        pose = Pose(known.bearing_deg, -90.0, 0.0)
+        return PoseBelief(pose, known.bearing_sd_deg, tilt, 0.0, belief.hfov_sd_fraction)
+    whole = known.pose
+    if whole is None or whole.covariance is None or whole.pitch_deg is None or whole.roll_deg is None:
+        turned = replace(belief.pose, bearing_deg=known.bearing_deg)
+        return replace(belief, pose=turned, bearing_sd_deg=known.bearing_sd_deg)
+    rows = whole.covariance.tolist()
+    covariance = tuple((row[0], row[1], row[2]) for row in rows)
+    sds = [math.sqrt(max(rows[i][i], 0.0)) for i in range(3)]
+    seen = Pose(known.bearing_deg, whole.pitch_deg, whole.roll_deg)
+    return PoseBelief(seen, sds[0], sds[1], sds[2], belief.hfov_sd_fraction, covariance)
 
 
 def _belief(intended: Intended, measured: Orientation, limits: Limits) -> PoseBelief | None:
@@ -203,41 +259,145 @@ def _level(camera: Camera, shot: Snapshot, intended: Intended, measured: Orienta
     ]
 
 
-def _targets(camera: Camera, shot: Snapshot, intended: Intended, belief: PoseBelief, limits: Limits) -> list[Finding]:
-    chances = target_chances(camera, intended.pose, belief, limits)
-    held = [c for c in chances if c.held_by_plan]
+def _targets(
+    camera: Camera,
+    shot: Snapshot,
+    intended: Intended,
+    belief: PoseBelief | None,
+    known: Panned,
+    evidence: CameraEvidence,
+    limits: Limits,
+) -> list[Finding]:
+    """What the whole pose makes of the targets; *not verified* where the bearing is not shown, unless none could hold them."""
+    if belief is None or math.isinf(belief.bearing_sd_deg):
+        return _targets_wherever(camera, shot, intended, belief, evidence, limits)
+    chances = target_chances(camera, intended.pose, belief, limits, known.seen)
+    held = [_as_told(c, known, evidence, limits, camera) for c in chances if c.held_by_plan]
     if not held:
         return []
     worst = max(held, key=lambda c: c.lost)
-    at_best = target_chances(camera, intended.pose, replace(belief, pose=intended.pose), limits)
+    at_best = target_chances(camera, intended.pose, replace(belief, pose=intended.pose), limits, known.seen)
     state = weighed(worst.lost, next(c.lost for c in at_best if c.target == worst.target), limits)
-    remedy = None
-    if state in _ASKING:
-        off = belief.pose.pitch_deg - intended.pitch_deg
-        roll = belief.pose.roll_deg - intended.roll_deg
-        if abs(roll) > abs(off):
-            remedy = remedies.level_remedy(camera, -roll, belief.roll_sd_deg)
-        else:
+    why = lost_targets(camera, intended.pose, belief.pose, held, limits)
+    if state == "not verified":
+        why += f" But the pose is {_TOO_VAGUE}."
+    remedy = _target_remedy(camera, intended, belief, known) if state in _ASKING else None
+    return [_target_finding(camera, shot, worst, limits, state, (why, remedy, known.source))]
+
+
+def _as_told(
+    chance: TargetChance, known: Panned, evidence: CameraEvidence, limits: Limits, camera: Camera
+) -> TargetChance:
+    """A target's chance with what a person or its board says of it."""
+    if chance.target in known.absent:
+        return replace(chance, lost=_PERSON_SAYS, out_of_frame=_PERSON_SAYS, too_coarse=0.0)
+    board = next((p for p in evidence.pointed if p.landmark == chance.target and p.px_per_m is not None), None)
+    if board is None or board.px_per_m is None or chance.target not in known.seen:
+        return chance
+    need = next(t.required_px_per_m for t in camera.targets if t.name == chance.target)
+    sd = board.px_per_m_sd or 0.0
+    coarse = 0.0 if need is None else 1.0 - above(board.px_per_m, sd, need * limits.target.density_fraction)
+    return replace(chance, lost=coarse, out_of_frame=0.0, too_coarse=coarse, px_per_m=board.px_per_m, px_per_m_sd=sd)
+
+
+def _targets_wherever(
+    camera: Camera,
+    shot: Snapshot,
+    intended: Intended,
+    belief: PoseBelief | None,
+    evidence: CameraEvidence,
+    limits: Limits,
+) -> list[Finding]:
+    """Targets of a camera whose bearing nothing shows: lost only where no bearing could hold them."""
+    if not camera.targets:
+        return []
+    told = {p.landmark: p.by for p in evidence.pointed if p.at_px is None}
+    planned = target_chances(camera, intended.pose, PoseBelief(intended.pose, 0.0, 0.0, 0.0), limits)
+    held = [c for c in planned if c.held_by_plan]
+    if not held:
+        return []
+    gone = [c for c in held if c.target in told]
+    if gone:
+        why = " ".join(f"'{c.target}' is not in the picture, says {told[c.target]}." for c in gone)
+        lost = replace(gone[0], lost=_PERSON_SAYS, px_per_m=None, px_per_m_sd=None)
+        remedy = remedies.find_target_remedy(camera, intended.pose, f"'{gone[0].target}'")
+        return [_target_finding(camera, shot, lost, limits, "defect", (why, remedy, f"said by {told[gone[0].target]}"))]
+    state: State = "not verified"
+    worst, at_best = held[0], 0.0
+    if belief is not None:
+        worst, pose = _best_of_bearings(camera, intended, belief, limits)
+        perfect = replace(belief, pose=intended.pose, bearing_sd_deg=0.0)
+        chances = target_chances(camera, intended.pose, perfect, limits)
+        at_best = next(c.lost for c in chances if c.target == worst.target)
+        state = weighed(worst.lost, at_best, limits)
+        if state in _ASKING:
+            why = lost_targets(camera, intended.pose, pose, [worst], limits)
+            off = belief.pose.pitch_deg - intended.pitch_deg
             remedy = remedies.aim_remedy(camera, intended.pose, -off, belief.pitch_sd_deg)
+            source = f"{why.rstrip('.')}, wherever it is panned to."
+            return [_target_finding(camera, shot, worst, limits, state, (source, remedy, "any bearing"))]
+    why = what_would_show_it(camera, evidence).replace(
+        "Not shown where it is panned to", "Not shown whether it is seen"
+    )
+    unknown = replace(worst, lost=0.0, px_per_m=None, px_per_m_sd=None)
+    found = _target_finding(camera, shot, unknown, limits, "not verified", (why, None, "not shown"))
+    return [replace(found, probability_bad=None)]
+
+
+def _best_of_bearings(
+    camera: Camera, intended: Intended, belief: PoseBelief, limits: Limits
+) -> tuple[TargetChance, Pose]:
+    """The target that is surest to be lost whatever the bearing, at the bearing that holds it best."""
+    best: dict[str, tuple[TargetChance, Pose]] = {}
+    for turn in np.linspace(-0.75, 0.75, _TRIED_BEARINGS) * camera.lens.hfov_deg:
+        pose = replace(belief.pose, bearing_deg=intended.bearing_deg + float(turn))
+        tried = replace(belief, pose=pose, bearing_sd_deg=0.0)
+        for chance in target_chances(camera, intended.pose, tried, limits):
+            if chance.held_by_plan and (chance.target not in best or chance.lost < best[chance.target][0].lost):
+                best[chance.target] = chance, pose
+    return max(best.values(), key=lambda found: found[0].lost)
+
+
+def _target_remedy(camera: Camera, intended: Intended, belief: PoseBelief, known: Panned) -> Remedy:
+    """The turn that matters most: pan, tilt or roll, whichever is off by most."""
+    plumb = straight_down(camera, intended.pitch_deg)
+    pan = bearing_difference_deg(belief.pose.bearing_deg, known.intended_deg)
+    pitch, roll = belief.pose.pitch_deg - intended.pitch_deg, belief.pose.roll_deg - intended.roll_deg
+    if plumb:
+        return remedies.turn_remedy(camera, intended.pose, -pan, belief.bearing_sd_deg)
+    if abs(pan) > max(abs(pitch), abs(roll)):
+        return remedies.pan_remedy(camera, intended.pose, -pan, belief.bearing_sd_deg)
+    if abs(roll) > abs(pitch):
+        return remedies.level_remedy(camera, -roll, belief.roll_sd_deg)
+    return remedies.aim_remedy(camera, intended.pose, -pitch, belief.pitch_sd_deg)
+
+
+def _target_finding(
+    camera: Camera,
+    shot: Snapshot,
+    worst: TargetChance,
+    limits: Limits,
+    state: State,
+    told: tuple[str, Remedy | None, str],
+) -> Finding:
+    """The finding on the worst target; ``told`` is the sentence, the remedy, and what showed the bearing."""
+    why, remedy, source = told
     need = next(t.required_px_per_m for t in camera.targets if t.name == worst.target)
-    return [
-        Finding(
-            camera.camera,
-            "target",
-            state,
-            lost_targets(camera, intended.pose, belief.pose, held, limits)
-            + (f" But the pose is {_TOO_VAGUE}." if state == "not verified" else ""),
-            measured=worst.px_per_m,
-            measured_sd=worst.px_per_m_sd,
-            planned=need,
-            limit=None if need is None else need * limits.target.density_fraction,
-            unit="px/m",
-            probability_bad=worst.lost,
-            remedy=remedy,
-            photo=shot.photo,
-            evidence={"target": worst.target, "bearing": "as planned; one image can't tell it"},
-        )
-    ]
+    return Finding(
+        camera.camera,
+        "target",
+        state,
+        why,
+        measured=worst.px_per_m,
+        measured_sd=worst.px_per_m_sd,
+        planned=need,
+        limit=None if need is None else need * limits.target.density_fraction,
+        unit="px/m",
+        probability_bad=worst.lost,
+        remedy=remedy,
+        photo=shot.photo,
+        evidence={"target": worst.target, "bearing": source},
+    )
 
 
 def lost_targets(camera: Camera, intended: Pose, now: Pose, held: list[TargetChance], limits: Limits) -> str:

@@ -11,6 +11,7 @@ from audit.plan.parts import part_named
 __all__ = [
     "aim_remedy",
     "clean_remedy",
+    "find_target_remedy",
     "focus_remedy",
     "identity_remedy",
     "level_remedy",
@@ -18,9 +19,11 @@ __all__ = [
     "missing_tilt_part",
     "night_remedy",
     "obstruction_remedy",
+    "pan_remedy",
     "plumb_remedy",
     "stream_remedy",
     "swap_remedy",
+    "turn_remedy",
     "view_remedy",
 ]
 
@@ -133,6 +136,68 @@ def aim_remedy(camera: Camera, intended: Pose, tip_deg: float, sd_deg: float, mi
         tip_deg=tip_deg,
         sd_deg=sd_deg,
     )
+
+
+def pan_remedy(camera: Camera, intended: Pose, turn_deg: float, sd_deg: float) -> Remedy:
+    """Pan by ``turn_deg`` (+ right) to reach the intended pose."""
+    way = "right" if turn_deg > 0 else "left"
+    advice, parts = _pan_advice(camera, turn_deg)
+    return Remedy(
+        f"Pan {way} {abs(turn_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}° {advice}; then take a new day and night snapshot.",
+        _target_across(camera, intended),
+        parts,
+        _cautions(camera),
+        turn_deg=turn_deg,
+        sd_deg=sd_deg,
+    )
+
+
+def turn_remedy(camera: Camera, intended: Pose, turn_deg: float, sd_deg: float) -> Remedy:
+    """Rotate a camera that looks straight down by ``turn_deg`` about the plumb line (+ clockwise seen from above)."""
+    way = "counter-clockwise" if turn_deg > 0 else "clockwise"
+    return Remedy(
+        f"Rotate it {abs(turn_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}° {way}, seen from below, at its base plate; then "
+        "take a new day and night snapshot.",
+        _target_across(camera, intended),
+        (),
+        _cautions(camera),
+        roll_deg=turn_deg,
+        sd_deg=sd_deg,
+    )
+
+
+def find_target_remedy(camera: Camera, intended: Pose, names: str) -> Remedy:
+    """Something that should be in the picture is not, and nothing tells which way."""
+    return Remedy(
+        f"Pan until {names} is where the plan wants it, with the live picture at hand; then take a new day and night "
+        "snapshot.",
+        _target_across(camera, intended),
+        (),
+        _cautions(camera),
+    )
+
+
+def _pan_advice(camera: Camera, turn_deg: float) -> tuple[str, tuple[str, ...]]:
+    """Which joint pans the camera, and the parts to bring where none reaches that far."""
+    reach = joints(camera)
+    if reach is None:
+        return "at its joint; the plan names no camera type, so whether the joint reaches it is not known", ()
+    if reach.turn_deg >= 2 * abs(turn_deg):
+        lock = "" if camera.form == "ptz" else "; lock it"
+        return f"at {reach.where}, which reaches it{lock}", ()
+    if camera.surface == "pole":
+        return "by turning the pole adapter: loosen its straps, turn, strap it again and mark the straps", ()
+    part = "corner adapter or swivel bracket"
+    return f"with another mounting face: {reach.where} pans {reach.turn_deg / 2:.0f}° each way, so bring a {part}", (part,)
+
+
+def _target_across(camera: Camera, pose: Pose) -> str | None:
+    """Where the first target stands across the picture when the pan is right."""
+    for target in geometry(camera, pose).targets:
+        if target.in_frame and target.column_px is not None:
+            share = (target.column_px + 0.5) / camera.lens.width_px
+            return f"'{target.target}' is {share:.0%} of the picture's width from its left edge."
+    return None
 
 
 def plumb_remedy(camera: Camera, pitch_deg: float, off_deg: float, sd_deg: float) -> Remedy:

@@ -58,6 +58,8 @@ _MODULES = 5
 _NUMBERS_A_PAPER = 333
 #: Numbers whose mirror image comes within two modules of another number: a flipped picture must never read as a board.
 _MIRROR_DISTANCE = 3
+#: White modules of a usable number: one that is nearly black or white all over looks like a dark window.
+_WHITE_MODULES = (7, 18)
 #: Search no smaller than this, sides in pixels: below it modules melt into each other.
 _LEAST_SIDE_PX = 13.0
 _ADAPTIVE_WINDOWS = (3, 23, 10)
@@ -386,7 +388,9 @@ def _usable() -> set[int]:
         mirrored = plain.reshape(-1, _MODULES, _MODULES)[:, :, ::-1].reshape(-1, _MODULES**2)
         # modules that differ: white in one and black in the other, both ways
         apart = mirrored.sum(1)[:, None] + turned.sum(1)[None] - 2 * mirrored @ turned.T
-        _USABLE.update(int(i) for i in np.flatnonzero(apart.min(axis=1) >= _MIRROR_DISTANCE))
+        white = plain.sum(1)
+        mixed = (white >= _WHITE_MODULES[0]) & (white <= _WHITE_MODULES[1])
+        _USABLE.update(int(i) for i in np.flatnonzero(mixed & (apart.min(axis=1) >= _MIRROR_DISTANCE)))
     return _USABLE
 
 

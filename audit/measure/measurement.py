@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audit.lens import Lens
+from audit.measure.board import Board
 
 __all__ = ["Clarity", "DirtCause", "ImageMeasurement", "Orientation", "Sky", "ViewChange"]
 
@@ -103,6 +104,8 @@ class ImageMeasurement:
         Share of the picture that is burnt in (edges, text, logos, drawn boxes), 0..1; None in records without it.
     upside_down_probability : float or None
         That the picture stands on its head; None where the learned view didn't say.
+    boards : tuple of Board
+        Printed boards, in pixels of the picture in its full size.
     """
 
     width_px: int
@@ -113,6 +116,7 @@ class ImageMeasurement:
     elapsed_ms: float
     overlay_fraction: float | None = None
     upside_down_probability: float | None = None
+    boards: tuple[Board, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

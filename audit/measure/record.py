@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audit.lens import Lens
+from audit.measure.board import Board
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, Sky, ViewChange
 from audit.stored import checked
 
@@ -66,6 +67,7 @@ class _KeptMeasurement:
     elapsed_ms: float | None
     overlay_fraction: float | None
     upside_down_probability: float | None
+    boards: tuple[Board, ...] = ()
 
 
 def measurement_to_record(measured: ImageMeasurement) -> Record:
@@ -95,6 +97,7 @@ def measurement_to_record(measured: ImageMeasurement) -> Record:
         "clarity": asdict(measured.clarity),
         "overlay_fraction": _rounded(measured.overlay_fraction, 5),
         "upside_down_probability": _rounded(measured.upside_down_probability, 5),
+        "boards": [asdict(board) for board in measured.boards],
     }
 
 
@@ -120,6 +123,7 @@ def measurement_from_record(record: Record) -> ImageMeasurement:
         elapsed_ms=kept.elapsed_ms or 0.0,
         overlay_fraction=kept.overlay_fraction,
         upside_down_probability=kept.upside_down_probability,
+        boards=kept.boards,
     )
 
 

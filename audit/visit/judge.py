@@ -14,6 +14,7 @@ from audit.match.placement import Placement
 from audit.measure.measurement import ImageMeasurement, Orientation
 from audit.measure.orientation import combine_orientations
 from audit.photos.photo import Photo
+from audit.visit.pointed import shown_before, with_bearing
 from audit.visit.run import Progress, Run
 
 __all__ = ["evidence_by_camera", "judge"]
@@ -27,11 +28,13 @@ def evidence_by_camera(
     uncertain = _uncertain(placements)
     asked = run.logbook.devices(run.visit)
     serials = {c.serial.casefold(): c.camera for c in run.site.cameras if c.serial}
+    shown = shown_before(run.logbook, run.visit, run.site, accounts)
     found = {}
     for name, account in accounts.items():
         told = asked.get(name)
+        evidence = with_bearing(_evidence(run, account, uncertain[name]), account, run.site, shown, run.limits)
         found[name] = replace(
-            _evidence(run, account, uncertain[name]),
+            evidence,
             device=None if told is None else told.facts,
             no_picture=None if told is None else told.message,
             serials=serials,

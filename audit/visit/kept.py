@@ -24,9 +24,9 @@ class KeptImage:
     place: str
     data: bytes | None = None
 
-    def pixels(self) -> NDArray[np.uint8]:
-        """At measuring size."""
-        return decode(ImageStore(self.place).get(self.sha256) if self.data is None else self.data, MEASURE_SIDE_PX)
+    def pixels(self, longest_px: int | None = MEASURE_SIDE_PX) -> NDArray[np.uint8]:
+        """At measuring size, or another; None: as large as the camera gave it."""
+        return decode(ImageStore(self.place).get(self.sha256) if self.data is None else self.data, longest_px)
 
 
 def kept_image(run: Run, sha256: str) -> KeptImage:

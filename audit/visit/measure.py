@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from audit.account.boards import boards_of
 from audit.lens import Lens
 from audit.match.placement import Placement
+from audit.measure.board import find_boards
 from audit.measure.image import measure_image, measurement_method
 from audit.measure.record import measurement_to_record
 from audit.photos.photo import Photo
@@ -23,15 +25,20 @@ class _MeasureJob:
     image: KeptImage
     lens: Lens | None
     method: str
+    boards: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Measuring:
-    """A picture to be measured with a lens; None estimates the angle of view."""
+    """A picture to be measured with a lens; None estimates the angle of view.
+
+    ``boards`` are the numbers of the site's boards, to be looked for at full size; none: no board is looked for.
+    """
 
     photo: str
     sha256: str
     lens: Lens | None
+    boards: tuple[int, ...] = ()
 
 
 def measure(run: Run, photos: Mapping[str, Photo], snapshots: Sequence[Placement]) -> None:
@@ -45,7 +52,8 @@ def measure(run: Run, photos: Mapping[str, Photo], snapshots: Sequence[Placement
         Placed snapshots.
     """
     placed = ((photos[placement.photo], run.lens(placement.camera or "")) for placement in snapshots)
-    measure_with(run, [Measuring(photo.name, photo.sha256, lens) for photo, lens in placed])
+    boards = tuple(boards_of(run.logbook, run.site))
+    measure_with(run, [Measuring(photo.name, photo.sha256, lens, boards) for photo, lens in placed])
 
 
 def measure_with(run: Run, wanted: Sequence[Measuring]) -> None:
@@ -55,7 +63,7 @@ def measure_with(run: Run, wanted: Sequence[Measuring]) -> None:
         for one in wanted:
             method = measurement_method(one.lens)
             if run.logbook.measurement(one.sha256, method) is None:
-                yield _MeasureJob(one.photo, kept_image(run, one.sha256), one.lens, method)
+                yield _MeasureJob(one.photo, kept_image(run, one.sha256), one.lens, method, one.boards)
 
     def keep(job: _MeasureJob, record: dict[str, Any]) -> None:
         run.logbook.put_measurement(job.image.sha256, job.method, record)
@@ -65,4 +73,7 @@ def measure_with(run: Run, wanted: Sequence[Measuring]) -> None:
 
 
 def _measure_one(job: _MeasureJob) -> dict[str, Any]:
-    return measurement_to_record(measure_image(job.image.pixels(), job.lens))
+    measured = measure_image(job.image.pixels(), job.lens)
+    if job.boards:
+        measured = replace(measured, boards=find_boards(job.image.pixels(None), job.boards))
+    return measurement_to_record(measured)

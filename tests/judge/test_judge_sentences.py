@@ -22,7 +22,7 @@ from audit.lens import Lens
 from audit.match.placement import Placement
 from audit.measure.measurement import Clarity, Sky, ViewChange
 from audit.plan.model import Camera, Target
-from tests.judge_samples import LIMITS, SITE, evidence, good_pair, snapshot
+from tests.judge_samples import LIMITS, SITE, evidence, good_pair, mast, snapshot
 
 FILE = Path(__file__).with_name("judge_sentences.txt")
 STILL = ViewChange(0.99, 0.1, 0.1, -0.1, 0.1, 0.0, 0.1, 0.98, 0.04, 0.95, 0.02, 0.01, 0.03, "clear")
@@ -111,6 +111,14 @@ def cases() -> Iterator[tuple[str, Camera, CameraEvidence]]:
     yield "no day picture", camera, evidence(camera, night)
     yield "no night picture", camera, evidence(camera, day)
     yield "nothing", camera, CameraEvidence()
+    for turned in (-25.0, 25.0, 4.0):
+        pair = good_pair(camera)
+        yield f"panned by {turned:g}", camera, evidence(camera, *pair, pointed=mast(camera, *pair, turned_deg=turned))
+    yield "pan not shown", camera, evidence(camera, *good_pair(camera), pointed=())
+    absent = tuple(replace(p, at_px=None) for p in mast(camera, *good_pair(camera)))
+    yield "mast not in the picture", camera, evidence(camera, *good_pair(camera), pointed=absent)
+    outside = tuple(replace(p, at_px=(9999.0, 1.0)) for p in mast(camera, *good_pair(camera)))
+    yield "an impossible click", camera, evidence(camera, *good_pair(camera), pointed=outside)
     yield "nothing but unsure photos", camera, CameraEvidence(uncertain=2)
     yield "the crew's photos alone", camera, replace(crew(camera, "label"), snapshots=(), uncertain=1)
     yield "no label", camera, crew(camera, "snapshot", "wide view", "bracket")

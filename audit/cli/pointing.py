@@ -1,0 +1,139 @@
+"""Commands that show where cameras are panned to: clicks in their pictures, and boards at their targets."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from audit.cli.options import DONE, SOME_REFUSED, Images, Json, LogbookPlace, Visit
+from audit.cli.speak import emit, say, tell
+from audit.errors import AuditError
+
+if TYPE_CHECKING:
+    from audit.judge.finding import Verdict
+    from audit.logbook import Logbook, VisitRecord
+
+__all__ = ["board", "point"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Click:
+    camera: str
+    landmark: str
+    at_px: tuple[float, float] | None
+
+
+def point(
+    logbook: LogbookPlace,
+    camera: Annotated[str | None, typer.Argument(help="The camera's id in the plan.")] = None,
+    landmark: Annotated[str | None, typer.Argument(help="Its target, a landmark, or another camera.")] = None,
+    by: Annotated[str, typer.Option("--by", help="Who points it out.")] = "",
+    at: Annotated[str | None, typer.Option("--at", help="COLUMN,ROW in the picture's pixels.")] = None,
+    absent: Annotated[bool, typer.Option("--absent", help="It is not in the picture.")] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Take the latest click on it back.")] = False,
+    list_file: Annotated[Path | None, typer.Option("--list", help="CSV: camera, landmark, column_px, row_px.")] = None,
+    visit: Visit = None,
+    images: Images = None,
+    as_json: Json = False,
+) -> int:
+    """Point out a target or landmark of the plan in a camera's picture; it shows where the camera is panned to."""
+    from audit.logbook import Logbook
+
+    clicks = _clicks(camera, landmark, at, absent or undo, list_file)
+    book = Logbook.open(logbook, images=images)
+    record = book.visit(visit)
+    if undo:
+        from audit.visit.point import take_point_back
+
+        _tell(take_point_back(book, record, clicks[0].camera, clicks[0].landmark, by), record.number, as_json)
+        return DONE
+    return _record(book, record, clicks, by, as_json)
+
+
+def board(
+    logbook: LogbookPlace,
+    output: Annotated[Path, typer.Option("-o", "--output", help="The PDF to write.")],
+    paper: Annotated[str, typer.Option("--paper", help="A4, A3 or A2.")] = "A4",
+    carry: Annotated[bool, typer.Option("--carry", help="One board to carry from target to target.")] = False,
+    images: Images = None,
+) -> int:
+    """Print boards for the targets: seen in a snapshot they show pan, pixels per metre and which camera it is."""
+    from audit.logbook import Logbook
+    from audit.measure.board import MARKER_SIDE_M
+    from audit.report.boards import write_boards
+
+    if paper not in MARKER_SIDE_M:
+        raise AuditError(f"--paper {paper}: boards are printed on {', '.join(MARKER_SIDE_M)}.")
+    pages = write_boards(Logbook.open(logbook, images=images), output, paper, carry)
+    say(f"{output}: {pages} board{'s' if pages > 1 else ''} on {paper}; print at 100 % and check the ruler.")
+    return DONE
+
+
+def _clicks(
+    camera: str | None, landmark: str | None, at: str | None, without: bool, list_file: Path | None
+) -> list[_Click]:
+    if list_file is not None:
+        if camera or landmark or at or without:
+            raise AuditError("--list holds cameras, landmarks and positions itself; give nothing of them beside it.")
+        return _listed(list_file)
+    if camera is None or landmark is None or (at is None) != without:
+        raise AuditError("point needs CAMERA LANDMARK with --at COLUMN,ROW or --absent, or --list FILE.csv.")
+    return [_Click(camera, landmark, None if at is None else _pixel(at, "--at"))]
+
+
+def _listed(path: Path) -> list[_Click]:
+    from audit.match.table import table_rows
+
+    rows = table_rows(path, ("camera", "landmark", "column_px", "row_px"), "list of clicks")
+    found = []
+    for line, cells in rows:
+        column, row = cells["column_px"], cells["row_px"]
+        at = None if not column and not row else _pixel(f"{column},{row}", f"{path.name}, line {line}")
+        found.append(_Click(cells["camera"], cells["landmark"], at))
+    return found
+
+
+def _pixel(text: str, where: str) -> tuple[float, float]:
+    try:
+        column, row = (float(part) for part in text.split(","))
+        if column != column or row != row:
+            raise ValueError
+    except ValueError:
+        raise AuditError(f"{where} {text}: not a position; write COLUMN,ROW in pixels, such as 960,540.") from None
+    return column, row
+
+
+def _record(book: Logbook, visit: VisitRecord, clicks: list[_Click], by: str, as_json: bool) -> int:
+    """Record all that can be true, then judge each camera once; the others are said, each with its reason."""
+    from audit.visit.point import judge_camera_again, point_out
+
+    refused = 0
+    cameras: dict[str, None] = {}
+    for click in clicks:
+        try:
+            point_out(book, visit, click.camera, click.landmark, click.at_px, by, judge=False)
+        except AuditError as error:
+            if len(clicks) == 1:
+                raise
+            refused += 1
+            say(str(error))
+            if as_json:
+                emit({"camera": click.camera, "landmark": click.landmark, "error": str(error)})
+            continue
+        cameras[click.camera] = None
+    for camera in cameras:
+        _tell(judge_camera_again(book, visit, camera), visit.number, as_json)
+    return SOME_REFUSED if refused else DONE
+
+
+def _tell(verdict: Verdict, visit: int, as_json: bool) -> None:
+    from audit.cli import sentences
+
+    if as_json:
+        emit(sentences.verdict_line(verdict, visit))
+    else:
+        pan = next((f for f in verdict.findings if f.check == "pan"), None)
+        tell(f"{verdict.camera}: {verdict.state}" + (f"; pan {pan.state}: {pan.why}" if pan is not None else ""))
