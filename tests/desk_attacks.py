@@ -79,7 +79,7 @@ def page_of(socket_: ClientConnection, tries: int = 20) -> str | None:
     for _ in range(tries):
         message = ForwardMsg()
         try:
-            message.ParseFromString(socket_.recv(timeout=5))  # type: ignore[arg-type]
+            message.ParseFromString(socket_.recv(timeout=5))
         except (TimeoutError, WebSocketException):
             return None
         if message.WhichOneof("type") == "new_session":

@@ -59,7 +59,8 @@ def photograph(number: int = 0, night: bool = False) -> bytes:
     picture: NDArray[np.uint8] = sources[number % len(sources)]()
     height = round(picture.shape[1] * HEIGHT_PX / WIDTH_PX)
     top = max(0, (picture.shape[0] - height) // 2)
-    picture = cv2.resize(picture[top : top + height], (WIDTH_PX, HEIGHT_PX), interpolation=cv2.INTER_AREA)
+    size = (WIDTH_PX, HEIGHT_PX)
+    picture = np.asarray(cv2.resize(picture[top : top + height], size, interpolation=cv2.INTER_AREA), np.uint8)
     if night:
         picture = np.repeat((picture.mean(axis=2, keepdims=True) * 0.5).astype(np.uint8), 3, axis=2)
     picture = np.roll(picture, 3 * number, axis=1)

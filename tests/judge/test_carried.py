@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -107,3 +108,23 @@ def test_a_contradiction_widens_today_s_answer_until_it_holds_both() -> None:
 
 def test_without_a_day_picture_there_is_nothing_to_carry_to() -> None:
     assert todays_orientation(evidence(CAMERA, reference_orientation=then(PLANNED)), LIMITS) is None
+
+
+def test_the_level_is_carried_with_both_doubts_and_judged() -> None:
+    """Roll then less the turn since (clockwise counts down), sds in quadrature; without either the roll is not known."""
+    rolled = evidence(
+        CAMERA, snapshot(CAMERA), comparisons=(turned(0.0, 0.3, roll=4.0),), reference_orientation=then(PLANNED)
+    )
+    level = only(judge_camera(CAMERA, rolled, LIMITS), "level")
+    assert level.measured == pytest.approx(4.5) and level.measured_sd == pytest.approx(math.hypot(0.4, 0.3))
+    assert level.state == "defect", "4.5° ± 0.5° is beyond the tolerance"
+    for missing in ("then", "since"):
+        orientation, change = then(PLANNED), turned(0.0, 0.3, roll=4.0)
+        if missing == "then":
+            orientation = replace(orientation, roll_deg=None, roll_sd_deg=None)
+        else:
+            change = replace(change, change=replace(change.change, roll_change_deg=None, roll_change_sd_deg=None))
+        case = evidence(CAMERA, snapshot(CAMERA), comparisons=(change,), reference_orientation=orientation)
+        found = todays_orientation(case, LIMITS)
+        assert found is not None and found.roll_deg is None and found.roll_sd_deg is None
+        assert found.pitch_deg == pytest.approx(PLANNED)

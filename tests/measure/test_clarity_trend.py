@@ -6,6 +6,7 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
+import scipy.stats
 
 from audit.measure.clarity import trend
 
@@ -75,3 +76,23 @@ def test_the_interval_holds_the_true_date_for_most_noisy_series():
 def test_unequal_lengths_are_refused():
     with pytest.raises(ValueError, match="equally many"):
         trend([START], [1.0, 0.9], [0.01])
+
+
+def test_the_interval_is_never_narrower_than_the_sds_allow_on_either_side():
+    """Points on a line scatter nothing: what is left is weighted least squares' sd of a slope, 1.96 / sqrt(sum w (d - c)^2)
+    (Bevington and Robinson, Data Reduction and Error Analysis, 6.4; from memory)."""
+    days, ratios, _ = visits([1.0, 0.95, 0.9, 0.85, 0.8])
+    sds = [0.01, 0.02, 0.01, 0.03, 0.01]
+    found = trend(days, ratios, sds)
+    d, w = np.arange(5) * 60.0, 1 / np.square(sds)
+    half = 1.96 / np.sqrt((w * (d - (w * d).sum() / w.sum()) ** 2).sum()) * 365.25
+    assert found.low_per_year == pytest.approx(found.change_per_year - half, rel=1e-6)
+    assert found.high_per_year == pytest.approx(found.change_per_year + half, rel=1e-6)
+    assert found.earliest < found.clean_by < found.latest
+
+
+def test_scatter_widens_the_interval_beyond_the_sds_on_both_sides():
+    days, ratios, sds = visits([1.0, 0.9, 0.93, 0.82, 0.86, 0.75, 0.79])
+    found = trend(days, ratios, [s / 100 for s in sds])
+    _, _, low, high = scipy.stats.theilslopes(ratios, [(day - START).days for day in days], 0.95)
+    assert found.low_per_year == pytest.approx(low * 365.25) and found.high_per_year == pytest.approx(high * 365.25)

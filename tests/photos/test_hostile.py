@@ -1,14 +1,17 @@
-"""Hostile files: a photo or a refusal that names it, in at most 2 s and 200 MiB."""
+"""Hostile files: a photo or a refusal that names it, for a few honest photos' processor time and 200 MiB."""
 
 from __future__ import annotations
 
+import os
 import time
+from io import BytesIO
 from pathlib import Path
 
 import pytest
 from hostile_files import exif_block, mutated_files, named_hostile_files, sound_file, with_exif
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from PIL import Image
 
 from audit.errors import PhotoRefused
 from audit.photos.exif import read_tags
@@ -27,9 +30,27 @@ KEPT = {
 }  # fmt: skip
 
 
+#: Honest photos of 12 megapixels whose processor time one hostile file may cost; seen in one run.
+MOST_PHOTOS = 12
+
+
+@pytest.fixture(scope="module")
+def honest_s() -> float:
+    """Processor time of an honest photo of 12 megapixels, in this process."""
+    out = BytesIO()
+    Image.effect_noise((4000, 3000), 40).convert("RGB").save(out, "JPEG", quality=90)
+
+    def cost() -> float:
+        began = time.process_time()
+        open_photo(out.getvalue(), "honest.jpg")
+        return time.process_time() - began
+
+    return min(cost() for _ in range(3))
+
+
 @pytest.mark.parametrize("name", NAMED)
-def test_named_hostile_file_is_kept_or_refused_by_name(name: str) -> None:
-    began = time.perf_counter()
+def test_named_hostile_file_is_kept_or_refused_by_name(name: str, honest_s: float) -> None:
+    began = time.process_time()
     try:
         opened = open_photo(NAMED[name], name)
     except PhotoRefused as refusal:
@@ -38,10 +59,10 @@ def test_named_hostile_file_is_kept_or_refused_by_name(name: str) -> None:
     else:
         assert name in KEPT
         assert opened.pixels.size
-    assert time.perf_counter() - began < 2.0
+    assert time.process_time() - began < MOST_PHOTOS * honest_s
 
 
-def test_hostile_files_in_a_worker_stay_within_memory_and_time() -> None:
+def test_hostile_files_in_a_worker_stay_within_memory_and_time(honest_s: float) -> None:
     guard = Guard()
     options = {"name": "x", "max_side_px": 1600}
     for kind in ("JPEG", "PNG", "TIFF", "WEBP", "HEIF"):
@@ -50,13 +71,19 @@ def test_hostile_files_in_a_worker_stay_within_memory_and_time() -> None:
     Path(f"/proc/{worker}/clear_refs").write_text("5", encoding="ascii")
     start_kib = memory_kib(worker, "VmRSS")
     for name, data in [*NAMED.items(), *mutated_files(210, seed=3)]:
-        began = time.perf_counter()
+        began = processor_s(worker)
         answer, _ = guard.call("audit.photos.intake:open_in_worker", data, options | {"name": name})
-        assert time.perf_counter() - began < 2.0, name
+        assert processor_s(worker) - began < MOST_PHOTOS * honest_s, name
         assert "photo" in answer or name in str(answer["message"])
     assert guard.worker_id == worker
     assert memory_kib(worker, "VmHWM") - start_kib < 200 * 1024
     guard.close()
+
+
+def processor_s(process: int | None) -> float:
+    """User and system time of a process (proc(5), stat, fields 14 and 15)."""
+    fields = Path(f"/proc/{process}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def memory_kib(process: int | None, what: str) -> int:

@@ -62,3 +62,10 @@ def test_what_changed_since_the_signed_visit(desk: AppTest) -> None:
     desk.switch_page("desk_pages/over_time.py").run()
     assert not desk.exception
     assert any("Changed since visit 1" in e.label and e.label.endswith("3 of the cameras") for e in desk.expander)
+
+
+def test_a_camera_with_a_signed_reference_is_shown_over_time(desk: AppTest) -> None:
+    desk.session_state["camera"] = "C-5"
+    desk.switch_page("desk_pages/over_time.py").run()
+    assert not desk.exception
+    assert "Cleaning date" in "".join(e.proto.body for e in desk.get("html"))

@@ -60,7 +60,7 @@ def page() -> None:
         _visits(book, name)
         rows = history_rows(book, name)
         if rows and reference is not None:
-            _cleaning(book, rows, reference, book.limits(visit).clean.contrast_ratio)
+            _cleaning(book, rows, reference, book.limits(visit).cleanliness.contrast_ratio)
     if rows:
         _plots(rows)
 

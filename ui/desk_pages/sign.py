@@ -5,11 +5,13 @@ from __future__ import annotations
 import tempfile
 from functools import partial
 from pathlib import Path
+from typing import cast
 
 import streamlit as st
 
 from audit.account.worklist import open_work
 from audit.errors import AuditError
+from audit.judge.finding import State
 from audit.logbook import Logbook, VisitRecord
 from audit.people import shown_name
 from audit.report.crew_list import crew_list
@@ -47,7 +49,7 @@ def _open(book: Logbook, visit: VisitRecord) -> int:
                 (
                     row["camera"],
                     check_word(row["check"]),
-                    f"{state_mark(row['state'])} {state_word(row['state'])}",
+                    f"{state_mark(cast(State, row['state']))} {state_word(row['state'])}",
                     row["why"],
                     row["remedy"],
                     term("decision", row["decided"]) if row["decided"] else "",
@@ -96,10 +98,14 @@ def _handover(book: Logbook, visit: VisitRecord) -> None:
         with tempfile.TemporaryDirectory() as place:
             folder = Path(place) / f"handover-visit-{visit.number}"
             bar = st.progress(0.0, text=word("sign.writing"))
+
+            def show(done: int, total: int) -> None:
+                bar.progress(done / max(1, total), text=word("sign.writing"))
+
             try:
                 written = write_handover(
                     book, visit, folder, private=private, passphrase=st.session_state.get("passphrase") or None,
-                    progress=lambda done, total: bar.progress(done / max(1, total), text=word("sign.writing")),
+                    progress=show,
                 )  # fmt: skip
             except AuditError as error:
                 bar.empty()

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import streamlit as st
 
+from audit.judge.finding import State
 from ui.parts.words import state_mark, state_word
 
 __all__ = ["apply_style", "state_badge"]
@@ -26,7 +27,7 @@ def apply_style() -> None:
     st.html(f"<style>{_SHEET.read_text(encoding='utf-8')}</style>")
 
 
-def state_badge(state: str, count: int | None = None) -> str:
+def state_badge(state: State, count: int | None = None) -> str:
     """A state as HTML: shape, word and colour; with a count of cameras if given."""
     text, ground = _BADGES[state]
     number = "" if count is None else f" <b>{count}</b>"
