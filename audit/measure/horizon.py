@@ -20,6 +20,8 @@ __all__ = ["HorizonCue", "open_horizon"]
 FloatArray = NDArray[np.float64]
 
 _COLUMNS = 64
+_SOFT_SHARE, _SOFT_STEP = 0.3, 5.0
+"""Steps in brightness that a third of the edge may stay under: a bank in fog ends softly, and no horizon is it."""
 _SPREAD_RAD = float(np.radians(22.0))
 """Spread of up directions of fixed cameras, against which the cue's gain is counted."""
 
@@ -92,7 +94,10 @@ def open_horizon(sky_logit: NDArray[np.floating], grey: NDArray[np.uint8], lens:
     j = np.flatnonzero(edge)
     above, below = logit[lowest[j], j], logit[lowest[j] + 1, j]
     row = lowest[j] + above / np.maximum(above - below, 1e-6)
-    y = _sharpened(grey, (at[j] + 0.5) / columns, (row + 0.5) / rows, 1.5 / rows) * lens.height_px - 0.5
+    height, step = _sharpened(grey, (at[j] + 0.5) / columns, (row + 0.5) / rows, 1.5 / rows)
+    if float(np.quantile(step, _SOFT_SHARE)) < _SOFT_STEP:
+        return None
+    y = height * lens.height_px - 0.5
     x = (at[j] + 0.5) / columns * lens.width_px - 0.5
     rays = lens.unproject(np.column_stack([x, y]))
     rays = rays[np.isfinite(rays).all(axis=1)]
@@ -104,8 +109,8 @@ def open_horizon(sky_logit: NDArray[np.floating], grey: NDArray[np.uint8], lens:
     return HorizonCue(normal if normal[1] < 0 else -normal, sd_rad, chance)
 
 
-def _sharpened(grey: NDArray[np.uint8], x: FloatArray, y: FloatArray, reach: float) -> FloatArray:
-    """Heights (0..1) of the strongest step in brightness within ``reach`` of each point, shape (N,)."""
+def _sharpened(grey: NDArray[np.uint8], x: FloatArray, y: FloatArray, reach: float) -> tuple[FloatArray, FloatArray]:
+    """Heights (0..1) of the strongest step in brightness within ``reach`` of each point, and the steps, shapes (N,)."""
     height, width = grey.shape
     half = max(1, int(np.ceil(reach * height)))
     column = np.clip((x * width).astype(int), 0, width - 1)
@@ -116,7 +121,7 @@ def _sharpened(grey: NDArray[np.uint8], x: FloatArray, y: FloatArray, reach: flo
     best = step.max(axis=1)
     top = step * (step >= 0.7 * best[:, None])
     found = (top * span).sum(axis=1) / np.maximum(top.sum(axis=1), 1)
-    return np.where(best >= 8, (found + 0.5) / height, y)
+    return np.where(best >= 8, (found + 0.5) / height, y), best.astype(np.float64)
 
 
 def _great_circle(rays: FloatArray, straight_rad: float) -> tuple[FloatArray, NDArray[np.bool_]]:

@@ -15,6 +15,7 @@ from audit.measure.measurement import ImageMeasurement
 from audit.measure.network import look
 from audit.measure.orientation import measure_orientation
 from audit.measure.overlay import burned_in, without_overlay
+from audit.measure.screens import several_views
 from audit.measure.sky import measure_sky
 from audit.measure.standing import upside_down
 
@@ -24,6 +25,7 @@ __all__ = ["MEASURE_SIDE_PX", "METHOD", "measure_image", "measurement_method"]
 MEASURE_SIDE_PX = 1280
 #: Version of the measuring rooms' answers; a stored measurement of another version is measured again and kept.
 METHOD = "6"
+_SEVERAL = "The picture shows several cameras at once; save each camera's own picture."
 
 
 def measure_image(pixels: NDArray[np.uint8], lens: Lens | None) -> ImageMeasurement:
@@ -50,6 +52,9 @@ def measure_image(pixels: NDArray[np.uint8], lens: Lens | None) -> ImageMeasurem
     scene = without_overlay(pixels, overlay)
     view = look(scene, lens)
     orientation = measure_orientation(scene, lens, view, overlay)
+    if several_views(pixels):
+        orientation = replace(orientation, roll_deg=None, roll_sd_deg=None, pitch_deg=None, pitch_sd_deg=None, cues=(),
+                              note=_SEVERAL)
     sky = measure_sky(scene, orientation.lens, orientation, view)
     clarity = measure_clarity(pixels, sky)
     measured = ImageMeasurement(width, height, orientation, sky, clarity, 0.0, overlay.fraction, upside_down(view.turned))

@@ -26,6 +26,11 @@ from audit.measure.up_direction import Evidence, Seen, climb, constants, cues_th
 
 __all__ = ["combine_orientations", "measure_orientation", "weighed"]
 
+_LEVEL_DEG, _EXACT, _LEAST_ASKEW = 0.5, 0.01, 0.25
+_MOST_BURNT, _WIDEST_DEG = 0.3, 135.0
+_BURNT = "A third of the picture and more is burnt in or missing; take the camera's own picture anew."
+_NO_SUCH_LENS = "No lens that keeps straight lines straight sees so wide; give the plan's projection as equidistant"
+
 _TOO_LITTLE = "Too little in the picture tells which way is up, or it fits more than one answer."
 _OVER = "The picture is turned upside down: turn it in the camera's settings, or turn the camera."
 _SIDE = "The picture is turned on its side: turn it in the camera's settings, or turn the camera."
@@ -62,6 +67,10 @@ def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
         lens = lens.resized(width, height)
     if min(height, width) < 32:
         return _silent(lens or _assumed(width, height), f"The picture of {width} x {height} px is too small.")
+    if overlay is not None and overlay.fraction > _MOST_BURNT:
+        return _silent(lens or _assumed(width, height), _BURNT)
+    if lens is not None and lens.projection == "rectilinear" and lens.hfov_deg > _WIDEST_DEG:
+        return _silent(lens, f"{_NO_SUCH_LENS} ({lens.hfov_deg:.0f} degrees).")
     shades = grey(pixels)
     segments, scale = find_segments(shades)
     if overlay is not None:
@@ -69,8 +78,19 @@ def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
     seen = Seen(segments, scale, network, shades)
     if lens is None:
         lens = estimate_lens(seen, width, height)
-    evidence, lens, bending = weighed(seen, lens)
-    return _answer(evidence, seen, lens, bending)
+    evidence, through, bending = weighed(seen, lens)
+    drawn = overlay is not None and bool(overlay.mask.any()) or _askew(segments).shape[0] < _LEAST_ASKEW * segments.shape[0]
+    if drawn and max(abs(evidence.roll_deg), abs(evidence.pitch_deg)) < _LEVEL_DEG:
+        # What is burnt in is level too: such an answer must stand on other edges than those along rows and columns.
+        seen = replace(seen, segments_px=_askew(segments))
+        evidence, through, bending = weighed(seen, lens)
+    return _answer(evidence, seen, through, bending)
+
+
+def _askew(segments_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Segments that don't run exactly along rows or columns, shape (N, 4) -> (M, 4)."""
+    across, down = np.ptp(segments_px[:, ::2], axis=1), np.ptp(segments_px[:, 1::2], axis=1)
+    return np.asarray(segments_px[np.minimum(across, down) > _EXACT * np.maximum(across, down)])
 
 
 def weighed(seen: Seen, lens: Lens) -> tuple[Evidence, Lens, Bending]:
