@@ -73,7 +73,7 @@ class PlanProblem:
         elif self.row is not None:
             place += f", row {self.row}"
         if self.camera is not None:
-            place += f", {self.camera}"
+            place += f", {' '.join(self.camera.split())}"
         if self.column is not None:
             place += f", column {self.column}"
         text = f"{place}: {self.message}"

@@ -20,7 +20,7 @@ from audit.plan.plain import plain_table
 from audit.plan.rows import RoughCamera, check_columns, read_camera, read_targets
 from audit.plan.settling import find_origin, settle, site_columns
 from audit.plan.suspicions import suspect
-from audit.plan.table import Problems, Row, Table, cell_text, shown_name
+from audit.plan.table import Problems, Row, Table, certain_text, shown_name
 from audit.plan.tables import read_grids
 from audit.plan.writing import Sheets, put_sheets, sheets_of
 
@@ -175,6 +175,6 @@ def _waiting(rough: RoughCamera, targets: Table | None) -> WaitingCamera:
 
 
 def _texts(row: Row) -> tuple[tuple[str, str], ...]:
-    cells = {**row.raw, **{key: cell_text(value) for key, value in row.cells.items()}}
+    cells = {**row.raw, **{key: certain_text(value) for key, value in row.cells.items()}}
     cells.pop("waits", None)
     return tuple(cells.items())

@@ -43,7 +43,7 @@ def read_features(path: Path, data: bytes, problems: Problems) -> list[Grid]:
         )
         return []
     titles: dict[str, dict[str, int]] = {kind: {} for kind in _KINDS}
-    grids = {kind: Grid(name, rows=[[]], features=True) for kind in _KINDS}
+    grids = {kind: Grid(name, rows=[[]], features=True, word=f"{kind}s") for kind in _KINDS}
     projected = _projected(document)
     for number, feature in enumerate(features, start=1):
         cells = _feature(f"{name}, features", number, feature, problems, projected)

@@ -44,6 +44,8 @@ class Grid:
         Rows and columns are exchanged against the file.
     features : bool
         GeoJSON: row 1 holds the property names, row n + 1 the n-th feature.
+    word : str
+        The table that it must be (``cameras``, ``targets``, ``landmarks``); empty where its titles tell.
     """
 
     file: str
@@ -56,6 +58,7 @@ class Grid:
     hidden: bool = False
     sideways: bool = False
     features: bool = False
+    word: str = ""
 
     @property
     def place(self) -> str:
@@ -99,6 +102,7 @@ class Grid:
             tuple((left, top, right, bottom) for top, left, bottom, right in self.merged),
             self.hidden,
             not self.sideways,
+            word=self.word,
         )
 
 

@@ -29,6 +29,10 @@ _OWN: dict[TableWord, str] = {"cameras": "camera", "targets": "target", "landmar
 _TOTAL = re.compile(
     r"^(grand )?(total|totals|sum|subtotal|summe|gesamt|gesamtsumme|zwischensumme|anzahl|somme|total general|sous total|suma|somma|totale)\b.*"
 )
+#: Names of sheets that are floors.
+_FLOOR = re.compile(
+    r"floor|level|storey|basement|roof|\b(eg|ug|og|dg|kg)\b|geschoss|etage|keller|dach|\bniveau|\brdc\b|sous sol|toiture|planta|piso|sotano|piano|interrato|tetto|\bl\d"
+)
 _EXAMPLE = re.compile(r"^(example|beispiel|exemple|ejemplo|esempio)\b.*")
 
 
@@ -116,7 +120,8 @@ def _without_copies(sheets: list[Sheet], problems: Problems) -> list[Sheet]:
     kept: list[Sheet] = []
     for sheet in sheets:
         ids = set(_ids(sheet))
-        of = next((k for k in kept if ids and len(ids & set(_ids(k))) > len(ids) / 2), None)
+        floors = bool(_FLOOR.search(plain_letters(sheet.grid.sheet)))
+        of = next((k for k in kept if not floors and ids and len(ids & set(_ids(k))) > len(ids) / 2), None)
         if of is None:
             kept.append(sheet)
             continue
@@ -203,13 +208,12 @@ def _fill_downwards(grid: Grid, first: int, columns: set[int]) -> list[str]:
 
 
 def _wanted(grid: Grid) -> tuple[TableWord, ...]:
-    """Tables that a sheet may be: those beside a CSV and a workbook's named sheets are told by name."""
-    stem = grid.file.rsplit(".", 1)[0].lower()
-    name = grid.sheet.strip().lower()
-    for word in ("targets", "landmarks"):
-        if (not grid.sheet and stem.endswith(f".{word}")) or name == word:
+    """Tables that a sheet may be: those of a CSV and a workbook's named sheets are told by name."""
+    name = grid.word or grid.sheet.strip().lower()
+    for word in _TABLES:
+        if name == word:
             return (word,)
-    return ("cameras",) if name == "cameras" else _TABLES
+    return _TABLES
 
 
 def _headings(grid: Grid, row: int, depth: int, table: TableWord, nearly: bool = False) -> list[Heading]:
@@ -338,6 +342,10 @@ def _settled(headings: list[Heading], grid: Grid, first: int) -> list[Heading]:
     for heading in headings:
         title = heading.title
         word = plain_letters(heading.text).strip(" ()[].:")
+        if title is None and word == "w" and middle(heading) >= 240 and "image_width_px" not in keys:
+            settled.append(replace(heading, title=Title("image_width_px")))
+            keys = keys | {"image_width_px"}
+            continue
         if title is None or title.exact:
             settled.append(heading)
             continue

@@ -11,7 +11,7 @@ from datetime import date
 from audit.plan.grid import Grid, is_blank
 from audit.plan.layout import Heading, Sheet
 from audit.plan.measures import Measure
-from audit.plan.quantities import Quantity, compass_deg, quantities
+from audit.plan.quantities import Quantity, compass_deg, plain_letters, quantities
 from audit.plan.table import Cell, Row, cell_text
 from audit.plan.titles import Title
 from audit.plan.voice import Voice
@@ -39,7 +39,24 @@ _OPEN = frozenset(
         "unbekannt",
     )
 )
-_ONE_NUMBER = re.compile(r"^[^\d]*(-?\d+(?:[.,]\d+)?)[^\d]*$")
+#: Words for the two pitches that have a name, in degrees.
+_POSES = {
+    **dict.fromkeys(("level", "horizontal", "waagerecht", "waagrecht", "orizzontale"), 0.0),
+    **dict.fromkeys(
+        (
+            "straight down",
+            "vertical",
+            "vertically down",
+            "senkrecht",
+            "senkrecht nach unten",
+            "verticale",
+            "a la verticale",
+            "verticale verso il basso",
+        ),
+        -90.0,
+    ),
+}
+_ONE_NUMBER = re.compile(r"^[^\d%\-−]*([\-−]?\d+(?:[.,]\d+)?)[^\d%]*$")
 _COORDINATE = re.compile(r"^(-?\d{1,3})((?:[.,' ]\d{3})+)$")
 
 
@@ -176,6 +193,9 @@ class NumberReader:
                 row, line, text, "names a point of the compass, which stands for the degrees of its middle (NE = 45)"
             )
             return point
+        if self.measure.sort == "pitch" and (named := _POSES.get(" ".join(plain_letters(text).split()))) is not None:
+            self.voice.note(row, line, text, "is read as level (0) or straight down (90 downwards)")
+            return named if self.key == "pitch_deg" else -named
         read = quantities(text, self.measure)
         if not read:
             self._unread(row, line, text)

@@ -244,7 +244,7 @@ class _Reader:
                 voice.question(
                     row,
                     row.line,
-                    other,
+                    self.sheet.grid.value(row.line, heading.column),
                     f"is another value than the column '{first}' has for the same; keep the one that is right",
                 )
         voice.flush()
@@ -308,7 +308,9 @@ class _Reader:
                         f"has merged cells ({cells}), so that their columns can't be told apart; unmerge them",
                     )
             stated = row.text("waits")
-            if stated:
+            if stated and row.reasons:
+                row.wait(stated)
+            elif stated:
                 voice.question(
                     row,
                     row.line,
@@ -343,7 +345,8 @@ class _Reader:
         for heading in self.sheet.headings:
             if heading.title is None and _GRID_TITLE.search(heading.text):
                 values = {cell_text(self.sheet.grid.value(line, heading.column)) for line in self.lines} - {""}
-                texts += [f"{heading.text} {value}" for value in values] if len(values) == 1 else []
+                utm = "UTM zone" if any("utm" in t.lower() for t in (*texts, heading.text)) else heading.text
+                texts = [*(f"{utm} {value}" for value in values if len(values) == 1), *texts]
         for text in (*texts, self.sheet.facts.text):
             found = grid_named(text) if text else None
             if isinstance(found, str):

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
+from itertools import islice
 from pathlib import Path
 
 from audit.errors import PlanProblem
-from audit.plan.grid import Grid
-from audit.plan.table import MAX_ROWS, Cell, Problems, clean, number_text
+from audit.plan.grid import Grid, Mark
+from audit.plan.table import MAX_ROWS, Cell, Problems, certain_text, clean
 from audit.plan.titles import read_title
 
 __all__ = ["decoded", "read_csv", "write_csv"]
@@ -20,16 +21,33 @@ _LINES_LOOKED_AT = 200
 _ROWS_READ = MAX_ROWS + 2 * _LINES_LOOKED_AT
 
 
-def read_csv(name: str, data: bytes, problems: Problems) -> Grid:
-    """One sheet, its delimiter guessed from the header."""
+def read_csv(name: str, data: bytes, problems: Problems, word: str) -> Grid:
+    """One sheet, its delimiter guessed from the header; ``word`` is the table that it must be."""
     delimiter, text = _delimiter(decoded(data).replace("\x00", ""))
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    rows: list[list[Cell]] = []
-    for cells in _csv_rows(reader, name, problems):
-        rows.append([clean(cell).strip() or None for cell in cells])
-        if len(rows) >= _ROWS_READ:
-            break
-    return Grid(name, rows=rows)
+    marks: dict[tuple[int, int], Mark] = {}
+    try:
+        found = list(islice(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True), _ROWS_READ))
+    except csv.Error:
+        found = _line_by_line(text, delimiter, marks)
+        for row, _ in marks:
+            problem = "a quotation mark is not closed; look through the row's cells."
+            problems.add(PlanProblem(name, problem, row=row))
+    rows: list[list[Cell]] = [[clean(cell).strip() or None for cell in cells] for cells in found]
+    return Grid(name, rows=rows, marks=marks, word=word)
+
+
+def _line_by_line(text: str, delimiter: str, marks: dict[tuple[int, int], Mark]) -> list[list[str]]:
+    """Rows of a file with a quotation mark that is never closed: each line by itself, so that one spoils no other."""
+    rows: list[list[str]] = []
+    for number, line in enumerate(text.splitlines()[:_ROWS_READ], start=1):
+        try:
+            rows.append(next(csv.reader([line], delimiter=delimiter, strict=True), []))
+        except csv.Error:
+            cells = line.split(delimiter)
+            column = next((i for i, cell in enumerate(cells, start=1) if cell.count('"') % 2), 1)
+            marks[number, column] = Mark(trouble="stands in a row with a quotation mark that is not closed")
+            rows.append([cell.strip(' "') or "?" for cell in cells])
+    return rows
 
 
 def decoded(data: bytes) -> str:
@@ -76,28 +94,11 @@ def _titles_in(line: str, delimiter: str) -> int:
     return sum(1 for word in words if word and len(word) < 80 and read_title(word, "cameras") is not None)
 
 
-def _csv_rows(reader: Iterator[list[str]], place: str, problems: Problems) -> Iterator[Sequence[str]]:
-    number = 0
-    while True:
-        number += 1
-        try:
-            yield next(reader)
-        except StopIteration:
-            return
-        except csv.Error as error:
-            problems.add(
-                PlanProblem(
-                    place, f"the row can't be taken apart ({error}); look for an unclosed quotation mark.", row=number
-                )
-            )
-            return
-
-
 def write_csv(path: Path, columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> None:
     """Write one table as CSV (UTF-8, commas, decimal points); empty for None."""
     stream = io.StringIO(newline="")
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(columns)
     for row in rows:
-        writer.writerow(["" if v is None else number_text(v) for v in row])
+        writer.writerow(["" if v is None else certain_text(v) for v in row])
     path.write_text(stream.getvalue(), encoding="utf-8", newline="")

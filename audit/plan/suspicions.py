@@ -35,6 +35,7 @@ _LEVEL_DEG = 1.0  # our default: an angle smaller than this has no sign worth as
 _HIGH_M = 25.0  # our default: that all cameras of a site hang higher than this is rare
 _TURNED_DEG = (75.0, 105.0)
 _LOOKED_AT = 200
+_ENOUGH = 3  # our default: fewer small angles may be meant
 _EARTH_M_PER_DEG = 111_195.0
 
 
@@ -43,6 +44,7 @@ def suspect(table: Table, problems: Problems, take: bool) -> None:
     judge = _Suspicions(table, problems, take)
     judge.ids()
     judge.several_in_a_row()
+    judge.radians()
     judge.pitch()
     judge.size()
     judge.coordinates()
@@ -193,6 +195,22 @@ class _Suspicions:
 
         title = read_title(self.table.titles.get("pitch_deg", "pitch_deg"), "cameras")
         return title is not None and "tilt" in title.words
+
+    def radians(self) -> None:
+        """Angles so small that they can only be in radians."""
+        for key, most in (("bearing_deg", 2 * math.pi), ("hfov_deg", math.pi)):
+            free = self._free(key)
+            values = [v for _, v in free]
+            fractions = sum(v != int(v) for v in values)
+            if len(values) < _ENOUGH or max(values) > most or fractions < 2 or len(free) < len(self.rows):
+                continue
+
+            def turn(row: Row, key: str = key) -> None:
+                row.cells[key] = round(math.degrees(float(row.number_in(key) or 0.0)), 6)
+
+            self._guess(
+                key, [r for r, _ in free], "is a very small angle, as all of them are", "they are in radians", turn
+            )
 
     def size(self) -> None:
         """Width and height exchanged."""

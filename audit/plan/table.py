@@ -17,6 +17,7 @@ __all__ = [
     "Row",
     "Table",
     "cell_text",
+    "certain_text",
     "clean",
     "column_key",
     "number_text",
@@ -181,13 +182,17 @@ def cell_text(value: Cell) -> str:
     return "" if value is None else number_text(value)
 
 
+def number_text(value: Cell) -> str:
+    """A number as text that reads back as the same number; whole numbers without a decimal point."""
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return repr(value) if isinstance(value, float) else str(value)
+
+
 _LOOKS_GROUPED = re.compile(r"-?[1-9]\d{0,2}\.\d{3}")
 
 
-def number_text(value: Cell) -> str:
-    """A number as text that reads back as the same number: whole numbers without a decimal point, and never three
-    digits behind a point that could be taken for thousands."""
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    text = repr(value) if isinstance(value, float) else str(value)
+def certain_text(value: Cell) -> str:
+    """A cell as text that no reader takes for another number: never three digits behind a point, as thousands have."""
+    text = cell_text(value)
     return text + "0" if isinstance(value, float) and _LOOKS_GROUPED.fullmatch(text) else text

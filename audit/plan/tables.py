@@ -20,7 +20,7 @@ BESIDE = ("targets", "landmarks")
 
 
 def read_grids(path: Path, problems: Problems) -> list[Grid]:
-    """The sheets of a plan file, and of the tables beside a CSV (their ``sheet`` stays empty, their file tells them).
+    """The sheets of a plan file, and of the tables beside a CSV.
 
     What can't be read is noted in ``problems``.
     """
@@ -41,12 +41,12 @@ def read_grids(path: Path, problems: Problems) -> list[Grid]:
         return []
     if suffix in readers:
         return readers[suffix](path, data, problems)
-    grids = [read_csv(name, data, problems)]
+    grids = [read_csv(name, data, problems, "cameras")]
     for word in BESIDE:
         beside = path.with_name(f"{path.stem}.{word}{path.suffix}")
         more = _bytes_of(beside, problems) if beside.exists() else None
         if more is not None and more.strip():
-            grids.append(read_csv(shown_name(beside), more, problems))
+            grids.append(read_csv(shown_name(beside), more, problems, word))
     return grids
 
 

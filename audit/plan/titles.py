@@ -79,7 +79,7 @@ _ARTICLES = re.compile(
 _BRACKETS = re.compile(r"[(\[{<]([^)\]}>]*)[)\]}>]")
 _NOISE = re.compile(r"[^a-z0-9%°/'\" ]+")
 _CRS_WORDS = re.compile(
-    r"epsg[ :]*\d+|utm( zone)? ?\d+ ?[a-z]?|etrs ?89|wgs ?84|gauss kruger|lv ?95|lv ?03|ch1903\+?|lambert ?\d*|osgb ?36?|rd new|bng"
+    r"epsg[ :]*\d+|utm( zone)? ?\d+ ?[a-z]?|\butm\b|etrs ?89|wgs ?84|gauss kruger|lv ?95|lv ?03|ch1903\+?|lambert ?\d*|osgb ?36?|rd new|bng"
 )
 
 
