@@ -17,7 +17,6 @@ from base64 import b64encode
 from collections.abc import Awaitable, Callable, Iterable, Mapping, MutableMapping
 from contextlib import suppress
 from dataclasses import dataclass, field
-from http.cookies import CookieError, SimpleCookie
 from pathlib import Path
 from string import Template
 from typing import Any
@@ -25,6 +24,7 @@ from urllib.parse import quote
 
 import streamlit
 from itsdangerous import BadData, URLSafeTimedSerializer
+from starlette.requests import cookie_parser
 from streamlit.auth_util import encode_provider_token, get_cookie_with_chunks
 from streamlit.runtime import Runtime
 
@@ -282,20 +282,17 @@ class Gate:
 
     def _session(self, scope: Scope) -> SignedIn | None:
         """The session of the request's cookie, where it was made by this server, lasts, and wasn't ended."""
-        cookies = _cookies(scope)
-        value = cookies.get(_COOKIE)
-        if value is None:
+        found = self._read(_cookies(scope))
+        if found is None or found.key in self._ended:
             return None
-        key = hashlib.sha256(value.encode()).hexdigest()
-        session = self._sessions.get(key)
-        if session is None and key not in self._ended:
-            session = self._read(key, cookies)
-            if session is not None:
-                self._forget_old()
-                self._sessions[key] = session
-        return session if session is not None and self._lasts(session) else None
+        if found.key not in self._sessions:
+            self._forget_old()
+            self._sessions[found.key] = found
+        session = self._sessions[found.key]
+        return session if self._lasts(session) else None
 
-    def _read(self, key: str, cookies: Mapping[str, str]) -> SignedIn | None:
+    def _read(self, cookies: Mapping[str, str]) -> SignedIn | None:
+        """What the cookie says; large ones come in several parts, so that a session's key is made of the whole."""
         secret = (self._settings.auth or {})["cookie_secret"]
         made: list[float] = []
 
@@ -307,15 +304,16 @@ class Gate:
                 return str(value).encode()
             return None
 
-        whole = get_cookie_with_chunks(one, _COOKIE)
+        whole = get_cookie_with_chunks(one, _COOKIE) or b""
         try:
-            claims = json.loads(whole or b"")
+            claims = json.loads(whole)
         except ValueError:
             return None
         if not isinstance(claims, dict) or claims.get("is_logged_in") is not True or min(made) < self._started:
             return None
         if claims.get("origin") != self._settings.origin:
             return None
+        key = hashlib.sha256(whole + str(min(made)).encode()).hexdigest()
         return SignedIn(key, claims, min(made), self._settings.person(claims))
 
     def _lasts(self, session: SignedIn) -> bool:
@@ -370,10 +368,8 @@ def _header(scope: Scope, name: bytes) -> str:
 
 
 def _cookies(scope: Scope) -> dict[str, str]:
-    jar: SimpleCookie = SimpleCookie()
-    with suppress(CookieError):
-        jar.load("; ".join(value.decode("latin-1") for key, value in scope["headers"] if key == b"cookie"))
-    return {name: morsel.value for name, morsel in jar.items()}
+    """As the server behind reads them."""
+    return cookie_parser("; ".join(value.decode("latin-1") for key, value in scope["headers"] if key == b"cookie"))
 
 
 def _with_headers(send: Send, secure: bool) -> Send:

@@ -43,6 +43,8 @@ NEEDED = (
 )
 #: Blue of the Okabe-Ito palette; 5.2:1 on white.
 PRIMARY_COLOUR = "#0072b2"
+#: What the fields of one open page may hold, MiB; dropped files aren't among it.
+WIDGETS_MIB = 4
 _APP = Path(__file__).resolve().with_name("app.py")
 #: How long an open page may hold the server up when it is told to end.
 _GRACE_SECONDS = 5.0
@@ -72,6 +74,7 @@ def configuration(serving: Serving, secrets: list[str], public_host: str, limits
         "server.port": serving.port,
         "server.headless": True,
         "server.maxUploadSize": limits.file_bytes >> 20,
+        "server.maxWidgetStateSize": WIDGETS_MIB,
         "server.disconnectedSessionTTL": 60,
         "server.fileWatcherType": "none",
         "server.enableStaticServing": False,

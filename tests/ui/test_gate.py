@@ -254,6 +254,25 @@ def test_only_whom_the_operator_listed_passes(subject: str, claims: dict[str, ob
     assert len(behind.seen) == (status == 200)
 
 
+def split(subject: str) -> str:
+    """A cookie in two parts, as the server writes large ones; the first says no more than how many there are."""
+    said = {"is_logged_in": True, "origin": ORIGIN, "iss": "https://id.example.org", "aud": "desk", "sub": subject}
+    text = json.dumps(said)
+    parts = {"_streamlit_user": "chunks-2", "_streamlit_user_1": text[:20], "_streamlit_user_2": text[20:]}
+    return "; ".join(f"{name}={URLSafeTimedSerializer(SECRET, salt=name).dumps(part)}" for name, part in parts.items())
+
+
+def test_people_with_large_cookies_are_not_taken_for_each_other() -> None:
+    gate = Gate(Behind(), SHARED, [ORIGIN])
+    for subject, status in (("1", 200), ("2", 403), ("1", 200)):
+        assert asyncio.run(_of(call(gate, "/", Cookie=split(subject)))) == status
+    of_one = split("1")
+    assert asyncio.run(_of(call(gate, "/auth/logout", Cookie=of_one))) == 200
+    assert asyncio.run(_of(call(gate, "/", Cookie=of_one))) == 403
+    assert asyncio.run(_of(call(gate, "/", Cookie=f"{of_one}; _streamlit_user_3=x"))) == 403
+    assert asyncio.run(_of(call(gate, "/", Cookie=of_one.replace("chunks-2", "chunks-99999999999")))) == 403
+
+
 def test_a_reader_sends_no_files_and_a_signer_does(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(gate_module, "_storage", dict)
     gate = Gate(Behind(), SHARED, [ORIGIN])
