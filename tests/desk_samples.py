@@ -93,7 +93,7 @@ def judged_logbook(folder: Path, cameras: int = 6, visits: int = 2, picture: Pic
     for number in range(visits):
         visit = _visit(book, number, picture)
         if number < visits - 1:
-            book.sign(visit, "Ada Example")
+            book.sign(visit, "Ada Example", unprotected=True)
     return book
 
 

@@ -53,7 +53,7 @@ def sound_others(folder: Path) -> dict[str, tuple[str, bytes]]:
         write_plan(plan, folder / f"plan{suffix}")
         found[suffix[1:].upper()] = (suffix, (folder / f"plan{suffix}").read_bytes())
     with start(str(folder / "book")) as book:
-        book.sign(fill(book), "Ada Example")
+        book.sign(fill(book), "Ada Example", unprotected=True)
         (folder / "package").mkdir()
         (folder / "package" / "report.pdf").write_bytes(b"%PDF-1.7 a report")
         book.seal(folder / "package", 1)

@@ -66,7 +66,7 @@ def work(address: str, images: str | None, done: Callable[[str], None] = lambda 
 def sign(address: str) -> None:
     with Logbook.open(address) as book:
         if book.visit(1).signed_at is None:
-            book.sign(1, "Ada Example")
+            book.sign(1, "Ada Example", unprotected=True)
 
 
 def outcome(address: str) -> dict[str, Any]:
