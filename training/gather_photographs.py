@@ -21,22 +21,33 @@ import pillow_heif
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
-__all__ = ["main", "photograph_rows", "weights"]
+__all__ = ["asks_for_a_notice", "main", "photograph_rows", "weights"]
 
 pillow_heif.register_heif_opener()
 
 HERE = Path(__file__).parent
 MASKS = HERE / "photographs"
 VIEW = re.compile(r"view yaw (-?\d+) pitch (-?\d+) hfov (\d+)")
+_NOTICE = ("Apache", "BSD", "CC-BY", "CC0", "Expat", "ISC", "MIT", "public-domain")
 LONG_SIDE_PX = 640
 SKY_TIMES = 2.0
 """How much oftener a photograph with sky is shown."""
 
 
-def photograph_rows(split: str) -> list[dict[str, str]]:
-    """Rows of ``photographs.csv`` of one split: ``train``, ``tune`` or ``check``."""
+def photograph_rows(split: str, any_licence: bool = False) -> list[dict[str, str]]:
+    """Rows of ``photographs.csv`` of one split: ``train``, ``tune`` or ``check``.
+
+    Of ``train`` only those whose licence asks for no more than a notice (``THIRD_PARTY.md`` gives the reason), unless
+    any licence is asked for, as the weights of November 2026 were trained.
+    """
     with (HERE / "photographs.csv").open(newline="", encoding="utf-8") as file:
-        return [row for row in csv.DictReader(file) if row["split"] == split]
+        rows = [row for row in csv.DictReader(file) if row["split"] == split]
+    return [row for row in rows if any_licence or split != "train" or asks_for_a_notice(row["licence"])]
+
+
+def asks_for_a_notice(licence: str) -> bool:
+    """Whether a licence asks for no more than a notice: no ShareAlike, and none of the GPL's or GFDL's kind."""
+    return licence.startswith(_NOTICE) and "-SA" not in licence
 
 
 def weights(rows: list[dict[str, str]], has_sky: dict[str, bool]) -> dict[str, float]:
@@ -78,10 +89,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--packages", type=Path, required=True)
     parser.add_argument("--split", choices=("train", "tune", "check"), default="train")
+    parser.add_argument("--any-licence", action="store_true", help="train on ShareAlike and GPL photographs too")
     parser.add_argument("-o", "--output", type=Path, default=Path(".train/photos"))
     given = parser.parse_args()
     given.output.mkdir(parents=True, exist_ok=True)
-    rows = photograph_rows(given.split)
+    rows = photograph_rows(given.split, given.any_licence)
     wanted: dict[str, list[dict[str, str]]] = {}
     for row in rows:
         wanted.setdefault(row["sha256"], []).append(row)

@@ -105,7 +105,7 @@ class ZipContainer:
 
     def names(self) -> list[str]:
         """Names as the ZIP gives them; none of them ever becomes a path."""
-        return sorted(info.filename for info in self._archive.infolist() if not info.is_dir())
+        return sorted(info.filename for info in self._archive.infolist() if not info.filename.endswith("/"))
 
     def size(self, name: str) -> int:
         """Bytes as the ZIP's directory says."""
@@ -180,7 +180,7 @@ def first_difference(container: Container, path: Path) -> tuple[int, str | None]
         mirror = _Mirror(original)
         try:
             pack(container, mirror)  # type: ignore[arg-type]
-        except (ValueError, RuntimeError, struct.error, zipfile.LargeZipFile):  # names and sizes that no ZIP can hold
+        except (ValueError, RuntimeError, IndexError, struct.error, zipfile.LargeZipFile):  # names and sizes that no ZIP can hold
             return 0, None
         place = mirror.first_difference()
         if place is None:

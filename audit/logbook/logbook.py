@@ -100,19 +100,11 @@ class Logbook(Results, Evidence, Points, Signoff, Watch):
         """
         address = os.fspath(address)
         database = Database(address)
-        if database.folder is not None and not (database.folder / SQLITE_NAME).is_file():
-            raise LogbookError(
-                f"{database.shown}: there is no logbook here; start one with 'photo-audit start {address} --plan PLAN'."
-            )
-        if database.needs_migration():
-            with one_writer(database, clock()):
-                if database.needs_migration():
-                    database.migrate(clock())
-        with database.reading() as connection:
-            images_url = images or connection.execute(sa.select(tables.logbook.c.images_url)).scalar()
-        if not isinstance(images_url, str):
-            raise LogbookError(f"{database.shown}: the logbook is empty; restore it from a backup.")
-        return cls(database, ImageStore(_images_address(database, images_url)), clock)
+        try:
+            return cls(database, ImageStore(_images_address(database, _looked_at(database, clock, images))), clock)
+        except BaseException:
+            database.close()
+            raise
 
     def export(self, path: str | os.PathLike[str], progress: Counting = uncounted) -> None:
         """Writes the whole logbook, without its private key, as one checked archive.
@@ -182,6 +174,23 @@ class Logbook(Results, Evidence, Points, Signoff, Watch):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def _looked_at(database: Database, clock: Clock, images: str | None) -> str:
+    """Where the images lie of a logbook that is there and, from then on, up to date."""
+    if database.folder is not None and not (database.folder / SQLITE_NAME).is_file():
+        raise LogbookError(
+            f"{database.shown}: there is no logbook here; start one with 'photo-audit start {database.shown} --plan PLAN'."
+        )
+    if database.needs_migration():
+        with one_writer(database, clock()):
+            if database.needs_migration():
+                database.migrate(clock())
+    with database.reading() as connection:
+        images_url = images or connection.execute(sa.select(tables.logbook.c.images_url)).scalar()
+    if not isinstance(images_url, str):
+        raise LogbookError(f"{database.shown}: the logbook is empty; restore it from a backup.")
+    return images_url
 
 
 def _empty_place(address: str, images: str | None) -> tuple[Database, str]:

@@ -95,7 +95,7 @@ class Inbox:
     def _unpack(self, name: str, stream: IO[bytes]) -> None:
         try:
             with zipfile.ZipFile(stream) as archive:
-                members = [m for m in archive.infolist() if not m.is_dir()]
+                members = [m for m in archive.infolist() if not m.filename.endswith("/")]
                 unpacked, size = sum(m.file_size for m in members), stream.seek(0, io.SEEK_END)
                 bomb = unpacked > max(_RATIO_ALLOWANCE_BYTES, MAX_RATIO * size)
                 if len(members) > MAX_MEMBERS or unpacked > MAX_UNPACKED_BYTES or bomb:
