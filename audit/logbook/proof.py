@@ -358,6 +358,8 @@ def _guarded_section(
     connection: Connection, visit: int, section: str, record_format: str, signed: Any
 ) -> Iterator[VerifyProblem]:
     word = SECTIONS[section]
+    if signed is None:  # signed before the program kept such rows; none may be there
+        signed = {}
     if not isinstance(signed, Mapping):
         yield VerifyProblem("record", f"visit {visit}", f"The record of visit {visit} names no {section}.", visit)
         return
