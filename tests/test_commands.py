@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from tests.conftest import Ran
+from tests.logbook_samples import fill, start
 
 Audit = Callable[..., Ran]
 ROOT = Path(__file__).resolve().parent.parent
@@ -161,3 +162,25 @@ def test_a_fault_of_the_program_is_one_sentence(picture: Path) -> None:
         assert done.returncode == 2 and done.stdout == "" and "\x1b" not in said[-1]
         assert "KeyError" in said[-1] and "--verbose" in said[-1]
         assert ("Traceback" in done.stderr) == bool(verbose) and (len(said) == 1 or verbose)
+
+
+def test_a_persons_own_finding_enters_state_and_list(audit: Audit, tmp_path: Path) -> None:
+    """A dirty dome seen by eye: said on the command line, it is in ``show`` and in the trip."""
+    place = str(tmp_path / "book")
+    book = start(place)
+    fill(book)
+    book.close()
+    said = ("--by", "Ada Example", "--why", "fourteen smears on the dome")
+    done = audit("finding", place, "C-2", "cleanliness", "defect", *said, "--photo", "C-2/day.jpg", "--at", "320,200")
+    assert done.code == 0 and "C-2 is now: defect" in done.err
+    first = json.loads(audit("show", place, "--json").out.splitlines()[0])
+    assert first["camera"] == "C-2" and first["state"] == "defect"
+    assert "ourteen smears" in audit("trip", place, "--json").out
+    assert "C-2 is now: as planned" in audit("undo", place, "C-2", "cleanliness", "--by", "Ada Example").err
+    for wrong, word in (
+        (("defect", *said, "--at", "9000,1", "--photo", "C-2/day.jpg"), "outside"),
+        (("bad", *said), "no state"),
+        (("defect", *said, "--at", "left"), "not a place"),
+    ):
+        done = audit("finding", place, "C-2", "cleanliness", *wrong)
+        assert done.code == 2 and word in done.err

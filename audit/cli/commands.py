@@ -46,6 +46,7 @@ for _command in (
     visit.show,
     visit.methods,
     review.decide,
+    review.finding,
     review.undo,
     review.trip,
     pointing.point,

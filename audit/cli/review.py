@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Annotated, cast
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
 from audit.cli import sentences
 from audit.cli.options import DONE, Images, Json, LogbookPlace, Visit
 from audit.cli.speak import emit, say, tell
+from audit.errors import AuditError
 
-__all__ = ["decide", "trip", "undo"]
+if TYPE_CHECKING:
+    from audit.logbook import Logbook, VisitRecord
+
+__all__ = ["decide", "finding", "trip", "undo"]
 
 
 def decide(
@@ -32,8 +36,51 @@ def decide(
     book = Logbook.open(logbook, images=images)
     record = book.visit(visit)
     book.decide(record, camera, cast(Check, check), cast(DecisionWord, decision), by, why)
-    say(f"{camera}, {check}: {decision} by {by} is kept with visit {record.number}.")
+    say(f"{camera}, {check}: {decision} by {by} is kept with visit {record.number}; {_state(book, record, camera)}.")
     return DONE
+
+
+def finding(
+    logbook: LogbookPlace,
+    camera: Annotated[str, typer.Argument(help="The camera's id in the plan.")],
+    check: Annotated[str, typer.Argument(help="The check, e.g. cleanliness.")],
+    state: Annotated[str, typer.Argument(help="defect, 'to check', 'not verified' or 'as planned'.")],
+    by: Annotated[str, typer.Option("--by", help="Who sees it.")],
+    why: Annotated[str, typer.Option("--why", help="What is seen.")],
+    at: Annotated[str | None, typer.Option("--at", help="Where in the picture: COLUMN,ROW in pixels.")] = None,
+    photo: Annotated[str | None, typer.Option("--photo", help="In which photo; the camera's day picture without it.")] = None,
+    visit: Visit = None,
+    images: Images = None,
+) -> int:
+    """Record a reviewer's own finding; it stands in place of the program's until it is taken back."""
+    from audit.logbook import Logbook
+
+    book = Logbook.open(logbook, images=images)
+    record = book.visit(visit)
+    place = None if at is None else _place(at)
+    shown = photo if photo is not None or place is None else _own_picture(book, record, camera)
+    book.add_finding(record, camera, check, state, by, why, photo=shown, at_px=place)
+    say(f"{camera}, {check}: {state} by {by} is kept with visit {record.number}; {_state(book, record, camera)}.")
+    return DONE
+
+
+def _place(text: str) -> tuple[float, float]:
+    parts = text.replace(";", ",").split(",")
+    try:
+        column, row = (float(part) for part in parts)
+    except ValueError:
+        raise AuditError(f"--at {text}: not a place; write column and row in pixels, as 640,360.") from None
+    return column, row
+
+
+def _own_picture(book: Logbook, visit: VisitRecord, camera: str) -> str | None:
+    """The camera's own picture that the verdict shows first."""
+    found = (f.photo for v in book.verdicts(visit, camera) for f in v.findings if f.check == "image")
+    return next(found, None)
+
+
+def _state(book: Logbook, visit: VisitRecord, camera: str) -> str:
+    return next((f"{camera} is now: {v.state}" for v in book.verdicts(visit, camera)), f"{camera} is not judged")
 
 
 def undo(
@@ -51,7 +98,7 @@ def undo(
     book = Logbook.open(logbook, images=images)
     record = book.visit(visit)
     book.undo(record, camera, check, by, why)
-    say(f"{camera}, {check}: the decision is taken back by {by}.")
+    say(f"{camera}, {check}: the last word is taken back by {by}; {_state(book, record, camera)}.")
     return DONE
 
 

@@ -37,12 +37,16 @@ class Snapshot:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """A snapshot against the signed reference of the same camera and the same time of day."""
+    """A snapshot against the signed reference of the same camera and the same time of day.
+
+    ``glass_verified`` is whether the reference's glass was seen clean.
+    """
 
     reference: str
     photo: str
     night: bool
     change: ViewChange
+    glass_verified: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,15 +9,18 @@ from audit.judge.limits import Limits
 from audit.measure.measurement import Clarity
 from audit.plan.model import Camera
 
-__all__ = ["glass_findings", "night_findings", "worst_per_check"]
+__all__ = ["glass_findings", "night_findings", "proves_clean", "worst_per_check"]
 
 
 def glass_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
     """Dirt, focus and obstruction by day and by night.
 
-    Several pictures of a day outweigh one, and a comparison with the signed reference outweighs both.
+    Several pictures of a day outweigh one, and a comparison with a signed reference whose glass was seen clean outweighs
+    both. One picture, or several of one scene, pass the glass only where the detector is good enough for that.
     """
-    compared = {c.photo for c in evidence.comparisons if c.change.dirt_probability is not None}
+    compared = {
+        c.photo for c in evidence.comparisons if c.change.dirt_probability is not None and c.glass_verified
+    }
     found = []
     for snapshot in (evidence.day, evidence.night):
         if snapshot is None or snapshot.photo in compared:
@@ -74,6 +77,9 @@ def _from(camera: Camera, snapshot: Snapshot, clarity: Clarity, limits: Limits, 
     look = limits.focus.single_image_look if check == "focus" else limits.cleanliness.single_image_look
     bad = clarity.dirt_probability >= look
     state: State = "to check" if bad else "as planned"
+    unproven = not bad and check == "cleanliness" and not proves_clean(clarity.dirt_probability, limits)
+    if unproven:
+        state = "not verified"
     remedy: Remedy | None = None
     if bad:
         why = (
@@ -84,6 +90,11 @@ def _from(camera: Camera, snapshot: Snapshot, clarity: Clarity, limits: Limits, 
             "focus": remedies.focus_remedy(camera),
             "night": remedies.night_remedy(camera),
         }.get(check) or remedies.clean_remedy(camera, clarity.cause)
+    elif unproven:
+        why = (
+            f"Nothing seen on the glass {when} (probability of dirt {clarity.dirt_probability:.0%}), but one scene can't "
+            "prove it clean: look at the window, or at the picture."
+        )
     else:
         why = (
             f"Nothing on the glass {when}, as far as the picture tells (probability of dirt "
@@ -102,6 +113,20 @@ def _from(camera: Camera, snapshot: Snapshot, clarity: Clarity, limits: Limits, 
         photo=snapshot.photo,
         evidence={"cause": clarity.cause},
     )
+
+
+def proves_clean(dirt_probability: float, limits: Limits) -> bool:
+    """Whether one picture's reading leaves little enough chance of dirt, by the detector's measured curve.
+
+    Of all glasses so many are dirty, and so many of those read as low as a clean one: by Bayes' rule what remains must
+    be at most what *as planned* allows.
+    """
+    dirt = limits.cleanliness
+    if dirt_probability > dirt.single_image_clear:
+        return False
+    dirty = dirt.expected_dirty * dirt.single_image_missed
+    clean = (1.0 - dirt.expected_dirty) * dirt.single_image_passed
+    return dirty / (dirty + clean) <= limits.as_planned_at_most
 
 
 def worst_per_check(findings: list[Finding]) -> list[Finding]:

@@ -62,6 +62,10 @@ class CleanlinessLimits(_Table):
     """When glass counts as soiled."""
 
     single_image_look: float = Field(gt=0, lt=1)
+    single_image_clear: float = Field(gt=0, lt=1)
+    single_image_missed: float = Field(gt=0, le=1)
+    single_image_passed: float = Field(gt=0, le=1)
+    expected_dirty: float = Field(gt=0, lt=1)
     reference_look: float = Field(gt=0, lt=1)
     other_light_clear: float = Field(gt=0, lt=1)
     contrast_ratio: float = Field(gt=0, le=1)

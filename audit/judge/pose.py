@@ -231,7 +231,8 @@ def _consequence(planned: Geometry, now: Geometry, spread: GeometrySd) -> str:
 def _level(camera: Camera, shot: Snapshot, intended: Intended, measured: Orientation, limits: Limits) -> list[Finding]:
     roll, sd = measured.roll_deg, measured.roll_sd_deg
     if roll is None or sd is None:
-        return []
+        return [Finding(camera.camera, "level", "not verified", "Not measured: the picture tells its tilt, not its roll.",
+                        planned=intended.roll_deg, unit="deg", photo=shot.photo)]  # fmt: skip
     off, tolerance = (roll - intended.roll_deg + 180.0) % 360.0 - 180.0, limits.level.roll_tolerance_deg
     probability = outside(off, sd, -tolerance, tolerance)
     state = weighed(probability, outside(0.0, sd, -tolerance, tolerance), limits)

@@ -14,6 +14,7 @@ from audit.judge.glass import worst_per_check
 from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits
 from audit.judge.pose import lost_targets
+from audit.judge.questioned import reference_doubt
 from audit.measure.measurement import ViewChange
 from audit.plan.model import Camera
 from audit.plan.optics import Pose
@@ -39,7 +40,7 @@ def reference_findings(camera: Camera, evidence: CameraEvidence, limits: Limits)
             found.append(_another_scene(camera, comparison, change.same_view_probability, bool(known)))
         else:
             others = [c for c in known if c is not comparison]
-            found += _moved(camera, comparison, limits)
+            found += _moved(camera, evidence, comparison, limits)
             found += _hidden(camera, comparison, limits)
             found += _soiled(camera, comparison, others, limits)
     return worst_per_check(found)
@@ -63,7 +64,7 @@ def _another_scene(camera: Camera, comparison: Comparison, probability: float, k
     )
 
 
-def _moved(camera: Camera, comparison: Comparison, limits: Limits) -> list[Finding]:
+def _moved(camera: Camera, evidence: CameraEvidence, comparison: Comparison, limits: Limits) -> list[Finding]:
     change = comparison.change
     turn, tip = change.pan_change_deg, change.pitch_change_deg
     if turn is None or tip is None:
@@ -87,7 +88,10 @@ def _moved(camera: Camera, comparison: Comparison, limits: Limits) -> list[Findi
         why = f"Stands as in the signed reference, within {max(bound, _SAID_TURN_DEG):.1f}°"
     why += "."
     found = []
-    asking = state in ("defect", "to check")
+    doubt = reference_doubt(camera, evidence, comparison, limits) if state in ("defect", "to check") else None
+    if doubt is not None:
+        state, why, probability = doubt.state, f"{why} {doubt.why}", doubt.probability_bad
+    asking = state in ("defect", "to check") and doubt is None
     if state == "not verified":
         why += " Measured too vaguely to decide."
     if asking:
@@ -158,6 +162,9 @@ def _soiled(camera: Camera, comparison: Comparison, others: Sequence[Comparison]
     cleared = state == "to check" and _on_the_glass(change) and any(_clear(c.change, limits) for c in others)
     if cleared:
         state = "as planned"
+    if state == "as planned" and not comparison.glass_verified:
+        # as clear as a glass that nobody has seen clean: today's picture alone speaks
+        return []
     check: Check = "focus" if change.dirt_cause == "defocus" else "cleanliness"
     if comparison.night and change.dirt_cause == "infrared reflection":
         check = "night"

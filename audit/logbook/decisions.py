@@ -1,25 +1,28 @@
-"""What reviewers decided: a list that only grows."""
+"""What people said about findings: a list that only grows."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from datetime import date
 from typing import Any, get_args
 
 import sqlalchemy as sa
 from sqlalchemy import Connection
 
 from audit.errors import LogbookError
-from audit.judge.finding import Check, Finding, Verdict
+from audit.judge.finding import STATES, Check, Finding, State, Verdict
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, finding_hash, load
 from audit.logbook.records import DECISIONS, DecisionRecord, DecisionWord
-from audit.logbook.store import Store, VisitRef, number_of
+from audit.logbook.settling import Settling, in_force
+from audit.logbook.store import VisitRef, number_of
+from audit.photos.photo import Photo
 
-__all__ = ["Decisions", "in_force"]
+__all__ = ["Decisions"]
 
 
-class Decisions(Store):
-    """Adds decisions and says which one counts."""
+class Decisions(Settling):
+    """Adds decisions, people's own findings and promises, and says which one counts."""
 
     def decide(
         self,
@@ -31,7 +34,7 @@ class Decisions(Store):
         why: str,
         latest_seen: int | None = None,
     ) -> DecisionRecord:
-        """Adds a decision on one check of one camera.
+        """Adds a decision on one check of one camera; state and counts follow in the same transaction.
 
         A finding that cameras share (their pictures are exchanged) is decided for all of them in one transaction: all
         entries are there, or none.
@@ -49,40 +52,80 @@ class Decisions(Store):
         """
         if decision not in DECISIONS:
             raise LogbookError(f"a decision is confirm, dismiss or tolerate, not '{decision}'.")
-        if check not in get_args(Check):
-            raise LogbookError(f"'{check}' is no check; the checks are {', '.join(get_args(Check))}.")
-        if not by.strip():
-            raise LogbookError("say who decides (--by NAME).")
+        _need_check_and_name(check, by)
         if decision != "confirm" and not why.strip():
             raise LogbookError(f"say why (--why TEXT); a decision to {decision} needs a reason.")
-        number = number_of(visit)
-        with self._changing(number, alone=True) as connection:
-            verdict = self._verdict(connection, number, camera)
-            finding = _finding(verdict, check) if verdict else None
-            if verdict is None:
-                raise LogbookError(f"visit {number} has no findings for camera '{camera}'; check the camera's id.")
-            self._refuse_if_newer(connection, number, camera, check, latest_seen)
-            added = self._add(connection, number, camera, check, decision, by, why, finding, None)
-            for partner in self._partners(connection, number, finding):
-                self._add(connection, number, partner.camera, check, decision, by, why, partner, None)
-            return added
+        return self._say(visit, camera, check, by, why, decision, latest_seen)
+
+    def add_finding(
+        self,
+        visit: VisitRef,
+        camera: str,
+        check: Check | str,
+        state: State | str,
+        by: str,
+        why: str,
+        photo: str | None = None,
+        at_px: tuple[float, float] | None = None,
+        latest_seen: int | None = None,
+    ) -> DecisionRecord:
+        """Adds what a person sees: it stands in place of the check's finding until it is taken back.
+
+        Parameters
+        ----------
+        photo : str or None
+            One of the camera's photos in this visit.
+        at_px : (column, row) or None
+            Where in that photo, in pixels of the oriented file.
+
+        Raises
+        ------
+        LogbookError
+            As :meth:`decide`; also if the state is unknown, or the place lies outside the picture.
+        """
+        if state not in STATES:
+            raise LogbookError(f"'{state}' is no state; the states are {', '.join(STATES)}.")
+        _need_check_and_name(check, by)
+        if not why.strip():
+            raise LogbookError("say what you see (--why TEXT).")
+        where = {} if at_px is None else {"column_px": float(at_px[0]), "row_px": float(at_px[1])}
+        self._need_in_picture(visit, camera, photo, at_px)
+        more = {"said_state": state, "photo": photo, **where}
+        return self._say(visit, camera, check, by, why, "finding", latest_seen, more)
+
+    def promise(
+        self, visit: VisitRef, camera: str, check: Check | str, due: date, by: str, why: str = ""
+    ) -> DecisionRecord:
+        """Notes that a check will be settled by a day; it stays open until then.
+
+        Raises
+        ------
+        LogbookError
+            As :meth:`decide`; also if the day has passed.
+        """
+        _need_check_and_name(check, by)
+        today = self.clock().date()
+        if due < today:
+            raise LogbookError(f"{due:%Y-%m-%d} has passed (today is {today:%Y-%m-%d}); promise a day to come.")
+        return self._say(visit, camera, check, by, why, "promise", None, {"due": due})
 
     def undo(self, visit: VisitRef, camera: str, check: Check | str, by: str, why: str = "") -> DecisionRecord:
-        """Takes the decision in force back by adding an entry; the one before it counts again.
+        """Takes the entry in force back by adding one; the one before it counts again.
 
-        Where cameras share the finding, it is taken back for all of them in one transaction.
+        Where cameras share the finding that it was about, it is taken back for all of them in one transaction.
         """
         number = number_of(visit)
         with self._changing(number, alone=True) as connection:
-            rows = self._rows(connection, number, camera)
+            rows = self._entries(connection, number, camera)
             latest = in_force(rows).get((camera, check))
             if latest is None:
                 raise LogbookError(f"nothing is decided on '{check}' of camera '{camera}'.")
-            verdict = self._verdict(connection, number, camera)
-            finding = _finding(verdict, check) if verdict else None
+            judged = self._judged(connection, number, camera)
+            finding = self._decided_on(judged, check, (row for row in rows if row.id < latest))
             added = self._add(connection, number, camera, check, "undo", by, why, finding, latest)
             for partner in self._partners(connection, number, finding):
-                theirs = in_force(self._rows(connection, number, partner.camera)).get((partner.camera, check))
+                entries = self._entries(connection, number, partner.camera)
+                theirs = in_force(entries).get((partner.camera, check))
                 if theirs is not None:
                     self._add(connection, number, partner.camera, check, "undo", by, why, partner, theirs)
             return added
@@ -91,31 +134,82 @@ class Decisions(Store):
         """All entries of a visit (of one camera) in the order in which they were added."""
         table, verdicts = tables.decisions, tables.verdicts
         same = sa.and_(verdicts.c.visit == table.c.visit, verdicts.c.camera == table.c.camera)
-        query = sa.select(table, verdicts.c.body).outerjoin(verdicts, same).where(table.c.visit == number_of(visit))
+        query = sa.select(table, verdicts.c.judged).outerjoin(verdicts, same).where(table.c.visit == number_of(visit))
         if camera is not None:
             query = query.where(table.c.camera == camera)
         with self.database.reading() as connection:
-            rows = connection.execute(query.order_by(table.c.id)).all()
+            rows = list(connection.execute(query.order_by(table.c.id)))
         counting = set(in_force(rows).values())
-        judged = {row.camera: load(Verdict, row.body) for row in rows if row.body is not None}
-        hashes = {(name, f.check): finding_hash(f) for name, verdict in judged.items() for f in verdict.findings}
-        return tuple(
-            _record(row, row.id in counting, hashes.get((row.camera, row.check)) != row.finding_sha256) for row in rows
-        )
+        judged = {row.camera: row.judged for row in rows}
+        verdict_of = {name: None if body is None else load(Verdict, body) for name, body in judged.items()}
+        earlier: dict[tuple[str, str], list[sa.Row[Any]]] = {}
+        found = []
+        for row in rows:
+            entries = earlier.setdefault((row.camera, row.check), [])
+            finding = self._decided_on(verdict_of[row.camera], row.check, entries) if row.id in counting else None
+            now = None if finding is None else finding_hash(finding)
+            found.append(_record(row, row.id in counting, row.id in counting and now != row.finding_sha256))
+            entries.append(row)
+        return tuple(found)
 
-    def _rows(self, connection: Connection, visit: int, camera: str | None) -> list[sa.Row[Any]]:
-        table = tables.decisions
-        query = sa.select(table).where(table.c.visit == visit).order_by(table.c.id)
-        if camera is not None:
-            query = query.where(table.c.camera == camera)
-        return list(connection.execute(query))
+    def _say(
+        self,
+        visit: VisitRef,
+        camera: str,
+        check: str,
+        by: str,
+        why: str,
+        word: str,
+        latest_seen: int | None,
+        more: dict[str, Any] | None = None,
+    ) -> DecisionRecord:
+        """Adds an entry, for every camera that shares the finding it is about."""
+        number = number_of(visit)
+        with self._changing(number, alone=True) as connection:
+            judged = self._judged(connection, number, camera)
+            if judged is None:
+                raise LogbookError(f"visit {number} has no findings for camera '{camera}'; check the camera's id.")
+            self._refuse_if_newer(connection, number, camera, check, latest_seen)
+            finding = self._decided_on(judged, check, self._entries(connection, number, camera))
+            added = self._add(connection, number, camera, check, word, by, why, finding, None, more)
+            for partner in self._partners(connection, number, finding) if word != "finding" else ():
+                self._add(connection, number, partner.camera, check, word, by, why, partner, None, more)
+            return added
+
+    def _need_in_picture(
+        self, visit: VisitRef, camera: str, photo: str | None, at_px: tuple[float, float] | None
+    ) -> None:
+        if photo is None:
+            if at_px is not None:
+                raise LogbookError("say in which photo the place lies.")
+            return
+        photos, placements = tables.photos, tables.placements
+        query = sa.select(photos.c.body).join(
+            placements, sa.and_(placements.c.visit == photos.c.visit, placements.c.photo == photos.c.name)
+        )
+        query = query.where(
+            photos.c.visit == number_of(visit), photos.c.name == photo, placements.c.camera == camera
+        )
+        with self.database.reading() as connection:
+            body = connection.execute(query).scalar()
+        if body is None:
+            raise LogbookError(f"'{photo}' is no photo of camera '{camera}' in visit {number_of(visit)}.")
+        kept = load(Photo, body)
+        inside = at_px is None or (
+            all(math.isfinite(v) for v in at_px) and -0.5 <= at_px[0] < kept.width_px and -0.5 <= at_px[1] < kept.height_px
+        )
+        if not inside:
+            raise LogbookError(
+                f"the place lies outside '{photo}', which has {kept.width_px} × {kept.height_px} px; give column and row "
+                f"from its top left corner."
+            )
 
     def _refuse_if_newer(
         self, connection: Connection, visit: int, camera: str, check: str, latest_seen: int | None
     ) -> None:
         if latest_seen is None:
             return
-        newer = [row for row in self._rows(connection, visit, camera) if row.check == check and row.id > latest_seen]
+        newer = [row for row in self._entries(connection, visit, camera) if row.check == check and row.id > latest_seen]
         if newer:
             last = newer[-1]
             raise LogbookError(
@@ -134,6 +228,7 @@ class Decisions(Store):
         why: str,
         finding: Finding | None,
         undoes: int | None,
+        more: dict[str, Any] | None = None,
     ) -> DecisionRecord:
         values = {
             "visit": visit,
@@ -146,9 +241,11 @@ class Decisions(Store):
             "finding_state": None if finding is None else finding.state,
             "finding_sha256": None if finding is None else finding_hash(finding),
             "undoes": undoes,
+            **(more or {}),
         }
         table = tables.decisions
         row = connection.execute(table.insert().values(**values).returning(table)).one()
+        self._settle(connection, visit, camera)
         return _record(row, counts=decision != "undo", changed=False)
 
     def _partners(self, connection: Connection, visit: int, finding: Finding | None) -> list[Finding]:
@@ -157,33 +254,20 @@ class Decisions(Store):
         if finding is None:
             return found
         for camera in finding.shared:
-            verdict = None if camera == finding.camera else self._verdict(connection, visit, camera)
-            partner = _finding(verdict, finding.check) if verdict else None
+            if camera == finding.camera:
+                continue
+            judged = self._judged(connection, visit, camera)
+            partner = None if judged is None else next((f for f in judged.findings if f.check == finding.check), None)
             if partner is not None and partner.shared == finding.shared:
                 found.append(partner)
         return found
 
-    def _verdict(self, connection: Connection, visit: int, camera: str) -> Verdict | None:
-        table = tables.verdicts
-        query = sa.select(table.c.body).where(table.c.visit == visit, table.c.camera == camera)
-        body = connection.execute(query).scalar()
-        return None if body is None else load(Verdict, body)
 
-
-def in_force(rows: Iterable[Any]) -> dict[tuple[str, str], int]:
-    """Id of the entry that counts, by camera and check; rows in the order in which they were added."""
-    stacks: dict[tuple[str, str], list[int]] = {}
-    for row in rows:
-        stack = stacks.setdefault((row.camera, row.check), [])
-        if row.undoes is None:
-            stack.append(row.id)
-        elif row.undoes in stack:
-            stack.remove(row.undoes)
-    return {key: stack[-1] for key, stack in stacks.items() if stack}
-
-
-def _finding(verdict: Verdict, check: str) -> Finding | None:
-    return next((finding for finding in verdict.findings if finding.check == check), None)
+def _need_check_and_name(check: str, by: str) -> None:
+    if check not in get_args(Check):
+        raise LogbookError(f"'{check}' is no check; the checks are {', '.join(get_args(Check))}.")
+    if not by.strip():
+        raise LogbookError("say who decides (--by NAME).")
 
 
 def _record(row: Any, counts: bool, changed: bool) -> DecisionRecord:
@@ -200,4 +284,8 @@ def _record(row: Any, counts: bool, changed: bool) -> DecisionRecord:
         in_force=counts,
         finding_changed=changed,
         undoes=row.undoes,
+        said_state=row.said_state,
+        photo=row.photo,
+        at_px=None if row.column_px is None else (row.column_px, row.row_px),
+        due=row.due,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable
+from collections.abc import Hashable, Iterable, Sequence
 from datetime import datetime
 from typing import Any, TypeVar
 
@@ -12,9 +12,11 @@ from audit.logbook import tables
 from audit.logbook.records import KeptRecord, ReferenceRecord
 from audit.logbook.store import Store, VisitRef, number_of
 
-__all__ = ["Evidence", "latest_references"]
+__all__ = ["REFERENCE_COLUMNS", "Evidence", "latest_references", "reference_record"]
 
 Key = TypeVar("Key", bound=Hashable)
+
+REFERENCE_COLUMNS = ("camera", "channel", "sha256", "photo", "visit", "why", "glass")
 
 
 class Evidence(Store):
@@ -37,7 +39,7 @@ class Evidence(Store):
     ) -> dict[ReferenceRecord, tuple[KeptRecord, ...]]:
         """The latest references that were signed before a visit, by camera and channel, each with its measurements."""
         table, references = tables.measurements, tables.references
-        key = (references.c.camera, references.c.channel, references.c.sha256, references.c.photo, references.c.visit)
+        key = tuple(references.c[name] for name in REFERENCE_COLUMNS)
         kept = table.c.sha256 == references.c.sha256
         if until is not None:
             kept = sa.and_(kept, table.c.at <= until)
@@ -47,7 +49,7 @@ class Evidence(Store):
         found: dict[ReferenceRecord, list[KeptRecord]] = {}
         with self.database.reading() as connection:
             for *of, method, body in connection.execute(query):
-                measured = found.setdefault(ReferenceRecord(*of), [])
+                measured = found.setdefault(reference_record(of), [])
                 if method is not None:
                     measured.append(KeptRecord(method, body))
         return {reference: tuple(measured) for reference, measured in found.items()}
@@ -86,16 +88,38 @@ class Evidence(Store):
 def latest_references(
     visit: VisitRef | None, camera: str | None = None
 ) -> tuple[sa.Subquery, sa.ColumnElement[bool]]:
-    """What leaves the latest reference of each camera and channel when the table of references is joined with it."""
-    table = tables.references
+    """What leaves the latest reference of each camera and channel when the table of references is joined with it.
+
+    References that were withdrawn since are left out.
+    """
+    table, gone = tables.references, _withdrawn(visit)
     latest = sa.select(table.c.camera, table.c.channel, sa.func.max(table.c.visit).label("visit"))
     if visit is not None:
         latest = latest.where(table.c.visit < number_of(visit))
     if camera is not None:
         latest = latest.where(table.c.camera == camera)
+    same_place = sa.and_(gone.c.camera == table.c.camera, gone.c.channel == table.c.channel)
+    latest = latest.where(~sa.exists().where(same_place, gone.c.visit > table.c.visit))
     found = latest.group_by(table.c.camera, table.c.channel).subquery()
     same = (found.c[name] == table.c[name] for name in ("camera", "channel", "visit"))
     return found, sa.and_(*same)
+
+
+def reference_record(row: Sequence[Any]) -> ReferenceRecord:
+    """A reference from its :data:`REFERENCE_COLUMNS`."""
+    camera, channel, sha256, photo, visit, why, glass = row
+    return ReferenceRecord(camera, channel, sha256, photo, visit, why, glass == "verified")
+
+
+def _withdrawn(visit: VisitRef | None) -> sa.Subquery:
+    """Visits that withdrew the references signed before them, by camera and channel; a visit's last word counts."""
+    table = tables.reference_choices
+    last = sa.select(sa.func.max(table.c.id)).group_by(table.c.visit, table.c.camera, table.c.channel)
+    query = sa.select(table.c.camera, table.c.channel, table.c.visit)
+    query = query.where(table.c.id.in_(last), table.c.choice == "withdraw")
+    if visit is not None:
+        query = query.where(table.c.visit <= number_of(visit))
+    return query.subquery()
 
 
 def _placed_snapshots(visit: VisitRef, camera: str | None) -> sa.Select[Any]:

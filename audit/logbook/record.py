@@ -50,6 +50,7 @@ SECTIONS: dict[str, str] = {
     "decisions": "decision",
     "points": "point",
     "references": "reference",
+    "choices": "reference choice",
     "plans": "plan version",
 }
 
@@ -88,12 +89,17 @@ _IN_TABLES: dict[str, _Section] = {
     "series": _Section(tables.series, 3, ("camera", "images", *_MEASURED), ("at",)),
     "devices": _Section(tables.devices, 1, (), ("camera", "body")),
     "placements": _Section(tables.placements, 1, ("photo", "camera", "decision", "role", "body")),
-    "answers": _Section(tables.answers, 1, ("id", "photo", "camera", "by", "at")),
-    "verdicts": _Section(tables.verdicts, 1, ("camera", "rank", "probability_good", "body")),
+    "answers": _Section(tables.answers, 1, ("id", "photo", "camera", "by", "at"), ("role",)),
+    "verdicts": _Section(tables.verdicts, 1, ("camera", "rank", "probability_good", "body"), ("judged",)),
     "decisions": _Section(
         tables.decisions,
         1,
         ("id", "camera", "check", "decision", "by", "why", "at", "finding_state", "finding_sha256", "undoes"),
+        ("said_state", "photo", "column_px", "row_px", "due"),
+    ),
+    "references": _Section(tables.references, 2, ("camera", "channel", "sha256", "photo"), ("why", "glass")),
+    "choices": _Section(
+        tables.reference_choices, 1, (), ("id", "camera", "channel", "choice", "photo", "by", "why", "at")
     ),
     "points": _Section(
         tables.points,
@@ -101,7 +107,6 @@ _IN_TABLES: dict[str, _Section] = {
         (),
         ("id", "camera", "landmark", "photo", "sha256", "column_px", "row_px", "confirmed", "by", "at", "undoes"),
     ),
-    "references": _Section(tables.references, 2, ("camera", "channel", "sha256", "photo")),
     "plans": _Section(tables.plans, 1, (), ("id", "sha256", "name", "since", "by", "data", "site")),
 }
 #: Column by which rows that belong to an image belong to a visit.

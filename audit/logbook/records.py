@@ -26,9 +26,11 @@ __all__ = [
     "KeptRecord",
     "PlanRecord",
     "PointRecord",
+    "ReferenceChoice",
     "ReferenceRecord",
     "RefusalRecord",
     "Remeasured",
+    "SaidRole",
     "SeenFile",
     "SignedRecord",
     "VerifyProblem",
@@ -39,8 +41,9 @@ __all__ = [
 ]
 
 VisitKind = Literal["commissioning", "maintenance"]
-DecisionWord = Literal["confirm", "dismiss", "tolerate", "undo"]
+DecisionWord = Literal["confirm", "dismiss", "tolerate", "promise", "finding", "undo"]
 Channel = Literal["day", "night"]
+SaidRole = Literal["label", "wide view", "bracket", "day snapshot", "night snapshot"]
 
 DECISIONS: tuple[DecisionWord, ...] = ("confirm", "dismiss", "tolerate")
 #: Words after which a finding asks for nothing more.
@@ -184,12 +187,16 @@ class DeviceRecord:
 
 @dataclass(frozen=True, slots=True)
 class AnswerRecord:
-    """What a person said about one photo; ``camera`` None means that it belongs to no camera."""
+    """What a person said about one photo; ``camera`` None means that it belongs to no camera.
+
+    ``role`` is what they say the photo is; None leaves that to the program.
+    """
 
     photo: str
     camera: str | None
     by: str
     at: datetime
+    role: SaidRole | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +206,8 @@ class DecisionRecord:
     Attributes
     ----------
     decision : str
-        ``confirm`` (the finding stands), ``dismiss`` (it is wrong), ``tolerate`` (it stands and is tolerated) or ``undo``.
+        ``confirm`` (the finding stands), ``dismiss`` (it is wrong), ``tolerate`` (it stands and is tolerated), ``promise``
+        (it will be settled by ``due``), ``finding`` (a person's own, of state ``said_state``) or ``undo``.
     finding_state : str or None
         State of the finding when it was decided on; None where there was no such finding.
     in_force : bool
@@ -208,6 +216,10 @@ class DecisionRecord:
         The finding is no longer the one that was decided on.
     undoes : int or None
         For ``undo``: the entry that it takes back.
+    said_state, photo, at_px : state, str or None, (column, row) or None
+        Of a person's own finding: what they say, and where they see it.
+    due : date or None
+        Of a promise.
     """
 
     id: int
@@ -222,6 +234,10 @@ class DecisionRecord:
     in_force: bool = False
     finding_changed: bool = False
     undoes: int | None = None
+    said_state: State | None = None
+    photo: str | None = None
+    at_px: tuple[float, float] | None = None
+    due: date | None = None
 
     @property
     def settles(self) -> bool:
@@ -265,13 +281,44 @@ class PointRecord:
 
 @dataclass(frozen=True, slots=True)
 class ReferenceRecord:
-    """The signed image that later visits of a camera are compared with, one by day and one by night."""
+    """The signed image that later visits of a camera are compared with, one by day and one by night.
+
+    Attributes
+    ----------
+    why : str or None
+        On what grounds it became reference; None in logbooks that didn't say.
+    glass_verified : bool
+        Whether the glass was seen clean then.
+    """
 
     camera: str
     channel: Channel
     sha256: str
     photo: str
     visit: int
+    why: str | None = None
+    glass_verified: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceChoice:
+    """What a person said about a camera's reference in a visit.
+
+    Attributes
+    ----------
+    choice : str
+        ``renew`` (the photo becomes reference when the visit is signed) or ``withdraw`` (that of earlier visits no
+        longer counts) or ``restore`` (neither: what was said before is taken back).
+    """
+
+    visit: int
+    camera: str
+    channel: Channel
+    choice: Literal["renew", "withdraw", "restore"]
+    photo: str | None
+    by: str
+    why: str
+    at: datetime
 
 
 @dataclass(frozen=True, slots=True)

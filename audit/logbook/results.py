@@ -14,14 +14,15 @@ from audit.errors import LogbookError
 from audit.judge.finding import STATES, State, Verdict
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, dump_plain, load, load_plain, together
-from audit.logbook.records import AnswerRecord, DeviceRecord, HistoryEntry, Remeasured, given_to
-from audit.logbook.store import Store, VisitRef, number_of, visit_record
+from audit.logbook.records import AnswerRecord, DeviceRecord, HistoryEntry, Remeasured, SaidRole, given_to
+from audit.logbook.settling import Settling, verdict_row
+from audit.logbook.store import VisitRef, number_of, visit_record
 from audit.match.placement import Decision, Placement
 
 __all__ = ["Results"]
 
 
-class Results(Store):
+class Results(Settling):
     """Measurements by image and method, placements, answers and verdicts by visit."""
 
     def measurement(self, sha256: str, method: str) -> dict[str, Any] | None:
@@ -136,8 +137,10 @@ class Results(Store):
             found = [load(DeviceRecord, body) for body in connection.execute(query).scalars()]
         return {record.camera: record for record in found}
 
-    def answer(self, visit: VisitRef, photo: str, camera: str | None, by: str) -> None:
-        """Notes what a person said about a photo; the latest answer counts and all are kept."""
+    def answer(
+        self, visit: VisitRef, photo: str, camera: str | None, by: str, role: SaidRole | None = None
+    ) -> None:
+        """Notes what a person said about a photo: whose it is and, perhaps, what; the latest answer counts, all are kept."""
         with self._changing(visit) as connection:
             connection.execute(
                 tables.answers.insert().values(
@@ -146,6 +149,7 @@ class Results(Store):
                     camera=None if camera is None else clean_text(camera),
                     by=clean_text(by),
                     at=self.clock(),
+                    role=role,
                 )
             )
 
@@ -156,7 +160,7 @@ class Results(Store):
     def answer_history(self, visit: VisitRef) -> tuple[AnswerRecord, ...]:
         """All answers of a visit in the order in which they were given."""
         table = tables.answers
-        query = sa.select(table.c.photo, table.c.camera, table.c.by, table.c.at)
+        query = sa.select(table.c.photo, table.c.camera, table.c.by, table.c.at, table.c.role)
         query = query.where(table.c.visit == number_of(visit)).order_by(table.c.id)
         with self.database.reading() as connection:
             return tuple(AnswerRecord(*row) for row in connection.execute(query))
@@ -225,13 +229,15 @@ class Results(Store):
             return tuple(load(Placement, body) for body in connection.execute(query.order_by(table.c.photo)).scalars())
 
     def put_verdicts(self, visit: VisitRef, verdicts: Iterable[Verdict]) -> None:
-        """Replaces the verdicts of a visit; rows that stay the same are not touched."""
+        """Replaces the verdicts of a visit, what people said laid over them; rows that stay the same are not touched."""
         number, table = number_of(visit), tables.verdicts
-        rows: dict[str, dict[str, Any]] = {
-            clean_text(v.camera): self._row_of(number, v)
-            for v in verdicts
-        }
         with self._changing(number, alone=True) as connection:
+            said: dict[str, list[sa.Row[Any]]] = {}
+            for row in self._entries(connection, number, None):
+                said.setdefault(row.camera, []).append(row)
+            rows = {
+                clean_text(v.camera): verdict_row(number, v, said.get(clean_text(v.camera), ())) for v in verdicts
+            }
             changed = self._replace(connection, table, "camera", number, rows)
             self._insert_or_update(connection, table, changed)
             totals = Counter(row["rank"] for row in rows.values())
@@ -246,21 +252,12 @@ class Results(Store):
         number = number_of(visit)
         with self._changing(number, alone=True) as connection:
             table, counts = tables.verdicts, tables.verdict_counts
-            self._insert_or_update(connection, table, [self._row_of(number, verdict)])
+            said = self._entries(connection, number, clean_text(verdict.camera))
+            self._insert_or_update(connection, table, [verdict_row(number, verdict, said)])
             query = sa.select(table.c.rank, sa.func.count()).where(table.c.visit == number).group_by(table.c.rank)
             totals = {rank: count for rank, count in connection.execute(query)}
             rows = [{"visit": number, "rank": r, "cameras": totals.get(r, 0)} for r in range(len(STATES))]
             self._insert_or_update(connection, counts, rows)
-
-    @staticmethod
-    def _row_of(number: int, verdict: Verdict) -> dict[str, Any]:
-        return {
-            "visit": number,
-            "camera": clean_text(verdict.camera),
-            "rank": STATES.index(verdict.state),
-            "probability_good": 1.0 - max((f.probability_bad or 0.0 for f in verdict.findings), default=0.0),
-            "body": dump(verdict),
-        }
 
     def verdicts(
         self,
@@ -313,10 +310,12 @@ class Results(Store):
     ) -> list[dict[str, Any]]:
         """Removes rows of the visit that are not in ``rows``; gives those that are new or differ."""
         same, gone = set(), []
-        for name, body in connection.execute(sa.select(table.c[key], table.c.body).where(table.c.visit == visit)):
+        whole = [column for column in ("body", "judged") if column in table.c]
+        query = sa.select(table.c[key], *(table.c[column] for column in whole)).where(table.c.visit == visit)
+        for name, *kept in connection.execute(query):
             if name not in rows:
                 gone.append({"of_visit": visit, "of_name": name})
-            elif rows[name]["body"] == body:
+            elif [rows[name][column] for column in whole] == kept:
                 same.add(name)
         if gone:
             of_one = sa.and_(table.c.visit == sa.bindparam("of_visit"), table.c[key] == sa.bindparam("of_name"))

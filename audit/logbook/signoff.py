@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,18 +12,17 @@ from sqlalchemy import Connection
 
 from audit import __version__
 from audit.errors import LogbookError, SignatureError
-from audit.judge.finding import Verdict
 from audit.logbook import tables
-from audit.logbook.codec import clean_text, load, load_plain, sha256_hex
-from audit.logbook.decisions import Decisions, in_force
-from audit.logbook.evidence import latest_references
+from audit.logbook.codec import clean_text, sha256_hex
+from audit.logbook.decisions import Decisions
 from audit.logbook.keychange import change_statement, key_after
 from audit.logbook.locks import one_writer
 from audit.logbook.package import seal_package
 from audit.logbook.photos import Photos
 from audit.logbook.proof import Proof
 from audit.logbook.record import FORMAT, canonical, hashes_of, record_format, signed_state, visit_content
-from audit.logbook.records import SETTLING, Channel, ReferenceRecord, SignedRecord
+from audit.logbook.records import SignedRecord
+from audit.logbook.references import References
 from audit.logbook.signing import (
     SigningKey,
     fingerprint,
@@ -38,7 +36,6 @@ from audit.logbook.signing import (
 from audit.logbook.stamps import TimeStamp, read_stamp, stamp_request
 from audit.logbook.store import Counting, VisitRef, number_of, uncounted
 from audit.logbook.trust import note_signed_here
-from audit.photos.photo import Photo
 
 __all__ = ["KEYS_VARIABLE", "KEY_VARIABLE", "Signoff"]
 
@@ -48,7 +45,7 @@ KEYS_VARIABLE = "PHOTO_AUDIT_KEYS"
 log = logging.getLogger(__name__)
 
 
-class Signoff(Proof, Photos, Decisions):
+class Signoff(Proof, Photos, References, Decisions):
     """Signs visits, changes the key, and puts packages together."""
 
     def sign(
@@ -255,20 +252,6 @@ class Signoff(Proof, Photos, Decisions):
         if in_force is not None and last is not None and next_is(place, in_force):
             take_next(place, fingerprint(bytes(last.public_key)) or "")
 
-    def references(self, visit: VisitRef | None = None) -> tuple[ReferenceRecord, ...]:
-        """The latest signed reference of each camera, by day and by night.
-
-        Parameters
-        ----------
-        visit : VisitRecord, int or None
-            Only references signed in visits before this one; None: all.
-        """
-        table = tables.references
-        query = sa.select(table).join(*latest_references(visit))
-        with self.database.reading() as connection:
-            rows = connection.execute(query.order_by(table.c.camera, table.c.channel)).all()
-        return tuple(_reference(row) for row in rows)
-
     def key_place(self) -> Path:
         """The file that ``PHOTO_AUDIT_KEY`` names, outside the logbook; else the folder of keys."""
         named = os.environ.get(KEY_VARIABLE)
@@ -331,59 +314,3 @@ class Signoff(Proof, Photos, Decisions):
             progress(done, len(rows))
             if state != "kept":
                 raise LogbookError(f"visit {visit} can't be signed: the image of '{name}' is {state}; restore it.")
-
-    def _keep_references(self, connection: Connection, visit: int) -> None:
-        """The latest placed snapshot of each camera by day and by night, where no defect is open."""
-        faulty = self._faulty_cameras(connection, visit)
-        photos, placements, measurements = tables.photos, tables.placements, tables.measurements
-        snapshots = (
-            sa.select(placements.c.camera, photos.c.name, photos.c.sha256, photos.c.body)
-            .join(photos, sa.and_(photos.c.visit == placements.c.visit, photos.c.name == placements.c.photo))
-            .where(
-                placements.c.visit == visit,
-                placements.c.decision == "placed",
-                placements.c.role == "snapshot",
-                placements.c.camera.is_not(None),
-            )
-        )
-        chosen: dict[tuple[str, Channel], tuple[tuple[str, str], Any]] = {}
-        for row in connection.execute(snapshots):
-            if row.camera in faulty:
-                continue
-            measured = sa.select(measurements.c.body).where(measurements.c.sha256 == row.sha256)
-            night = any(_by_night(load_plain(body)) for body in connection.execute(measured).scalars())
-            taken_at = load(Photo, row.body).metadata.taken_at
-            order = (taken_at.isoformat() if taken_at else "", row.name)
-            place: tuple[str, Channel] = (row.camera, "night" if night else "day")
-            if place not in chosen or chosen[place][0] < order:
-                chosen[place] = (order, row)
-        rows = [
-            {"visit": visit, "camera": camera, "channel": channel, "sha256": row.sha256, "photo": row.name}
-            for (camera, channel), (_, row) in chosen.items()
-        ]
-        self._insert_or_update(connection, tables.references, rows)
-
-    def _faulty_cameras(self, connection: Connection, visit: int) -> set[str]:
-        """Cameras with a finding that stands: a defect or one to check, and neither dismissed nor tolerated."""
-        table = tables.decisions
-        entries = connection.execute(sa.select(table).where(table.c.visit == visit).order_by(table.c.id)).all()
-        word = {row.id: row.decision for row in entries}
-        decided = {key: word[entry] for key, entry in in_force(entries).items()}
-        verdicts = tables.verdicts
-        faulty = set()
-        for body in connection.execute(sa.select(verdicts.c.body).where(verdicts.c.visit == visit)).scalars():
-            verdict = load(Verdict, body)
-            for finding in verdict.findings:
-                decision = decided.get((verdict.camera, finding.check))
-                if finding.state in ("defect", "to check") and decision not in SETTLING:
-                    faulty.add(verdict.camera)
-        return faulty
-
-
-def _reference(row: Any) -> ReferenceRecord:
-    return ReferenceRecord(row.camera, row.channel, row.sha256, row.photo, row.visit)
-
-
-def _by_night(record: Mapping[str, Any]) -> bool:
-    clarity = record.get("clarity")
-    return record.get("night") is True or (isinstance(clarity, Mapping) and clarity.get("night") is True)

@@ -46,6 +46,7 @@ __all__ = [
     "plans",
     "points",
     "records",
+    "reference_choices",
     "references",
     "refusals",
     "series",
@@ -55,7 +56,7 @@ __all__ = [
 ]
 
 #: The Alembic revision that this program reads and writes.
-SCHEMA = "0006"
+SCHEMA = "0007"
 
 metadata = MetaData(
     naming_convention={
@@ -269,6 +270,7 @@ answers = Table(
     Column("camera", Text),
     Column("by", Text, nullable=False),
     Column("at", UtcText, nullable=False),
+    Column("role", String(20)),
 )
 
 verdicts = Table(
@@ -279,6 +281,7 @@ verdicts = Table(
     Column("rank", Integer, nullable=False),
     Column("probability_good", Float, nullable=False),
     Column("body", Text, nullable=False),
+    Column("judged", Text),
     Index(None, "visit", "rank", "probability_good", "camera"),
     Index(None, "camera", "visit"),
 )
@@ -305,6 +308,11 @@ decisions = Table(
     Column("finding_state", String(20)),
     Column("finding_sha256", String(64)),
     Column("undoes", Integer, ForeignKey("decisions.id")),
+    Column("said_state", String(20)),
+    Column("photo", Text),
+    Column("column_px", Float),
+    Column("row_px", Float),
+    Column("due", DateText),
     Index(None, "visit", "camera"),
 )
 
@@ -334,6 +342,23 @@ references = Table(
     Column("channel", String(10), primary_key=True),
     Column("sha256", String(64), ForeignKey("images.sha256"), nullable=False),
     Column("photo", Text, nullable=False),
+    Column("why", Text),
+    Column("glass", String(20)),
+    Index(None, "camera", "channel", "visit"),
+)
+
+reference_choices = Table(
+    "reference_choices",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("visit", Integer, ForeignKey("visits.number"), nullable=False),
+    Column("camera", Text, nullable=False),
+    Column("channel", String(10), nullable=False),
+    Column("choice", String(10), nullable=False),
+    Column("photo", Text),
+    Column("by", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("at", UtcText, nullable=False),
     Index(None, "camera", "channel", "visit"),
 )
 

@@ -81,7 +81,7 @@ def _comparisons(account: Account) -> Iterator[Comparison]:
         if shot is not None:
             reference, change = account.compared(shot)
             if reference is not None and change is not None:
-                yield Comparison(reference.photo, shot.photo.name, shot.night, change)
+                yield Comparison(reference.photo, shot.photo.name, shot.night, change, reference.glass_verified)
 
 
 def _uncertain(placements: Iterable[Placement]) -> Counter[str]:

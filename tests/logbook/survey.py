@@ -53,6 +53,7 @@ COVERED = {
     "decision": "signed record: decisions",
     "point": "signed record: points",
     "reference": "signed record: references",
+    "reference choice": "signed record: choices",
     "plan version": "signed record: plans",
     "plan": "signed record: the visit's plan, and derived from the plan file",
     "visit": "signed record: the visit itself",
@@ -92,6 +93,13 @@ def signed_folder(folder: Path) -> Path:
     book.put_series(visit, "C-1", (first.sha256, second.sha256), "clarity/1", {"dirt_probability": 0.1})
     book.put_device(visit, DeviceRecord("C-1", visit.started_at, DeviceFacts("onvif://192.0.2.1", visit.started_at, "SN-1")))
     book.undo(visit, "C-1", "aim", "Ada Example")
+    book.renew_reference(visit, "C-1", "day", "C-1/day.jpg", "Ada Example", "aimed anew")
+    book.restore_reference(visit, "C-1", "day", "Ada Example", "not yet")
+    book.renew_reference(visit, "C-2", "day", "C-2/day.jpg", "Ada Example", "aimed anew")
+    seen = {"photo": "C-1/day.jpg", "at_px": (100.0, 50.0)}
+    book.add_finding(visit, "C-1", "cleanliness", "defect", "Ada Example", "smears", **seen)
+    book.promise(visit, "C-1", "night", DAY + timedelta(days=36500), "Ada Example", "next week")
+    book.answer(visit, "C-1/day.jpg", "C-1", "Ada Example", role="day snapshot")
     book.sign(visit, "Ada Example", PASSPHRASE)
     book.put_stamp(visit, Authority(folder / "authority").answer(book.stamp_request(visit)))
     book.change_key("Ada Example", PASSPHRASE)

@@ -357,3 +357,85 @@ def test_a_shared_finding_is_decided_for_both_cameras_or_for_none(place, monkeyp
     with pytest.raises(LogbookError, match="disk is full"):
         book.undo(1, "C-1", "aim", "Ada Example")
     assert {d.camera for d in book.decisions(1) if d.in_force} == {"C-1", "C-2"}
+
+
+def test_what_a_person_sees_counts_in_the_same_transaction(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book)
+    before = book.verdict_counts(visit)
+    seen = book.add_finding(
+        visit, "C-2", "cleanliness", "defect", "Ada Example", "smears on the dome", photo="C-2/day.jpg", at_px=(12.0, 34.0)
+    )
+    assert seen.said_state == "defect" and seen.at_px == (12.0, 34.0) and seen.in_force
+    assert book.verdict_counts(visit) == before | {"defect": before["defect"] + 1, "as planned": before["as planned"] - 1}
+    assert book.verdicts(visit)[0].camera == "C-2", "worst first"
+    book.put_verdicts(visit, [make_verdict(f"C-{n}") for n in range(1, 4)])
+    assert book.verdicts(visit, "C-2")[0].state == "defect", "judging again keeps it"
+    book.undo(visit, "C-2", "cleanliness", "Ada Example")
+    assert book.verdict_counts(visit) == before and book.verify() == ()
+    book.decide(visit, "C-1", "aim", "dismiss", "Ada Example", "it hangs askew")
+    assert book.verdicts(visit, "C-1")[0].state == "to check", "a dismissed pass opens the check"
+
+
+@pytest.mark.parametrize(
+    ("more", "sentence"),
+    [
+        ({"state": "bad"}, "no state"),
+        ({"why": " "}, "say what you see"),
+        ({"by": ""}, "who"),
+        ({"check": "colour"}, "no check"),
+        ({"photo": None}, "in which photo"),
+        ({"photo": "C-1/day.jpg"}, "no photo of camera 'C-2'"),
+        ({"at_px": (640.0, 5.0)}, "outside 'C-2/day.jpg', which has 640 × 480 px"),
+        ({"at_px": (float("nan"), 5.0)}, "outside"),
+        ({"camera": "C-9", "photo": None, "at_px": None}, "no findings for camera"),
+    ],
+)
+def test_a_finding_that_cannot_be_is_refused(place, more: dict, sentence: str) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book)
+    given = {"camera": "C-2", "check": "cleanliness", "state": "defect", "by": "Ada Example", "why": "smears"}
+    given |= {"photo": "C-2/day.jpg", "at_px": (5.0, 5.0)} | more
+    with pytest.raises(LogbookError, match=sentence):
+        book.add_finding(visit, **given)
+    assert book.decisions(visit) == ()
+
+
+def test_a_promise_is_of_a_day_to_come(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book)
+    with pytest.raises(LogbookError, match="has passed"):
+        book.promise(visit, "C-1", "night", date(2020, 1, 1), "Ada Example")
+    kept = book.promise(visit, "C-1", "night", date(2190, 1, 1), "Ada Example", "when the lamps are in")
+    assert kept.due == date(2190, 1, 1) and not kept.settles
+
+
+def test_a_reference_is_chosen_renewed_and_withdrawn_with_a_reason(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book)
+    book.put_verdicts(visit, [make_verdict("C-1", "defect"), make_verdict("C-2"), make_verdict("C-3", "not verified")])
+    assert book.no_reference_yet(visit) == {
+        "C-1": "aim defect", "C-3": "aim not verified, and nobody confirmed it"
+    }  # fmt: skip
+    book.renew_reference(visit, "C-3", "day", "C-3/day.jpg", "Ada Example", "measured with a level")
+    book.sign(visit, "Ada Example", unprotected=True)
+    assert {(r.camera, r.channel, r.why) for r in book.references()} == {
+        ("C-2", "day", "as planned"), ("C-2", "night", "as planned"),
+        ("C-3", "day", "said by Ada Example: measured with a level"),
+    }  # fmt: skip
+    later = fill(book, DAY + timedelta(days=90), salt=b"later")
+    with pytest.raises(LogbookError, match="no reference by day to withdraw"):
+        book.withdraw_reference(later, "C-1", "day", "Ada Example", "old")
+    book.withdraw_reference(later, "C-2", "day", "Ada Example", "the lamp post was moved")
+    assert [r.channel for r in book.camera_references("C-2", later)] == ["night"]
+    book.restore_reference(later, "C-2", "day", "Ada Example", "another post")
+    assert len(book.camera_references("C-2", later)) == 2
+    book.withdraw_reference(later, "C-2", "day", "Ada Example", "that post after all")
+    for wrong in ({"by": " "}, {"why": ""}, {"channel": "dusk"}):
+        with pytest.raises(LogbookError):
+            book.withdraw_reference(**({"visit": later, "camera": "C-2", "channel": "night", "by": "A", "why": "x"} | wrong))
+    book.sign(later, "Ada Example")
+    with pytest.raises(LogbookError, match="signed"):
+        book.renew_reference(visit, "C-1", "day", "C-1/day.jpg", "Ada Example", "late")
+    assert book.camera_references("C-2")[0].visit == 2, "today's picture is the next one's reference"
+    assert book.verify() == ()
