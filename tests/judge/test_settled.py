@@ -81,12 +81,14 @@ def test_a_dismissed_exchange_brings_forward_what_it_held_back() -> None:
     exchange = Exchange(("TH-07", "TH-18"), ("Both fit the other's plan.",), False, 0.9)
     first = judge_camera(CAMERA, evidence(CAMERA, *good_pair(CAMERA, pitch=-7.0), exchange=exchange), LIMITS)
     assert {f.check for f in first.findings}.isdisjoint({"level", "target"})
-    verdict = settled(first, {"aim": [said("dismiss", "stood in front of it")]})
+    assert only(first, "identity").state == "to check"
+    over = [said("dismiss", "stood in front of it")]
+    verdict = settled(first, {"identity": over})
     assert only(verdict, "aim").state == "defect" and only(verdict, "aim").remedy is not None
     assert {"level", "target"} <= {f.check for f in verdict.findings}
-    entries = [said("dismiss", "stood in front of it"), said("tolerate", "agreed")]
-    assert decided_on(first, "aim", entries[:1]) == only(verdict, "aim")
-    assert settled(first, {"aim": entries}).state == "defect"
+    assert decided_on(first, "identity", over) is None
+    agreed = settled(first, {"identity": over, "aim": [said("dismiss", "agreed tilt")]})
+    assert only(agreed, "aim").state == "as planned"
 
 
 @pytest.mark.parametrize(
