@@ -128,9 +128,9 @@ def test_a_full_disk_is_said_and_the_visit_goes_on_later(
 def test_a_plan_with_a_duplicate_camera_names_the_row(audit: Audit, tmp_path: Path) -> None:
     row = "C-1,Gate,46.5,-18.0,3.0,20,-15,56,640,360,bullet,pole,outdoor,mast,S1,none,recognise,1.7,4.7,1.6\n"
     path = tmp_path / "twice.csv"
-    path.write_text(PLAN_HEADER + "\n" + row + row)
+    path.write_text(PLAN_HEADER + "\n" + row + row.replace(",20,", ",200,", 1))
     ran = audit("start", tmp_path / "b", "--plan", path)
-    assert ran.code == 2 and "twice.csv" in ran.err and "row 3" in ran.err and "C-1" in ran.err
+    assert ran.code == 2 and "twice.csv" in ran.err and "A3" in ran.err and "C-1" in ran.err
 
 
 def test_a_plan_in_semicolons_and_decimal_commas_is_read(audit: Audit, tmp_path: Path) -> None:

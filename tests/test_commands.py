@@ -111,7 +111,13 @@ def test_plan_commands_print_problems_geometry_and_parts(audit: Audit, plan: Pat
         lines[0]["targets"][0]
     )
     assert "C-1" in audit("plan", "geometry", plan).out
-    assert audit("plan", "check", plan).code == 0
+    checked = audit("plan", "check", plan)
+    assert checked.code == 1 and "125 required" in checked.out and "2 cameras" in checked.out
+    fixed = audit("plan", "check", plan, "--fix", plan.with_name("fixed.csv"))
+    assert fixed.code == 1 and plan.with_name("fixed.csv").is_file()
+    assert audit("plan", "check", plan, "--fix", plan.with_name("fixed.csv")).code == 2, "never written over"
+    assert audit("plan", "template", "-o", plan.with_name("new.xlsx")).code == 0
+    assert audit("plan", "check", plan.with_name("new.xlsx"), "--json").lines[-1]["severity"] == "error"
     parts = audit("plan", "parts", plan)
     assert parts.code == 0 and "junction box" in parts.out
     assert any("junction box" in line["part"] for line in audit("plan", "parts", plan, "--json").lines)

@@ -16,9 +16,10 @@ from openpyxl.utils import get_column_letter
 
 from audit.errors import PlanError, PlanProblem
 from audit.lens import Lens
-from audit.plan.files import read_plan, read_plan_problems, write_plan
+from audit.plan.files import fix_plan, look_at_plan, read_plan, read_plan_problems, write_plan
 from audit.plan.model import PURPOSE_PX_PER_M, Camera, MountChain, Site, Target
 from audit.plan.places import to_local
+from audit.plan.template import write_template
 
 HEADER = (
     "camera,east_m,north_m,height_m,bearing_deg,pitch_deg,hfov_deg,image_width_px,image_height_px,form,surface,"
@@ -557,3 +558,41 @@ def test_damaged_files_never_raise_anything_else(suffix: str, tmp_path_factory: 
         assert all("\n" not in p.sentence() for p in problems)
 
     check()
+
+
+def test_an_open_quotation_mark_spoils_its_own_row_alone(tmp_path: Path) -> None:
+    spoilt = _changed("height_m", "3").replace(",3,20,", ',"3,20,', 1)
+    path = _write(tmp_path, "\n".join((HEADER, spoilt, ROW.replace("C1", "C2"))) + "\n")
+    site = read_plan(path)
+    assert [c.camera for c in site.cameras] == ["C2"] and [w.camera for w in site.waiting] == ["C1"]
+    assert any(p.row == 2 and "quotation" in p.message for p in _errors(path))
+
+
+def test_a_fixed_plan_is_never_written_over_a_file(tmp_path: Path) -> None:
+    path = _plan(tmp_path, ROW)
+    with pytest.raises(PlanError, match="not written over"):
+        fix_plan(path, path)
+    assert path.read_text(encoding="utf-8").startswith(HEADER)
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".xlsx", ".geojson"])
+def test_an_empty_template_is_read_as_a_plan_without_cameras(suffix: str, tmp_path: Path) -> None:
+    write_template(tmp_path / f"new{suffix}")
+    site, problems = look_at_plan(tmp_path / f"new{suffix}")
+    assert site is not None and not site.cameras and not site.waiting
+    assert [p.message for p in problems if p.severity == "error"] == ["the plan has no cameras below its header."]
+    with pytest.raises(PlanError, match="not written over"):
+        write_template(tmp_path / f"new{suffix}")
+
+
+def test_a_filled_template_is_read(tmp_path: Path) -> None:
+    write_template(tmp_path / "new.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "new.xlsx")
+    sheet = book["cameras"]
+    titles = [cell.value for cell in sheet[1]]
+    example = [cell.value for cell in sheet[2]]
+    sheet.append([{"camera": "C9"}.get(t, v) for t, v in zip(titles, example, strict=True)])
+    book.save(tmp_path / "new.xlsx")
+    site, problems = read_plan_problems(tmp_path / "new.xlsx")
+    assert site is not None and [c.camera for c in site.cameras] == ["C9"], [p.sentence() for p in problems]
+    assert all(p.severity == "caution" for p in problems)

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import streamlit as st
 
-from audit.errors import AuditError, PlanError, PlanProblem
+from audit.errors import AuditError, PlanProblem
 from audit.plan.check import check_plan
-from audit.plan.files import read_plan, write_plan
+from audit.plan.files import fix_plan, read_plan_problems, write_plan
 from audit.plan.model import Site
 from audit.plan.mounts import parts_list
 from audit.report.sheets import table_csv
@@ -62,23 +62,39 @@ def _written(rows: list[dict[str, str]]) -> str:
     return out.getvalue()
 
 
-def _keep(site: Site, cameras: list[dict[str, str]], targets: list[dict[str, str]] | None) -> None:
-    name = site.file or "plan.csv"
-    name = f"{Path(name).stem}.csv"
+def _keep(site: Site, cameras: list[dict[str, str]], targets: list[dict[str, str]] | None, take: bool = False) -> None:
+    """Puts the edited rows in force; with ``take`` by the guesses that the check offers."""
+    name = f"{Path(site.file or 'plan').stem}.csv"
     with tempfile.TemporaryDirectory() as place:
         path = Path(place) / name
-        path.write_text(_written(cameras), encoding="utf-8")
-        if targets:
-            path.with_suffix(".targets.csv").write_text(_written(targets), encoding="utf-8")
         try:
-            logbook().replace_plan(read_plan(path), name, path.read_bytes(), by=asked_name() or None)
-            st.session_state["kept"] = True
-            st.rerun()
-        except PlanError as error:
-            for problem in error.problems:
-                st.error(literal(problem.sentence()))
+            write_plan(site, path)
+            path.write_text(_written(cameras), encoding="utf-8")
+            if targets:
+                path.with_suffix(".targets.csv").write_text(_written(targets), encoding="utf-8")
+            if take:
+                (Path(place) / "taken").mkdir()
+                fix_plan(path, Path(place) / "taken" / name)
+                path = Path(place) / "taken" / name
+            edited, problems = read_plan_problems(path)
+            wrong = [p for p in problems if p.severity == "error"]
+            if edited is None or wrong:
+                _refuse(wrong or list(problems))
+                return
+            logbook().replace_plan(edited, name, path.read_bytes(), by=asked_name() or None)
         except AuditError as error:
             st.error(literal(error.message))
+            return
+        st.session_state.pop("guessed", None)
+        st.session_state["kept"] = True
+        st.rerun()
+
+
+def _refuse(wrong: list[PlanProblem]) -> None:
+    """Names what is wrong; where guesses are offered, they can be taken with one click."""
+    for problem in wrong:
+        st.error(literal(problem.sentence()))
+    st.session_state["guessed"] = any(p.guess for p in wrong)
 
 
 def _problems(version: str, site: Site) -> None:
@@ -120,8 +136,11 @@ def _edit(version: str, site: Site) -> None:
     st.subheader(word("plan.edit"))
     cameras, targets = _as_tables(version, site)
     edited = st.data_editor(cameras, hide_index=True, width="stretch", disabled=not may("decide"), key="cameras")
-    if may("decide") and ask_for_name() and st.button(word("plan.keep"), key="keep"):
-        _keep(site, edited, targets)
+    if may("decide") and ask_for_name():
+        if st.button(word("plan.keep"), key="keep"):
+            _keep(site, edited, targets)
+        if st.session_state.get("guessed") and st.button(word("plan.take"), key="take"):
+            _keep(site, edited, targets, take=True)
 
 
 def page() -> None:
