@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -11,11 +11,13 @@ from audit.errors import AuditError, PhotoRefused
 from audit.match.assign import match_photos
 from audit.match.labels import read_codes
 from audit.match.placement import Placement
+from audit.match.reading import READ_SIDE_PX, id_reader, ids_of, read_label
 from audit.match.table import read_answers, read_metadata_table
 from audit.measure.image import MEASURE_SIDE_PX
 from audit.photos.intake import find_files, open_photo
 from audit.photos.photo import Photo
 from audit.plan.files import read_plan
+from audit.plan.model import Site
 
 __all__ = ["match_files"]
 
@@ -53,7 +55,27 @@ def match_files(
     else:
         raise AuditError(f"{photos}: no such folder or CSV file.")
     placed = {p.photo: p for p in match_photos(site, taken, told, at_least)}
+    if photos.is_dir():
+        placed = _placed_by_text(site, photos, taken, placed, told, at_least)
     return [_match_line(placed[name]) if name in placed else _refused_line(name, refused[name]) for name in order]
+
+
+def _placed_by_text(
+    site: Site, folder: Path, taken: list[Photo], placed: dict[str, Placement], told: Mapping[str, str | None], at_least: float
+) -> dict[str, Placement]:
+    """The placements again, with the printed text of photos that were left open; as they are where none tells."""
+    ids = id_reader(ids_of(site))
+    paths = {found.name: found.path for found in find_files(folder)}
+    read: dict[str, Photo] = {photo.name: photo for photo in taken}
+    for name, photo in read.items():
+        if placed[name].decision != "placed" and not photo.codes:
+            opened = open_photo(paths[name], name, max_side_px=READ_SIDE_PX, guarded=True)
+            text = ids.told(read_label(opened.pixels, ids))
+            if text is not None:
+                read[name] = replace(photo, codes=(text,))
+    if list(read.values()) == taken:
+        return placed
+    return {p.photo: p for p in match_photos(site, tuple(read.values()), told, at_least)}
 
 
 def _match_line(placement: Placement) -> Line:

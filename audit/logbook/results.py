@@ -41,6 +41,14 @@ class Results(Settling):
             row["at"] = self._after_signatures(connection)
             self._insert_missing(connection, tables.measurements, row)
 
+    def measurements(self, visit: VisitRef, method: str) -> dict[str, dict[str, Any]]:
+        """Records by image hash of all photos of a visit that this method has looked at."""
+        table, photos = tables.measurements, tables.photos
+        of_visit = sa.select(photos.c.sha256).where(photos.c.visit == number_of(visit))
+        query = sa.select(table.c.sha256, table.c.body).where(table.c.method == method, table.c.sha256.in_(of_visit))
+        with self.database.reading() as connection:
+            return {sha256: load_plain(body) for sha256, body in connection.execute(query)}
+
     def methods(self, sha256: str, until: datetime | None = None) -> tuple[str, ...]:
         """Method versions that have measured an image, oldest first; ``until`` leaves out later ones."""
         table = tables.measurements

@@ -132,7 +132,7 @@ def words(text: str) -> tuple[str, ...]:
     Examples
     --------
     >>> words("Visit/TH-10_overview.jpg")
-    ('visit', 'th', '10', 'wide view', 'jpg')
+    ('visit', 'th', '10', 'overview', 'jpg')
     """
     return tuple(word for word in _SEPARATORS.split(text.lower()) if word)
 

@@ -20,6 +20,7 @@ from audit.visit.judge import evidence_by_camera, judge
 from audit.visit.measure import measure
 from audit.visit.place import place, placed_snapshots
 from audit.visit.read import read
+from audit.visit.reading import read_texts, with_texts
 from audit.visit.run import Ask, Report, Run
 from audit.visit.series import see_together
 from audit.visit.summary import VisitSummary, summary_of
@@ -111,8 +112,12 @@ def conduct(run: Run, files: Sequence[FoundFile], at_least: float) -> VisitSumma
     """
     if files:
         read(run, files)
-    photos = {photo.name: photo for photo in run.logbook.photos(run.visit)}
+    photos = with_texts(run, {photo.name: photo for photo in run.logbook.photos(run.visit)})
     placements = place(run, tuple(photos.values()), at_least)
+    read_texts(run, photos, placements)
+    photos, known = with_texts(run, photos), photos
+    if photos != known:
+        placements = place(run, tuple(photos.values()), at_least)
     measure(run, photos, placed_snapshots(placements))
     accounts = accounts_of(run.logbook, run.visit, run.site.cameras, run.limits)
     see_together(run, accounts)

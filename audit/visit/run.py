@@ -30,7 +30,7 @@ class Progress:
     Attributes
     ----------
     step : str
-        ``read``, ``place``, ``measure``, ``compare`` or ``judge``.
+        ``read``, ``place``, ``text``, ``measure``, ``compare`` or ``judge``.
     done, total : int
     name : str
         What was just finished.

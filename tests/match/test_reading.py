@@ -1,0 +1,92 @@
+"""Printed ids: read where they can mean one camera of the plan alone, silent everywhere else."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from audit.match import reading
+from audit.match.reading import IdReader, TextLine, lines_from_record, lines_to_record, read_label, read_lines
+
+FONT = str(Path(__file__).parents[2] / "audit" / "report" / "fonts" / "DejaVuSans-Bold.ttf")
+IDS = (("TH-01", "SN4471183"), ("TH-07", "SN4471188"), ("TH-10", "7C0B55"), ("bay", "12"), ("G-1", None))
+READER = IdReader(IDS)
+
+
+def told(*texts: str, score: float = 0.98) -> str | None:
+    return READER.told([TextLine(text, score, 30.0) for text in texts])
+
+
+@pytest.mark.parametrize(
+    ("texts", "meant"),
+    [(("TH-07",), "TH-07"), (("Cam th 07 north",), "TH-07"), (("S/N: SN4471183",), "SN4471183"), (("ID TH_10", "DC 12V"), "TH-10"),
+     (("7C OB55",), "7C0B55"), (("SN447I183",), "SN4471183"), (("TH-01", "SN4471183"), "TH-01"), (("G-1 gate",), None),
+     (("TH-O7",), None), (("TH-01", "TH-07"), None), (("TH-011",), None), (("XTH-01",), None), (("bay 12",), None),
+     (("12",), None), (("TH-99",), None), ((), None)],
+)  # fmt: skip
+def test_what_a_label_means(texts: tuple[str, ...], meant: str | None) -> None:
+    assert told(*texts) == meant
+
+
+def test_a_doubtful_reading_says_nothing() -> None:
+    assert told("TH-07", score=0.6) is None
+    assert told("SN447I183", score=0.88) is None and told("SN4471183", score=0.88) == "SN4471183"
+
+
+def test_ids_that_look_alike_are_never_guessed() -> None:
+    alike = IdReader((("CAM-0001", None), ("CAM-O001", None), ("CAM-00I1", None)))
+    assert alike.told([TextLine("CAM-0OO1", 0.99, 30.0)]) is None
+    assert alike.told([TextLine("CAM-O001", 0.99, 30.0)]) == "CAM-O001"
+
+
+@given(st.lists(st.text(max_size=40), max_size=6))
+def test_any_text_is_taken_as_text(texts: list[str]) -> None:
+    lines = [TextLine(text, 0.99, 20.0) for text in texts]
+    meant = READER.told(lines)
+    assert meant is None or meant in {text for pair in IDS for text in pair}
+    assert lines_from_record(lines_to_record(lines)) == tuple(lines)
+
+
+def test_five_thousand_ids_are_quick_to_look_through() -> None:
+    many = IdReader(tuple((f"CAM-{k:05d}", f"SN{k * 7919 % 10_000_000:07d}") for k in range(5000)))
+    assert many.told([TextLine("S/N SN0007919", 0.97, 30.0), TextLine("a poster with 5000 words " * 5, 0.9, 10.0)]) == "SN0007919"
+
+
+def label(text: str, height_px: int = 34, lines: tuple[str, ...] = ("MODEL CAMERA", "", "DC 12V 7W")) -> NDArray[np.uint8]:
+    font = ImageFont.truetype(FONT, height_px)
+    picture = Image.new("RGB", (640, 420), (120, 130, 140))
+    draw = ImageDraw.Draw(picture)
+    draw.rectangle((60, 80, 580, 340), fill=(236, 236, 230))
+    for k, line in enumerate(lines):
+        draw.text((90, 100 + k * 75), line or text, font=font, fill=(20, 20, 20))
+    return np.asarray(picture)
+
+
+def test_a_printed_label_is_read() -> None:
+    lines = read_label(label("SN4471183"), READER)
+    assert READER.told(lines) == "SN4471183" and all(line.height_px > 10 for line in lines)
+
+
+@pytest.mark.parametrize("turn", [cv2.ROTATE_90_CLOCKWISE, cv2.ROTATE_180])
+def test_a_turned_label_is_read(turn: int) -> None:
+    assert READER.told(read_label(np.asarray(cv2.rotate(label("SN4471188"), turn), dtype=np.uint8), READER)) == "SN4471188"
+
+
+def test_a_mirrored_label_names_no_camera() -> None:
+    assert READER.told(read_label(np.ascontiguousarray(label("SN4471183")[:, ::-1]), READER)) is None
+
+
+def test_a_picture_without_text_has_none() -> None:
+    assert read_lines(np.full((200, 300, 3), 128, np.uint8)) == () and read_lines(np.zeros((8, 8, 3), np.uint8)) == ()
+
+
+def test_without_an_engine_the_rest_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(reading, "_engine", lambda: None)
+    assert read_label(label("SN4471183"), READER) == ()
