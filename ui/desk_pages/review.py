@@ -15,6 +15,7 @@ from ui.parts.choosing import chosen_order, show_all, show_choice
 from ui.parts.deciding import Desk, accept_and_go_on, current, go
 from ui.parts.finding_card import show_cautions, show_finding, show_passed
 from ui.parts.plain import paragraph, show_notice
+from ui.parts.pointing import confirm_and_go_on, question, show_pointing
 from ui.parts.session import ask_for_name, current_visit, logbook, may
 from ui.parts.style import state_badge
 from ui.parts.words import word
@@ -55,6 +56,13 @@ def _head(desk: Desk, order: list[str], every: list[str], may_decide: bool) -> N
         )  # fmt: skip
         st.button(word("review.previous"), shortcut="Left", on_click=go, args=(order, -1), key="previous")
         st.button(word("review.next"), shortcut="Right", on_click=go, args=(order, 1), key="next")
+        asked = question(desk) if may_decide else None
+        if asked is not None:
+            st.button(
+                word("point.enter", landmark=asked[1].landmark), shortcut="Enter", on_click=confirm_and_go_on,
+                args=(desk, order, *asked), key="accept_all", type="primary",
+            )  # fmt: skip
+            return
         label = "review.accept_all" if may_decide and desk.undecided else "review.go_on"
         st.button(
             word(label), shortcut="Enter", on_click=accept_and_go_on if may_decide else go,
@@ -98,6 +106,7 @@ def _camera(book: Logbook, visit: VisitRecord, order: list[str], every: list[str
         note = intended_pose(case.camera).note
         if note:
             paragraph(word("review.agreed", note=note), "faint")
+        show_pointing(desk, may_decide)
         _findings(desk, may_decide)
         show_history(book, name)
 
