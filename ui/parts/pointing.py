@@ -88,7 +88,7 @@ def _ask(desk: Desk, pointing: Pointing, mark: Mark, may_decide: bool) -> None:
     with st.container(horizontal=True):
         if mark.at is not None and mark.told is None:
             st.button(word("point.lies_on_it"), key="point_confirm", on_click=_confirm, args=(desk, pointing, mark))
-        st.button(word("point.absent"), key="point_absent", on_click=_keep, args=(desk, mark.landmark, None))
+        st.button(word("point.absent"), key="point_absent", on_click=_deny, args=(desk, mark.landmark))
         if mark.told is not None:
             st.button(word("point.undo"), key="point_undo", on_click=_undo, args=(desk, mark.landmark))
     at = answer.get("at")
@@ -109,6 +109,10 @@ def _asked(mark: Mark) -> str:
 def _confirm(desk: Desk, pointing: Pointing, mark: Mark) -> None:
     assert mark.at is not None
     _keep(desk, mark.landmark, _pixel(pointing, mark.at), confirmed=True)
+
+
+def _deny(desk: Desk, landmark: str) -> None:
+    _keep(desk, landmark, None)
 
 
 def _keep(desk: Desk, landmark: str, at_px: tuple[float, float] | None, confirmed: bool = False) -> bool:
