@@ -24,9 +24,10 @@ PLAN_HEADER = (
 
 @pytest.fixture(autouse=True, scope="session")
 def own_keys(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """A passphrase for keys that tests make, and a list of known signers that is not the user's."""
+    """A passphrase (quickly tried) for keys that tests make, and a list of known signers that is not the user's."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("PHOTO_AUDIT_PASSPHRASE", "a passphrase for tests")
+        patch.setattr("audit.logbook.pkcs8.SCRYPT_N", 1 << 4)  # so that hundreds of keys are made and opened in no time
         patch.setenv("PHOTO_AUDIT_KNOWN_SIGNERS", str(tmp_path_factory.mktemp("known") / "known_signers.json"))
         yield
 

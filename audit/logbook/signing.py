@@ -16,6 +16,7 @@ from audit.errors import LogbookError, SignatureError
 from audit.logbook.codec import sha256_hex
 from audit.logbook.database import file_sentence
 from audit.logbook.files import read_regular
+from audit.logbook.pkcs8 import encrypted_pem
 
 if TYPE_CHECKING:  # loaded where it is used: whoever only shows a logbook does without
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
@@ -233,8 +234,8 @@ def _keep(file: Path, private: Ed25519PrivateKey, secret: bytes | None) -> None:
     from cryptography.hazmat.primitives import serialization
 
     file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    protection = serialization.BestAvailableEncryption(secret) if secret else serialization.NoEncryption()
-    data = private.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, protection)
+    bare = (serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+    data = encrypted_pem(private, secret) if secret else private.private_bytes(*bare)
     _write(file, data, 0o600)
     public = public_file(file if file.name != PRIVATE_NAME else file.parent)
     _write(public, SigningKey(private, "passphrase").public_pem, 0o644)

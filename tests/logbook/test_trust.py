@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
+import subprocess
 from collections.abc import Callable
 from contextlib import closing
 from datetime import timedelta
@@ -277,6 +278,23 @@ def test_a_key_can_lie_outside_the_logbook(tmp_path: Path, monkeypatch: pytest.M
     monkeypatch.setenv("PHOTO_AUDIT_KEY", str(tmp_path / "elsewhere"))
     with pytest.raises(SignatureError, match=r"ends in \.pem"):
         book.key_place()
+
+
+def test_openssl_opens_the_encrypted_key(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Outside check: OpenSSL's own command, and the work a guess takes as OWASP's cheat sheet asks (scrypt 2^14, 8, 5)."""
+    monkeypatch.setattr("audit.logbook.pkcs8.SCRYPT_N", 1 << 14)
+    key = signing_key(tmp_path, "correct horse")
+    file = tmp_path / "signing_key.pem"
+    for passphrase, opens in (("correct horse", True), ("wrong", False)):
+        command = ["openssl", "pkey", "-in", str(file), "-passin", f"pass:{passphrase}", "-pubout"]
+        try:
+            done = subprocess.run(command, capture_output=True, check=False)
+        except FileNotFoundError:
+            pytest.skip("openssl is not installed")
+        assert (done.returncode == 0 and done.stdout == key.public_pem) == opens
+    assert signing_key(tmp_path, "correct horse").public_pem == key.public_pem
+    told = subprocess.run(["openssl", "asn1parse", "-in", str(file)], capture_output=True, text=True, check=True).stdout
+    assert ":scrypt" in told and ":4000" in told and ":aes-256-cbc" in told
 
 
 def test_a_key_is_not_left_open_unless_somebody_says_so(tmp_path: Path, audit: Audit, monkeypatch: pytest.MonkeyPatch) -> None:
