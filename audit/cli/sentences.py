@@ -150,13 +150,16 @@ def compare_sentence(line: Line) -> str:
         return str(line["error"])
     head = f"{line['today']} against {line['reference']}: "
     if line["same_view_probability"] is None:
-        return head + f"not compared ({line['note']})"
+        return head + f"not compared ({line['note']})" + (
+            "" if line["dirt_probability"] is None else f"; {line['dirt_cause']} (dirt probability {line['dirt_probability']:.0%})")
     parts = [f"same view with probability {line['same_view_probability']:.0%}"]
     if line["pan_change_deg"] is not None:
         parts.append(
             f"turned {line['pan_change_deg']:+.2f}° right, {line['pitch_change_deg']:+.2f}° up, "
             f"{line['roll_change_deg']:+.2f}° clockwise"
         )
+    if line["zoom_ratio"] is not None and abs(line["zoom_ratio"] - 1) > 1.96 * line["zoom_ratio_sd"] + 0.005:
+        parts.append(f"zoomed {line['zoom_ratio'] - 1:+.1%}")
     if line["contrast_ratio"] is not None:
         parts.append(f"local contrast {line['contrast_ratio']:.2f} of the reference's")
     if line["dirt_probability"] is not None:

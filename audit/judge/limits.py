@@ -90,6 +90,7 @@ class MovementLimits(_Table):
     """When a camera counts as moved since its reference."""
 
     turn_deg: float = Field(gt=0, le=90)
+    zoom_fraction: float = Field(gt=0, lt=1)
     same_view_probability: float = Field(gt=0, lt=1)
 
 

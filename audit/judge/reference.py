@@ -36,14 +36,33 @@ def reference_findings(camera: Camera, evidence: CameraEvidence, limits: Limits)
             note = (change.note or "no answer").rstrip(".")
             found.append(Finding(camera.camera, "movement", "not verified", f"Not compared with the reference: {note}.",
                                  photo=comparison.photo))  # fmt: skip
+            found += _as_far_as_seen(camera, comparison, limits)
         elif not shows_the_view(comparison, limits):
             found.append(_another_scene(camera, comparison, change.same_view_probability, bool(known)))
         else:
             others = [c for c in known if c is not comparison]
             found += _moved(camera, evidence, comparison, limits)
-            found += _hidden(camera, comparison, limits)
-            found += _soiled(camera, comparison, others, limits)
+            found += _zoomed(camera, comparison, limits)
+            found += _through_the_glass(camera, comparison, others, limits)
     return worst_per_check(found)
+
+
+def _as_far_as_seen(camera: Camera, comparison: Comparison, limits: Limits) -> list[Finding]:
+    """Where too little of the view shows, what asks for a look stands; a clean glass is not vouched for."""
+    return [
+        finding
+        if finding.state != "as planned" or finding.check == "focus"
+        else Finding(camera.camera, finding.check, "not verified", "Too little of the view shows to tell.", photo=comparison.photo)
+        for finding in _through_the_glass(camera, comparison, (), limits)
+    ]
+
+
+def _through_the_glass(camera: Camera, comparison: Comparison, others: Sequence[Comparison], limits: Limits) -> list[Finding]:
+    return [
+        *_hidden(camera, comparison, limits),
+        *_focused(camera, comparison, limits),
+        *_soiled(camera, comparison, others, limits),
+    ]
 
 
 def _another_scene(camera: Camera, comparison: Comparison, probability: float, known_otherwise: bool) -> Finding:
@@ -123,6 +142,36 @@ def _moved(camera: Camera, evidence: CameraEvidence, comparison: Comparison, lim
     return found
 
 
+def _zoomed(camera: Camera, comparison: Comparison, limits: Limits) -> list[Finding]:
+    """The lens creeps, was turned, or is another one: the picture shows more or less of the same view."""
+    ratio, sd = comparison.change.zoom_ratio, comparison.change.zoom_ratio_sd or 0.0
+    if ratio is None:
+        return []
+    allowed = limits.movement.zoom_fraction
+    probability = outside(ratio - 1.0, sd, -allowed, allowed)
+    state = weighed(probability, outside(0.0, sd, -allowed, allowed), limits)
+    if state not in ("defect", "to check"):
+        return []
+    why = f"Zoomed {'in' if ratio > 1 else 'out'} by {abs(ratio - 1):.0%} against the signed reference (± {_TWO_SIDED_95 * sd:.0%})."
+    return [
+        Finding(
+            camera.camera,
+            "movement",
+            "to check",
+            why,
+            measured=ratio - 1.0,
+            measured_sd=sd,
+            planned=0.0,
+            limit=allowed,
+            unit="share",
+            probability_bad=probability,
+            photo=comparison.photo,
+            remedy=remedies.focus_remedy(camera),
+            evidence={"reference": comparison.reference},
+        )
+    ]
+
+
 def _hidden(camera: Camera, comparison: Comparison, limits: Limits) -> list[Finding]:
     """One picture can't tell a plant from a lorry, so a person looks."""
     share = comparison.change.blocked_fraction
@@ -137,6 +186,8 @@ def _hidden(camera: Camera, comparison: Comparison, limits: Limits) -> list[Find
             f"{share:.0%} of the reference's view is hidden"
             + ("; one picture can't tell whether it stays." if bad else "."),
             measured=share,
+            measured_sd=comparison.change.blocked_fraction_sd,
+            planned=0.0,
             limit=limits.obstruction.blocked_fraction,
             unit="share",
             photo=comparison.photo,
@@ -146,46 +197,79 @@ def _hidden(camera: Camera, comparison: Comparison, limits: Limits) -> list[Find
     ]
 
 
+def _focused(camera: Camera, comparison: Comparison, limits: Limits) -> list[Finding]:
+    """Focus by the width of the sharpest edges, which neither light nor fog changes; the network's word joins it."""
+    change = comparison.change
+    ratio, least = change.sharpness_ratio, limits.focus.sharpness_ratio
+    said = change.dirt_cause == "defocus" and (change.dirt_probability or 0.0) >= limits.cleanliness.reference_look
+    if ratio is None and not said:
+        return []
+    soft = ratio is not None and ratio < least
+    state: State = "to check" if soft or said else "as planned"
+    if soft and said and (change.dirt_probability or 0.0) >= limits.defect_at_least:
+        state = "defect"
+    why = "As sharp as the reference."
+    if soft and ratio is not None:
+        why = f"Out of focus: its sharpest edges are {1 / max(ratio, 0.01):.1f} times as wide as the reference's."
+    elif said:
+        why = "Looks out of focus in part against the reference."
+    return [
+        Finding(
+            camera.camera,
+            "focus",
+            state,
+            why,
+            measured=ratio,
+            planned=1.0,
+            limit=least,
+            unit="ratio",
+            probability_bad=change.dirt_probability if said else None,
+            photo=comparison.photo,
+            remedy=remedies.focus_remedy(camera) if state != "as planned" else None,
+            evidence={"reference": comparison.reference, "cause": change.dirt_cause},
+        )
+    ]
+
+
 def _soiled(camera: Camera, comparison: Comparison, others: Sequence[Comparison], limits: Limits) -> list[Finding]:
-    """Dirt and focus: a defect where it is certain and costs contrast, sharpness or area; to check where it is likely.
+    """Dirt: a defect where it is certain and costs contrast or area; a look where it is likely.
 
     What is on the glass shows by day and by night. Where the other light of this visit is as clear as its reference, a
     doubtful loss is the scene's (season, sun, leaves), not the glass's.
     """
     change = comparison.change
-    if change.dirt_probability is None or change.dirt_cause in ("blocked", None):
+    if change.dirt_probability is None or change.dirt_cause in ("blocked", "defocus", None):
         return []
-    faint = _faint(change, limits)
     state: State = "as planned"
     if change.dirt_cause != "clear" and change.dirt_probability >= limits.cleanliness.reference_look:
-        state = "defect" if change.dirt_probability >= limits.defect_at_least and faint else "to check"
+        sure = change.dirt_probability >= limits.defect_at_least
+        state = "defect" if sure and _faint(change, limits) else "to check"
     cleared = state == "to check" and _on_the_glass(change) and any(_clear(c.change, limits) for c in others)
     if cleared:
         state = "as planned"
     if state == "as planned" and not comparison.glass_verified:
         # as clear as a glass that nobody has seen clean: today's picture alone speaks
         return []
-    check: Check = "focus" if change.dirt_cause == "defocus" else "cleanliness"
-    if comparison.night and change.dirt_cause == "infrared reflection":
-        check = "night"
+    check: Check = "night" if comparison.night and change.dirt_cause == "infrared reflection" else "cleanliness"
     remedy = None
     if state != "as planned":
-        remedy = {"focus": remedies.focus_remedy, "night": remedies.night_remedy}.get(check, _cleaning(change))(camera)
-    cause = "clear as then" if change.dirt_cause == "clear" else str(change.dirt_cause)
+        remedy = (remedies.night_remedy if check == "night" else _cleaning(change))(camera)
+    cause = "clear as then" if state == "as planned" else str(change.dirt_cause)
     if cleared:
         light = "day" if comparison.night else "night"
-        cause = f"looks like {cause}, but by {light} the same glass is as clear as its reference: the scene has changed"
+        cause = f"looks like {change.dirt_cause}, but by {light} the same glass is as clear as its reference: the scene has changed"
+    share = 0.0 if cleared else change.soiled_fraction
     return [
         Finding(
             camera.camera,
             check,
             state,
-            f"Against the reference: {cause}{_contrast_words(change)}.",
-            measured=change.sharpness_ratio if check == "focus" else change.contrast_ratio,
-            measured_sd=None if check == "focus" else change.contrast_ratio_sd,
-            planned=1.0,
-            limit=limits.focus.sharpness_ratio if check == "focus" else limits.cleanliness.contrast_ratio,
-            unit="ratio",
+            f"Against the reference: {cause}{_loss_words(change) if state != 'as planned' else ''}.",
+            measured=share,
+            measured_sd=change.soiled_fraction_sd,
+            planned=0.0,
+            limit=limits.cleanliness.soiled_fraction,
+            unit="share",
             probability_bad=change.dirt_probability,
             photo=comparison.photo,
             remedy=remedy,
@@ -195,38 +279,30 @@ def _soiled(camera: Camera, comparison: Comparison, others: Sequence[Comparison]
 
 
 def _on_the_glass(change: ViewChange) -> bool:
-    """Whether a loss would be dirt on the glass that shows in every light: not focus, not infrared thrown back."""
-    return change.dirt_cause not in ("defocus", "infrared reflection")
+    """Whether a loss would be dirt on the glass that shows in every light: not infrared thrown back."""
+    return change.dirt_cause != "infrared reflection"
 
 
 def _clear(change: ViewChange, limits: Limits) -> bool:
     """Whether a comparison shows the glass as clear as it was."""
-    sure = change.dirt_probability is not None and change.dirt_probability <= limits.cleanliness.other_light_clear
-    return sure and change.contrast_ratio is not None and change.contrast_ratio >= limits.cleanliness.contrast_ratio
+    return change.dirt_probability is not None and change.dirt_probability <= limits.cleanliness.other_light_clear
 
 
 def _cleaning(change: ViewChange) -> Callable[[Camera], Remedy]:
     return lambda camera: remedies.clean_remedy(camera, change.dirt_cause)
 
 
-def _dulled(change: ViewChange, limits: Limits) -> bool:
-    """Whether local contrast or area was lost; sharpness alone is left out, since noise and darkness take it too."""
-    low = change.contrast_ratio is not None and change.contrast_ratio < limits.cleanliness.contrast_ratio
-    return low or (change.soiled_fraction or 0.0) >= limits.cleanliness.soiled_fraction
-
-
 def _faint(change: ViewChange, limits: Limits) -> bool:
-    """Whether the picture has lost what it needs: local contrast, area, or sharpness."""
-    soft = change.sharpness_ratio is not None and change.sharpness_ratio < limits.focus.sharpness_ratio
-    return soft or _dulled(change, limits)
+    """Whether the picture has lost what it needs: area, or local contrast where the area isn't known."""
+    if change.soiled_fraction is not None:
+        return change.soiled_fraction >= limits.cleanliness.soiled_fraction
+    return change.contrast_ratio is not None and change.contrast_ratio < limits.cleanliness.contrast_ratio
 
 
-def _contrast_words(change: ViewChange) -> str:
+def _loss_words(change: ViewChange) -> str:
     parts = []
+    if change.soiled_fraction is not None:
+        parts.append(f"{change.soiled_fraction:.0%} of the picture behind it")
     if change.contrast_ratio is not None:
         parts.append(f"local contrast {change.contrast_ratio:.2f} of the reference's")
-    if change.sharpness_ratio is not None:
-        parts.append(f"sharpness {change.sharpness_ratio:.2f} of it")
-    if change.soiled_fraction:
-        parts.append(f"{change.soiled_fraction:.0%} of the picture behind dirt")
     return f", {', '.join(parts)}" if parts else ""

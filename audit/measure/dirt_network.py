@@ -27,12 +27,14 @@ Floats = NDArray[np.float32]
 _WEIGHTS = Path(__file__).parent / "weights"
 
 
-def pair_verdict(reference: NDArray[np.uint8], today: NDArray[np.uint8], reference_log: Floats, today_log: Floats,
-                 seen: NDArray[np.bool_]) -> Verdict:
+def pair_verdict(name: str, reference: NDArray[np.uint8], today: NDArray[np.uint8], reference_log: Floats,
+                 today_log: Floats, seen: NDArray[np.bool_]) -> Verdict:
     """Today's picture against the registered reference.
 
     Parameters
     ----------
+    name : str
+        Network: ``dirt_pair`` (trained on pairs of nearly one light) or ``dirt_hours`` (on other hours and seasons too).
     reference, today : ndarray of uint8, shape (H, W, 3)
         Registered, at measuring size.
     reference_log, today_log : ndarray, shape (H, W)
@@ -43,7 +45,7 @@ def pair_verdict(reference: NDArray[np.uint8], today: NDArray[np.uint8], referen
     mask = _padded(seen.astype(np.float32), cv2.BORDER_CONSTANT)
     logs = np.stack([_levelled(reference_log) * mask, _levelled(today_log) * mask, mask])
     colours = np.concatenate([_half_size(reference), _half_size(today)])
-    return _verdict("dirt_pair", logs[None], colours[None], seen.shape)
+    return _verdict(name, logs[None], colours[None], seen.shape)
 
 
 def series_verdict(pictures: Sequence[NDArray[np.uint8]], logs: Sequence[Floats]) -> Verdict:

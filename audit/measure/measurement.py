@@ -131,9 +131,15 @@ class ViewChange:
     same_view_probability : float or None
         That both show the same place from the same mount.
     contrast_ratio : float or None
-        Local contrast today over the reference with the light's change taken out.
+        Local contrast that the clearest quarter of the picture keeps of the reference's, 0..1: what a film over all of the
+        glass takes shows here; its sd holds what another light does to contrast.
+    sharpness_ratio : float or None
+        Width of the reference's sharpest edges over today's; below 1 today is softer, whatever the light.
     soiled_fraction, blocked_fraction : float or None
-        Share of the image behind dirt, and hidden altogether.
+        Share of the picture behind dirt or out of focus, and hidden altogether: 0 where the picture is more likely clean
+        than not, the sd then holding the chance that it isn't.
+    zoom_ratio : float or None
+        Today's focal length over the reference's.
     patches : tuple of polygons
         Outlines of soiled or blocked areas in today's image, (x, y) in 0..1.
     """
@@ -154,3 +160,7 @@ class ViewChange:
     dirt_cause: DirtCause | None = None
     note: str | None = None
     patches: tuple[tuple[tuple[float, float], ...], ...] = ()
+    soiled_fraction_sd: float | None = None
+    blocked_fraction_sd: float | None = None
+    zoom_ratio: float | None = None
+    zoom_ratio_sd: float | None = None

@@ -1,8 +1,8 @@
 """How a camera turned between two images of the same place: rotation and zoom from matched features.
 
 A fixed camera that was knocked turns about its lens, so matched features are rays related by one rotation,
-whatever the projection; what stands near (parallax) and what moved are outliers. With too few features (dirt,
-night, fog) the layout of coarse edges is shifted into place instead, with a larger sd.
+whatever the projection; what stands near (parallax) and what moved are outliers. With too few features (dirt, night,
+fog, another season) the directions of edges are laid over one another instead (:mod:`audit.measure.layout`).
 
 ``rotation`` takes directions in the reference camera (x right, y down, z forward) into today's camera.
 Method: SIFT (Lowe 2004) with the ratio test, two-ray hypotheses scored as in MSAC (Torr and Zisserman 2000),
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from audit.frames import camera_from_world, pose_from_rotation
 from audit.lens import Lens
+from audit.measure.layout import lay_over
 
 __all__ = [
     "WORK_SIDE_PX",
@@ -42,11 +43,11 @@ _HYPOTHESES = 160
 _VOTERS = 150
 _ZOOMS = np.exp(np.linspace(np.log(0.5), np.log(2.0), 29))
 _MIN_INLIERS = 8
-_CERTAIN_INLIERS = 14
+_CERTAIN_INLIERS, _CERTAIN = 30, 0.9
 _MANY_MATCHES = 30
 _MOUNT_SHARE, _MOUNT_STEEPNESS = 0.45, 40.0
-_LAYOUT_SIDE_PX = 160
-_LAYOUT_CORRELATION = 0.35
+_LAYOUT_LOG_ODDS, _LAYOUT_EVEN, _LAYOUT_STEEPNESS = 9.0, 12.0, 0.7
+_LAYOUT_SD_PX = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +58,7 @@ class Features:
     points_px: FloatArray
     descriptors: NDArray[np.float32]
     grey: NDArray[np.uint8]
+    ignore: NDArray[np.uint8] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +80,7 @@ class Registration:
     spread : float
         Share of the image's 4 x 3 fields that hold an inlier, 0..1.
     method : str
-        ``features``, ``layout`` (coarse edges) or ``none``.
+        ``features``, ``layout`` (directions of edges) or ``none``.
     same_view_probability : float
         That both images show the same place from the same mount. Where features match in plenty but one turn
         explains fewer than about 45 % of them, the camera stood elsewhere: over 1,723 rendered pairs of one mount,
@@ -120,25 +122,29 @@ def detect_features(grey: NDArray[np.uint8], lens: Lens,
     points, descriptors = cv2.SIFT.create(nfeatures=_FEATURES, nOctaveLayers=2,
                                           contrastThreshold=0.02).detectAndCompute(stretched, mask)
     if descriptors is None or len(points) == 0:
-        return Features(lens, np.zeros((0, 2)), np.zeros((0, 128), np.float32), grey)
+        return Features(lens, np.zeros((0, 2)), np.zeros((0, 128), np.float32), grey, ignore)
     rooted = np.sqrt(descriptors / np.maximum(descriptors.sum(axis=1, keepdims=True), 1e-6))
     return Features(lens, np.array([p.pt for p in points], dtype=np.float64),
-                    np.asarray(rooted, np.float32), grey)
+                    np.asarray(rooted, np.float32), grey, ignore)
 
 
-def register(reference: NDArray[np.uint8], today: NDArray[np.uint8], lens: Lens,
-             ignore: NDArray[np.uint8] | None = None) -> Registration:
-    """Registers two grey images at working size; ``lens`` is the reference's at that size."""
+def register(reference: NDArray[np.uint8], today: NDArray[np.uint8], lens: Lens, ignore: NDArray[np.uint8] | None = None,
+             ignore_reference: NDArray[np.uint8] | None = None) -> Registration:
+    """Registers two grey images at working size.
+
+    ``lens`` is the reference's at that size; ``ignore`` is non-zero where something is burnt into today's picture,
+    ``ignore_reference`` likewise.
+    """
     width, height = today.shape[1], today.shape[0]
     today_lens = replace(lens, width_px=width, height_px=height, principal_px=None)
-    return register_features(detect_features(reference, lens), detect_features(today, today_lens, ignore))
+    return register_features(detect_features(reference, lens, ignore_reference), detect_features(today, today_lens, ignore))
 
 
 def register_features(reference: Features, today: Features) -> Registration:
     """Registers two images by their features, and by the layout of coarse edges where features fail."""
     pairs = _match(reference.descriptors, today.descriptors)
     found = _from_pairs(reference, today, pairs)
-    if found.inliers >= _CERTAIN_INLIERS:
+    if found.inliers >= _CERTAIN_INLIERS and found.same_view_probability >= _CERTAIN:
         return found
     layout = _from_layout(reference, today, found)
     return layout if layout is not None else found
@@ -251,18 +257,30 @@ def _zoomed(lens: Lens, zoom: float) -> Lens:
 def _from_pairs(reference: Features, today: Features, pairs: NDArray[np.int64]) -> Registration:
     nothing = Registration(np.eye(3), np.full(3, 180.0), 1.0, 1.0, 0, len(pairs), 0.0, "none", 0.02,
                            reference.lens, today.lens)
-    if len(pairs) < 4:
+    found = _solved(reference.lens, today.lens, reference.points_px[pairs[:, 0]], today.points_px[pairs[:, 1]], len(pairs))
+    if found is None:
         return nothing
-    p_ref, p_today = reference.points_px[pairs[:, 0]], today.points_px[pairs[:, 1]]
-    rays_ref = reference.lens.unproject(p_ref)
-    focal = today.lens.focal_px
+    share = found.inliers / max(len(pairs), 1)
+    score = 0.9 * (found.inliers - _MIN_INLIERS) + 4.0 * (share - 0.3) + 3.0 * (found.spread - 0.3)
+    probability = float(1 / (1 + np.exp(-np.clip(score, -6, 9))))
+    if len(pairs) >= _MANY_MATCHES:
+        probability *= float(1 / (1 + np.exp(-_MOUNT_STEEPNESS * (share - _MOUNT_SHARE))))
+    return replace(found, same_view_probability=probability)
+
+
+def _solved(reference: Lens, today: Lens, p_ref: FloatArray, p_today: FloatArray, matches: int) -> Registration | None:
+    """The turn and zoom that most point pairs agree with; None where too few do."""
+    if len(p_ref) < 4:
+        return None
+    rays_ref = reference.unproject(p_ref)
+    focal = today.focal_px
     seen = np.isfinite(rays_ref).all(axis=1)
     rng = np.random.default_rng(7)
     best: tuple[float, float, FloatArray] | None = None
     enough = 0.5 * min(_VOTERS, int(seen.sum()))
     for zooms, hypotheses in (((1.0,), _HYPOTHESES), (tuple(_ZOOMS), 120)):
         for zoom in zooms:
-            rays_today = _zoomed(today.lens, zoom).unproject(p_today)
+            rays_today = _zoomed(today, zoom).unproject(p_today)
             good = np.flatnonzero(seen & np.isfinite(rays_today).all(axis=1))
             if good.size < 4:
                 continue
@@ -273,24 +291,18 @@ def _from_pairs(reference: Features, today: Features, pairs: NDArray[np.int64]) 
         if best is not None and best[0] >= enough:
             break
     if best is None:
-        return nothing
-    rotation, zoom, inlier, covariance = _refine(best[2], best[1], reference.lens, today.lens, p_ref, p_today)
+        return None
+    rotation, zoom, inlier, covariance = _refine(best[2], best[1], reference, today, p_ref, p_today)
     count = int(inlier.sum())
     if count < 4:
-        return nothing
-    w, h = today.lens.width_px, today.lens.height_px
-    cells = np.unique((p_today[inlier, 0] * 4 // w).astype(int) * 3 + (p_today[inlier, 1] * 3 // h).astype(int))
-    spread = len(cells) / 12
-    share = count / max(len(pairs), 1)
-    score = 0.9 * (count - _MIN_INLIERS) + 4.0 * (share - 0.3) + 3.0 * (spread - 0.3)
-    probability = float(1 / (1 + np.exp(-np.clip(score, -6, 9))))
-    if len(pairs) >= _MANY_MATCHES:
-        probability *= float(1 / (1 + np.exp(-_MOUNT_STEEPNESS * (share - _MOUNT_SHARE))))
+        return None
+    cells = np.unique((p_today[inlier, 0] * 4 // today.width_px).astype(int) * 3
+                      + (p_today[inlier, 1] * 3 // today.height_px).astype(int))
     turn = np.degrees(np.arccos(np.clip((np.trace(rotation) - 1) / 2, -1, 1)))
-    lens_sd = turn * today.lens.hfov_sd_deg / today.lens.hfov_deg
+    lens_sd = turn * today.hfov_sd_deg / today.hfov_deg
     sd = np.sqrt(np.degrees(np.sqrt(np.diag(covariance)[:3])) ** 2 + lens_sd**2 + 0.01**2)
-    return Registration(rotation, sd, zoom, float(np.sqrt(covariance[3, 3])), count, len(pairs), spread,
-                        "features", probability, reference.lens, _zoomed(today.lens, zoom))
+    return Registration(rotation, sd, zoom, float(np.sqrt(covariance[3, 3])), count, matches, len(cells) / 12,
+                        "features", 0.0, reference, _zoomed(today, zoom))
 
 
 def _consensus(a: FloatArray, b: FloatArray, limit_rad: float, hypotheses: int,
@@ -367,49 +379,34 @@ def _refine(rotation: FloatArray, zoom: float, ref_lens: Lens, today_lens: Lens,
         rays @ rotation.T)).T) < _INLIER_PX), covariance
 
 
-def _layout(grey: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Coarse edge strength with the light's level taken out, long side ``_LAYOUT_SIDE_PX``."""
-    h, w = grey.shape
-    scale = _LAYOUT_SIDE_PX / max(h, w)
-    small = cv2.resize(grey, (round(w * scale), round(h * scale)), interpolation=cv2.INTER_AREA)
-    log = np.log(small.astype(np.float32) + 8.0)
-    smooth = cv2.GaussianBlur(log, (0, 0), 1.2)
-    gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
-    strength = cv2.magnitude(gx, gy)
-    local = cv2.GaussianBlur(strength, (0, 0), 12.0)
-    return np.asarray(strength / (local + 0.02), np.float32)
-
-
 def _from_layout(reference: Features, today: Features, weak: Registration) -> Registration | None:
-    """Shift of the coarse edges' layout as pan and pitch; None where the layouts don't agree."""
-    if reference.grey.shape != today.grey.shape:
+    """The turn by which edges' directions lie over one another; None where no turn puts enough of them in place."""
+    now, ignore = _fitted(today, reference.grey.shape)
+    found = lay_over(reference.grey, now, ignore, reference.ignore)
+    if found is None or found.log_odds < _LAYOUT_LOG_ODDS:
         return None
-    a, b = _layout(reference.grey), _layout(today.grey)
-    window = cv2.createHanningWindow((a.shape[1], a.shape[0]), cv2.CV_32F)
-    (dx, dy), _ = cv2.phaseCorrelate((a - a.mean()) * window, (b - b.mean()) * window)
-    if np.hypot(dx, dy) > 0.4 * min(a.shape):
-        dx = dy = 0.0
-    moved = cv2.warpAffine(a, np.array([[1.0, 0.0, dx], [0.0, 1.0, dy]]), (a.shape[1], a.shape[0]),
-                           borderMode=cv2.BORDER_REFLECT)
-    edge = 8
-    inner = (slice(edge, -edge), slice(edge, -edge))
-    together = float(np.corrcoef(moved[inner].ravel(), b[inner].ravel())[0, 1])
-    still = float(np.corrcoef(a[inner].ravel(), b[inner].ravel())[0, 1])
-    if still >= together - 0.02:
-        dx = dy = 0.0
-        together = still
-    if not np.isfinite(together) or together < _LAYOUT_CORRELATION:
+    scale = today.grey.shape[1] / now.shape[1]
+    middle = np.array([today.grey.shape[1] - 1, today.grey.shape[0] - 1]) / 2
+    there = (found.today_px - (np.array(now.shape[::-1]) - 1) / 2) * scale + middle
+    laid = _solved(reference.lens, today.lens, found.reference_px, there, found.blocks)
+    if laid is None or laid.inliers < found.agreeing / 2:
         return None
-    scale = today.lens.width_px / a.shape[1]
-    cx, cy = today.lens.centre_px
-    ray = today.lens.unproject(np.array([cx + dx * scale, cy + dy * scale]))
-    rotation = _rodrigues(np.array([-np.arctan2(ray[1], ray[2]), np.arctan2(ray[0], ray[2]), 0.0]))
-    per_px = np.degrees(scale / today.lens.focal_px)
-    probability = float(1 / (1 + np.exp(-(together - 0.42) * 25)))
-    return replace(weak, rotation=rotation, rotation_sd_deg=np.array([0.4, 0.4, 0.8]) * max(per_px, 0.05),
-                   zoom=1.0, zoom_sd=0.02, method="layout", spread=1.0,
-                   same_view_probability=max(probability, weak.same_view_probability),
-                   today_lens=today.lens)
+    probability = float(1 / (1 + np.exp(-_LAYOUT_STEEPNESS * (found.log_odds - _LAYOUT_EVEN))))
+    return replace(laid, rotation_sd_deg=np.hypot(laid.rotation_sd_deg, _LAYOUT_SD_PX * np.degrees(1 / today.lens.focal_px)),
+                   matches=weak.matches, method="layout", same_view_probability=max(probability, weak.same_view_probability))
+
+
+def _fitted(today: Features, shape: tuple[int, ...]) -> tuple[NDArray[np.uint8], NDArray[np.uint8] | None]:
+    """Today's grey picture and its text at the reference's width, cut or filled to its height about the middle."""
+    scale = shape[1] / today.grey.shape[1]
+    shift = ((shape[0] - 1) - scale * (today.grey.shape[0] - 1)) / 2
+    if scale == 1.0 and today.grey.shape == shape:
+        return today.grey, today.ignore
+    warp = np.array([[scale, 0.0, 0.0], [0.0, scale, shift]])
+    grey = cv2.warpAffine(today.grey, warp, shape[::-1], flags=cv2.INTER_AREA, borderMode=cv2.BORDER_REPLICATE)
+    burnt = np.zeros_like(today.grey) if today.ignore is None else today.ignore
+    outside = cv2.warpAffine(burnt, warp, shape[::-1], flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=255)
+    return np.asarray(grey, np.uint8), np.asarray(outside, np.uint8)
 
 
 def _rodrigues(vector: FloatArray) -> FloatArray:

@@ -6,7 +6,7 @@ In: two ``uint8`` RGB images and, if known, the lens of the reference. Out: a
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from audit.lens import Lens
 from audit.measure.clarity import cause_of, emptiness, is_night, single_verdict
-from audit.measure.dirt_model import Verdict, load_dirt_model
-from audit.measure.dirt_network import pair_verdict
+from audit.measure.layout import foreign_share, structure
+from audit.measure.losses import contrast_ratio, hidden_share, judged, spoiled_share, with_focus
 from audit.measure.measurement import DirtCause, ViewChange
 from audit.measure.outlines import outlines
-from audit.measure.overlay import burnt_in_text
+from audit.measure.overlay import burned_in
 from audit.measure.registration import (
     Registration,
     grey_at_work_size,
@@ -26,10 +26,10 @@ from audit.measure.registration import (
     reference_in_today,
     register,
 )
+from audit.measure.sharpness import edge_width_px, sharpness_ratio
 from audit.measure.soiling import PairEvidence, pair_evidence
 from audit.measure.swaps import best_views
 from audit.measure.transfer import (
-    BANDS,
     MEASURE_SIDE_PX,
     BandMaps,
     at_measure_size,
@@ -45,10 +45,9 @@ _SAME_VIEW = 0.5
 _SOILED = 0.5
 _SAME_PLACE_INLIERS = 14
 _FOG_LEAN, _FOG_NEAR = 0.3, 0.8
-_SILENT = 0.05
-_CLEARLY_CLEAN = -3.5
-_NETWORK_OFFSET = -1.0
-_IN_COMMON = 0.1
+_LITTLE = 0.5
+_CUT_OFF = 0.05
+_FOREIGN_SD = 0.3
 
 
 def compare(reference: NDArray[np.uint8], today: NDArray[np.uint8], lens: Lens | None = None, *,
@@ -74,29 +73,74 @@ def compare(reference: NDArray[np.uint8], today: NDArray[np.uint8], lens: Lens |
         if empty is not None:
             return ViewChange(None, note=f"not measured: {name} is {empty}")
     side = min(MEASURE_SIDE_PX, max(reference.shape[:2]), max(today.shape[:2]))
-    before, after = at_measure_size(reference, side), at_measure_size(today, side)
-    lens = _lens_for(before, lens)
-    small_ref, small_now = grey_at_work_size(before), grey_at_work_size(after)
-    found = register(small_ref, small_now, lens.resized(small_ref.shape[1], small_ref.shape[0]),
-                     burnt_in_text(small_now))
+    pair = _Pair(at_measure_size(reference, side), at_measure_size(today, side))
+    found = pair.registered(_lens_for(pair.before, lens))
     if found.same_view_probability < _SAME_VIEW:
-        return _alone(after, found, is_night(after) and not is_night(before))
+        if pair.dark or not pair.shows_enough:
+            return _as_it_stood(pair, found)
+        return _alone(pair, found)
     change, sd = pose_change_deg(found.rotation, found.rotation_sd_deg, reference_pitch_deg, reference_roll_deg)
-    loss = _loss(before, after, found)
-    return ViewChange(
-        found.same_view_probability,
-        float(change[0]), float(sd[0]), float(change[1]), float(sd[1]), float(change[2]), float(sd[2]),
-        loss.contrast_ratio, loss.contrast_ratio_sd, loss.sharpness_ratio, loss.soiled_fraction,
-        loss.blocked_fraction, loss.dirt_probability, loss.cause, loss.note, loss.patches)
+    return replace(
+        _loss(pair, found), same_view_probability=found.same_view_probability,
+        pan_change_deg=float(change[0]), pan_change_sd_deg=float(sd[0]), pitch_change_deg=float(change[1]),
+        pitch_change_sd_deg=float(sd[1]), roll_change_deg=float(change[2]), roll_change_sd_deg=float(sd[2]),
+        zoom_ratio=found.zoom, zoom_ratio_sd=found.zoom_sd)
 
 
-def _alone(today: NDArray[np.uint8], found: Registration, night: bool) -> ViewChange:
-    """Today's image can't be laid over the reference: what it says by itself."""
-    verdict = single_verdict(today)
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """Reference and today at measuring size, with what is burnt into each."""
+
+    before: NDArray[np.uint8]
+    after: NDArray[np.uint8]
+    burnt_before: NDArray[np.bool_] = field(init=False)
+    burnt_after: NDArray[np.bool_] = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "burnt_before", burned_in(self.before).mask)
+        object.__setattr__(self, "burnt_after", burned_in(self.after).mask)
+
+    def registered(self, lens: Lens) -> Registration:
+        small_ref, small_now = grey_at_work_size(self.before), grey_at_work_size(self.after)
+        return register(small_ref, small_now, lens.resized(small_ref.shape[1], small_ref.shape[0]),
+                        _mask_at(self.burnt_after, small_now), _mask_at(self.burnt_before, small_ref))
+
+    @property
+    def dark(self) -> bool:
+        """A grey night picture against a day reference."""
+        return is_night(self.after) and not is_night(self.before)
+
+    @property
+    def shows_enough(self) -> bool:
+        """Whether today's picture holds about as many edges as the reference."""
+        return structure(self.after) > _LITTLE * structure(self.before)
+
+    def sharpness_ratio(self, zoom: float) -> float | None:
+        """Sharpness today over the reference's; a longer lens spreads the same edge over more pixels."""
+        then, now = edge_width_px(self.before, self.burnt_before), edge_width_px(self.after, self.burnt_after)
+        return sharpness_ratio(then, None if now is None else now / max(zoom, 1.0))
+
+
+def _mask_at(mask: NDArray[np.bool_], like: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    size = like.shape[1], like.shape[0]
+    return np.asarray(cv2.resize(mask.astype(np.uint8) * 255, size, interpolation=cv2.INTER_NEAREST), np.uint8)
+
+
+def _as_it_stood(pair: _Pair, found: Registration) -> ViewChange:
+    """Too little of the view shows to say whether the camera moved: dirt is judged as if it had not."""
+    why = ("a night picture against a day reference: too little in common to lay one over the other" if pair.dark else
+           "too little of the view shows to lay it over the reference: fog, blur, darkness or something before the lens")
+    if pair.before.shape != pair.after.shape:
+        return ViewChange(None, note=f"movement and dirt not measured: {why}")
+    loss = _loss(pair, replace(found, rotation=np.eye(3), zoom=1.0, today_lens=found.reference_lens, method="none"))
+    return replace(loss, note=f"movement not measured: {why}; dirt is judged as if the camera stood as before")
+
+
+def _alone(pair: _Pair, found: Registration) -> ViewChange:
+    """Today's image shows something else than the reference: what it says by itself."""
+    verdict = single_verdict(pair.after)
     if found.inliers >= _SAME_PLACE_INLIERS:
         why = "the same place from another position: another camera's view, or the camera was moved as a whole"
-    elif night:
-        why = "a night picture against a day reference: too little in common to lay one over the other"
     else:
         why = "another scene, or too much of the view is lost to lay it over the reference"
     cause: DirtCause = cause_of(verdict) if verdict.dirty >= _SOILED else "clear"
@@ -105,22 +149,10 @@ def _alone(today: NDArray[np.uint8], found: Registration, night: bool) -> ViewCh
                       patches=outlines(1.0 - verdict.cells[0]) if verdict.dirty >= _SOILED else ())
 
 
-@dataclass(frozen=True, slots=True)
-class _Loss:
-    contrast_ratio: float | None = None
-    contrast_ratio_sd: float | None = None
-    sharpness_ratio: float | None = None
-    soiled_fraction: float | None = None
-    blocked_fraction: float | None = None
-    dirt_probability: float | None = None
-    cause: DirtCause | None = None
-    note: str | None = None
-    patches: tuple[tuple[tuple[float, float], ...], ...] = ()
-
-
 def evidence_of(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: Registration) -> PairEvidence:
     """Evidence of a pair at measuring size; ``found`` may have been found at any size."""
-    return _laid_over(reference, today, found).evidence()
+    laid = _laid_over(_Pair(reference, today), found)
+    return pair_evidence(laid.reference, laid.today, laid.reference_log, laid.today_log, laid.maps())
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,72 +165,54 @@ class _LaidOver:
     today_log: NDArray[np.float32]
     seen: NDArray[np.bool_]
 
-    def evidence(self) -> PairEvidence:
-        maps = band_maps(self.reference_log, self.today_log, self.seen)
-        return pair_evidence(self.reference, self.today, self.reference_log, self.today_log, maps)
+    def maps(self) -> BandMaps:
+        return band_maps(self.reference_log, self.today_log, self.seen)
 
 
-def _laid_over(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: Registration) -> _LaidOver:
-    placed = replace(found, reference_lens=found.reference_lens.resized(reference.shape[1], reference.shape[0]),
-                     today_lens=found.today_lens.resized(today.shape[1], today.shape[0]))
-    moved, valid = reference_in_today(placed, reference)
-    text = burnt_in_text(np.asarray(cv2.cvtColor(today, cv2.COLOR_RGB2GRAY), np.uint8))
-    text |= burnt_in_text(np.asarray(cv2.cvtColor(moved, cv2.COLOR_RGB2GRAY), np.uint8))
-    return _LaidOver(moved, today, log_luminance(moved), log_luminance(today), valid & (text == 0))
+def _laid_over(pair: _Pair, found: Registration) -> _LaidOver:
+    before, after = pair.before, pair.after
+    placed = replace(found, reference_lens=found.reference_lens.resized(before.shape[1], before.shape[0]),
+                     today_lens=found.today_lens.resized(after.shape[1], after.shape[0]))
+    moved, valid = reference_in_today(placed, before)
+    burnt, _ = reference_in_today(placed, pair.burnt_before.astype(np.uint8) * 255)
+    return _LaidOver(moved, after, log_luminance(moved), log_luminance(after), valid & ~pair.burnt_after & (burnt < 64))
 
 
-def _verdict(pair: _LaidOver, evidence: PairEvidence) -> Verdict:
-    """What spoils the picture, where two judges agree that something does.
-
-    Trees on the layers of evidence come first; unless they find the picture clearly clean, the network looks at the
-    pair itself, and the less sure of the two decides. Kinds and places are the mean of both.
-    """
-    first = load_dirt_model("dirt_pair").verdict(evidence.layers, evidence.maps.valid)
-    if _log_odds(first) < _CLEARLY_CLEAN:
-        return first
-    second = pair_verdict(pair.reference, pair.today, pair.reference_log, pair.today_log, pair.seen)
-    dirty = 1 / (1 + np.exp(-min(_log_odds(first), _log_odds(second) + _NETWORK_OFFSET)))
-    others = sum(v.kinds[1:] / max(float(v.kinds[1:].sum()), 1e-6) for v in (first, second)) / 2
-    return Verdict(np.concatenate([[1 - dirty], dirty * others]).astype(np.float32),
-                   np.asarray((first.cells + second.cells) / 2, np.float32))
-
-
-def _log_odds(verdict: Verdict) -> float:
-    return float(np.log(max(verdict.dirty, 1e-6) / max(float(verdict.kinds[0]), 1e-6)))
-
-
-def _loss(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: Registration) -> _Loss:
-    pair = _laid_over(reference, today, found)
-    evidence = pair.evidence()
-    verdict = _verdict(pair, evidence)
-    contrast, contrast_sd, sharp = _ratios(evidence.maps)
+def _loss(pair: _Pair, found: Registration) -> ViewChange:
+    """What the glass and the focus took: a change without pose."""
+    laid = _laid_over(pair, found)
+    maps = laid.maps()
+    verdict = judged(laid.reference, laid.today, laid.reference_log, laid.today_log, laid.seen, maps)
+    sharp = pair.sharpness_ratio(found.zoom)
+    verdict = with_focus(verdict, sharp)
+    contrast, contrast_sd = contrast_ratio(maps)
     note = None if contrast is not None else "contrast not measured: the reference shows too little texture"
-    if evidence.night and note is None:
+    if pair.dark and note is None:
         note = "a night picture against a day reference: contrast depends on the light as well as on the glass"
-    cause: DirtCause = cause_of(verdict) if verdict.dirty >= _SOILED else "clear"
-    if cause == "haze" and _fades_upwards(evidence.maps):
-        note = "contrast is lost up the picture and kept near the camera: weather fog can look the same"
-    seen = evidence.maps.valid
-    spoiled = 1.0 - verdict.cells[0]
     dirty = verdict.dirty
-    return _Loss(contrast, contrast_sd, sharp, float((spoiled[seen] > _SOILED).mean()),
-                 max(float((verdict.blocked[seen] > _SOILED).mean()), _foreign_fraction(evidence.maps)), dirty, cause, note,
-                 outlines(np.where(seen, spoiled, 0.0).astype(np.float32)) if dirty >= _SOILED else ())
+    cause: DirtCause = cause_of(verdict) if dirty >= _SOILED else "clear"
+    if cause == "haze" and _fades_upwards(maps):
+        note = "contrast is lost up the picture and kept near the camera: weather fog can look the same"
+    share, share_sd = spoiled_share(verdict, maps.valid)
+    hidden, hidden_sd = hidden_share(verdict, maps.valid)
+    foreign = foreign_share(laid.reference, laid.today, laid.seen)
+    if hidden is not None and foreign > hidden:
+        hidden, hidden_sd = foreign, _FOREIGN_SD * foreign
+    missing = _one_tone_below(pair.after) - _one_tone_below(pair.before)
+    if missing > max(_CUT_OFF, hidden or 0.0):
+        hidden, hidden_sd = missing, 0.01
+        note = f"the lower {missing:.0%} of the picture is of one tone, as in a file that was cut off"
+    spoiled = np.where(maps.valid, 1.0 - verdict.cells[0], 0.0).astype(np.float32)
+    return ViewChange(None, contrast_ratio=contrast, contrast_ratio_sd=contrast_sd, sharpness_ratio=sharp,
+                      soiled_fraction=share, soiled_fraction_sd=share_sd, blocked_fraction=hidden,
+                      blocked_fraction_sd=hidden_sd, dirt_probability=dirty, dirt_cause=cause, note=note,
+                      patches=outlines(spoiled) if dirty >= _SOILED else ())
 
 
-def _foreign_fraction(maps: BandMaps) -> float:
-    """Share of the picture in the largest area whose content has nothing in common with the reference's.
-
-    Cells where both images show structure, uncorrelated in all but the finest octave; loss of light, haze and blur
-    leave the correlation standing, so what is found stands before the view.
-    """
-    floor = np.minimum(maps.noise_power, 1e-4 / 4.0 ** np.arange(BANDS))[1:, None, None]
-    both = (maps.reference_power[1:] > 4 * floor) & (maps.today_power[1:] > 4 * floor) & maps.valid[None]
-    octaves = both.sum(axis=0)
-    common = np.where(both, maps.coherence()[1:], 0.0).sum(axis=0) / np.maximum(octaves, 1)
-    foreign = ((octaves >= 2) & (common < _IN_COMMON)).astype(np.float32)
-    count, _, stats, _ = cv2.connectedComponentsWithStats((cv2.blur(foreign, (3, 3)) > 0.6).astype(np.uint8))
-    return float(stats[1:count, cv2.CC_STAT_AREA].max() / foreign.size) if count > 1 else 0.0
+def _one_tone_below(pixels: NDArray[np.uint8]) -> float:
+    """Share of the picture's rows, from the bottom up, that hold one tone alone."""
+    plain = np.ptp(pixels.reshape(len(pixels), -1, 3), axis=1).max(axis=1)[::-1] <= 1
+    return float(plain.argmin() if not plain.all() else len(plain)) / len(plain)
 
 
 def _fades_upwards(maps: BandMaps) -> bool:
@@ -213,22 +227,6 @@ def _fades_upwards(maps: BandMaps) -> bool:
         return False
     near = float(np.median(lower))
     return near > _FOG_NEAR and near - float(np.median(upper)) > _FOG_LEAN
-
-
-def _ratios(maps: BandMaps) -> tuple[float | None, float | None, float | None]:
-    """Contrast ratio with its sd from the middle octaves, and the fine octave's over it."""
-    transfer = maps.transfer()
-    middle = transfer[1:3]
-    seen = np.isfinite(middle).any(axis=0)
-    if seen.mean() < _SILENT:
-        return None, None, None
-    per_cell = np.nanmean(middle[:, seen], axis=0)
-    contrast = float(np.median(per_cell))
-    spread = 1.4826 * float(np.median(np.abs(per_cell - contrast)))
-    sd = float(max(0.01, 1.25 * spread / np.sqrt(seen.sum() / 4)))
-    fine = transfer[0][np.isfinite(transfer[0])]
-    sharp = float(np.median(fine)) / max(contrast, 0.05) if fine.size > 20 else None
-    return contrast, sd, sharp
 
 
 def _lens_for(reference: NDArray[np.uint8], lens: Lens | None) -> Lens:

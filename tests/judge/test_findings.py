@@ -162,7 +162,34 @@ def test_glass_against_the_reference(cause: DirtCause, check: str, word: str) ->
     change = ViewChange(0.99, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1, 0.6, 0.05, 0.5, 0.3, None, 0.98, cause)
     found = only(_compared("TH-18", change), check)
     assert found.state == "defect" and found.remedy is not None and word in found.remedy.action
-    assert "sharpness 0.50" in found.why and "30% of the picture behind dirt" in found.why
+    said = "2.0 times as wide" if check == "focus" else "30% of the picture behind it"
+    assert said in found.why
+
+
+def test_a_passing_check_never_shows_a_figure_beyond_its_limit() -> None:
+    """The limit lies on the figure that is shown: an unlikely loss of contrast is the scene's and isn't held up."""
+    for ratio, sharp in ((0.3, 0.9), (1.0, 1.0), (0.6, 0.7)):
+        change = ViewChange(0.99, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1, ratio, 0.2, sharp, 0.0, 0.0, 0.3, "clear")
+        for finding in _compared("TH-18", change).findings:
+            if finding.state == "as planned" and finding.unit == "share" and finding.check in ("cleanliness", "obstruction"):
+                assert finding.measured is not None and finding.limit is not None and finding.measured < finding.limit
+            if finding.state == "as planned" and finding.check == "focus" and finding.unit == "ratio":
+                assert finding.measured is not None and finding.limit is not None and finding.measured >= finding.limit
+
+
+def test_too_little_to_see_is_no_other_scene_and_the_glass_is_still_judged() -> None:
+    """Fog, darkness or blur: movement stays open, dirt and focus are judged as if the camera stood as before."""
+    foggy = ViewChange(None, dirt_probability=0.99, dirt_cause="defocus", sharpness_ratio=0.3, note="movement not measured: fog")
+    verdict = _compared("TH-18", foggy)
+    assert only(verdict, "movement").state == "not verified"
+    assert only(verdict, "focus").state == "defect"
+
+
+def test_a_changed_zoom_asks_for_a_look_where_it_is_measured() -> None:
+    zoomed = ViewChange(0.99, 0.0, 0.1, 0.0, 0.1, 0.0, 0.1, dirt_probability=0.02, dirt_cause="clear", zoom_ratio=1.12, zoom_ratio_sd=0.01)
+    found = only(_compared("TH-18", zoomed), "movement")
+    assert found.state == "to check" and "Zoomed in by 12%" in found.why
+    assert only(_compared("TH-18", replace(zoomed, zoom_ratio=1.01)), "movement").state == "as planned"
 
 
 def test_a_clear_view_is_not_sent_to_be_looked_at() -> None:
@@ -173,9 +200,9 @@ def test_a_clear_view_is_not_sent_to_be_looked_at() -> None:
     assert only(_compared("TH-18", dull), "cleanliness").state == "as planned", "another season costs contrast too"
     hazy = replace(dull, dirt_probability=0.7, dirt_cause="haze")
     assert only(_compared("TH-18", hazy), "cleanliness").state == "to check"
-    certain_but_harmless = replace(change, dirt_probability=0.98, dirt_cause="spots")
+    certain_but_harmless = replace(change, dirt_probability=0.98, dirt_cause="spots", soiled_fraction=0.04)
     assert only(_compared("TH-18", certain_but_harmless), "cleanliness").state == "to check"
-    glow = replace(dull, dirt_probability=0.97, dirt_cause="infrared reflection")
+    glow = replace(dull, dirt_probability=0.97, dirt_cause="infrared reflection", soiled_fraction=0.4)
     camera = SITE.camera("TH-09")
     verdict = judged("TH-09", *good_pair(camera), comparisons=(Comparison("r", "night.jpg", True, glow),))
     assert only(verdict, "night").state == "defect"

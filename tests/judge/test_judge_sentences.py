@@ -177,14 +177,18 @@ def cases() -> Iterator[tuple[str, Camera, CameraEvidence]]:
         yield f"{share:.0%} hidden", *compared("TH-20", hidden)
     for cause in ("haze", "spots", "cobweb", "infrared reflection", "defocus", "unknown"):
         for probability in (0.98, 0.95, 0.5, 0.49):
-            dirty = replace(STILL, dirt_cause=cause, dirt_probability=probability, contrast_ratio=0.6)
+            dirty = replace(STILL, dirt_cause=cause, dirt_probability=probability, contrast_ratio=0.6, soiled_fraction=0.3,
+                            sharpness_ratio=0.5 if cause == "defocus" else 0.95)
             yield f"{cause} {probability:.0%} against the reference", *compared("TH-18", dirty)
     certain = replace(STILL, dirt_cause="spots", dirt_probability=0.98)
     yield "spots that cost nothing", *compared("TH-18", certain)
     yield "spots that cost area", *compared("TH-18", replace(certain, soiled_fraction=0.1))
-    yield "spots that cost sharpness", *compared("TH-18", replace(certain, sharpness_ratio=0.69))
-    yield "as sharp as must be", *compared("TH-18", replace(certain, sharpness_ratio=0.7))
-    yield "as contrasty as must be", *compared("TH-18", replace(certain, contrast_ratio=0.75))
+    yield "softer than must be", *compared("TH-18", replace(STILL, sharpness_ratio=0.59))
+    yield "as sharp as must be", *compared("TH-18", replace(STILL, sharpness_ratio=0.6))
+    yield "zoomed in", *compared("TH-18", replace(STILL, zoom_ratio=1.12, zoom_ratio_sd=0.01))
+    yield "zoomed out a little", *compared("TH-18", replace(STILL, zoom_ratio=0.97, zoom_ratio_sd=0.01))
+    yield "too little to see, soft", *compared("TH-18", ViewChange(None, note="fog", dirt_probability=0.99,
+                                                                    dirt_cause="defocus", sharpness_ratio=0.3))
     none = {"contrast_ratio": None, "contrast_ratio_sd": None, "sharpness_ratio": None, "soiled_fraction": None}
     yield "nothing but the probability", *compared("TH-18", replace(certain, **none))
     yield "glow by night", *compared("TH-09", replace(certain, dirt_cause="infrared reflection", contrast_ratio=0.6), night=True)

@@ -92,7 +92,7 @@ def test_missing_weights_are_one_clear_error():
 def test_the_networks_answer_on_the_grid_for_any_size(photo, size):
     small = cv2.resize(photo, size)
     log = log_luminance(small)
-    for verdict in (pair_verdict(small, small, log, log, np.ones(log.shape, bool)), series_verdict([small, small], [log, log])):
+    for verdict in (*(pair_verdict(name, small, small, log, log, np.ones(log.shape, bool)) for name in ("dirt_pair", "dirt_hours")), series_verdict([small, small], [log, log])):
         assert verdict.kinds.shape == (len(KINDS),) and verdict.kinds.sum() == pytest.approx(1.0, abs=1e-5)
         assert verdict.cells.shape == (len(KINDS), *grid_size(log.shape))
         assert verdict.cells.sum(axis=0) == pytest.approx(1.0, abs=1e-4)

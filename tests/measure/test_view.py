@@ -9,6 +9,7 @@ from skimage import data
 
 from audit.frames import camera_from_world
 from audit.lens import Lens
+from audit.measure.sharpness import edge_width_px
 from audit.measure.view import compare
 
 LENS = Lens(640, 360, 70.0)
@@ -92,10 +93,29 @@ def test_a_change_of_exposure_is_taken_out_of_the_contrast_ratio(street, gain):
     assert change.contrast_ratio == pytest.approx(1.0, abs=0.12)
 
 
-def test_blur_takes_the_fine_octave_first(street):
-    change = compare(street, cv2.GaussianBlur(street, (0, 0), 2.0), LENS)
-    assert change.sharpness_ratio < 0.5
-    assert change.contrast_ratio < 0.9
+@pytest.mark.parametrize("blur_px", [1.0, 2.0, 4.0])
+def test_blur_widens_the_sharpest_edges_by_what_it_adds_in_squares(street, blur_px):
+    own = edge_width_px(street)
+    change = compare(street, cv2.GaussianBlur(street, (0, 0), blur_px), LENS)
+    assert change.sharpness_ratio == pytest.approx(np.hypot(own, 0.77) / np.sqrt(own**2 + blur_px**2 + 0.77**2), rel=0.2)
+
+
+def test_neither_dark_nor_fog_nor_noise_changes_the_width_of_edges(street):
+    grain = np.random.default_rng(1).normal(0, 4, street.shape)
+    for other in (street // 3, veiled(street, 0.6), np.clip(street + grain, 0, 255).astype(np.uint8)):
+        assert compare(street, other, LENS).sharpness_ratio == pytest.approx(1.0, abs=0.2)
+
+
+def test_lost_focus_is_named(street):
+    change = compare(street, cv2.GaussianBlur(street, (0, 0), 2.5), LENS)
+    assert change.dirt_cause == "defocus" and change.dirt_probability > 0.9 and change.soiled_fraction > 0.8
+
+
+def test_a_zoom_is_measured(street):
+    closer = cv2.resize(street[18:342, 32:608], (640, 360), interpolation=cv2.INTER_CUBIC)
+    change = compare(street, closer, LENS)
+    assert change.zoom_ratio == pytest.approx(640 / 576, abs=0.01)
+    assert compare(street, street, LENS).zoom_ratio == pytest.approx(1.0, abs=0.003)
 
 
 def test_reference_and_today_of_different_size_compare(street):

@@ -21,13 +21,18 @@ from torch import Tensor, nn
 from torch.nn import functional as F
 
 from training.dirt.batch_glass import GLOW, KINDS, Glass, make_glass, through
+from training.dirt.batch_light import another_hour, busy
+from training.dirt.batch_optics import draw_cover, look_through
+from training.dirt.batch_real import RealStack, load_real, real_pairs
 from training.dirt.batch_scene import (
+    Change,
     Stack,
     Views,
     develop,
     happens,
     harmless,
     load_stack,
+    log_uniform,
     normal,
     pick_cameras,
     pick_change,
@@ -43,6 +48,7 @@ SHAPES = ((360, 640), (360, 640), (360, 640), (480, 640), (224, 400), (304, 400)
 DIRTY_SHARE = 0.55
 LUMA = (0.299, 0.587, 0.114)
 LEAST_SOILED = 0.02
+REAL_SHARE = 0.4
 
 
 def log_luminance(picture: Tensor) -> Tensor:
@@ -81,35 +87,85 @@ def pick_kinds(b: int, device: torch.device) -> Tensor:
     return torch.where(dirty, kind, torch.zeros_like(kind))
 
 
-def pair_batch(b: int, h: int, w: int, stack: Stack) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:
+def spoil(kind: Tensor, scene: Tensor, other: Tensor, dark: Tensor, n: int = 1) -> tuple[Tensor, Tensor]:
+    """Scenes (B * n, 3, H, W) through what each of B kinds puts on the glass, half of them by each renderer.
+
+    ``n`` scenes behind one another share a glass. Returns also how spoiled each pixel is (B * n, H, W).
+    """
+    h, w = scene.shape[-2:]
+    by_layers = happens(0.5, len(kind), kind.device)
+    out, soiled = scene.clone(), torch.zeros(len(scene), h, w, device=scene.device)
+    for chosen, draw in ((by_layers & (kind > 0), _by_layers), (~by_layers & (kind > 0), _by_optics)):
+        index = torch.nonzero(chosen)[:, 0]
+        if len(index):
+            every = (index[:, None] * n + torch.arange(n, device=kind.device)).flatten()
+            out[every], soiled[every] = draw(kind[index], scene[every], other[every], dark[index], n)
+    return out, soiled
+
+
+def _by_layers(kind: Tensor, scene: Tensor, other: Tensor, dark: Tensor, n: int) -> tuple[Tensor, Tensor]:
+    glass = make_glass(kind, *scene.shape[-2:], dark)
+    glass = Glass(*(getattr(glass, name).repeat_interleave(n, 0) for name in glass.__dataclass_fields__))
+    out, soiled, _ = through(glass, scene, other[::n].repeat_interleave(n, 0))
+    return out, soiled
+
+
+def _by_optics(kind: Tensor, scene: Tensor, other: Tensor, dark: Tensor, n: int) -> tuple[Tensor, Tensor]:
+    near = other[::n]
+    cover = draw_cover(kind, *scene.shape[-2:], dark, near)
+    return look_through(cover.repeated(n), scene, near.repeat_interleave(n, 0))
+
+
+def _drawn_scenes(b: int, h: int, w: int, stack: Stack, change: Change) -> tuple[Tensor, Tensor, Tensor]:
+    """Two hours of views cut from photographs, and their half angle's tangent."""
+    views = pick_views(b, w / h, stack)
+    dev = stack.pictures.device
+    before, now = seen(views, stack, h, w, torch.zeros(b, 3, device=dev)), seen(views, stack, h, w, change.turn)
+    other = before.roll(1, 0)
+    return another_hour(busy(before, other, 0.25), 0.6), another_hour(busy(now, other)), views.half_tan
+
+
+def pair_batch(b: int, h: int, w: int, stack: Stack, real: RealStack | None,
+               ) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:
     """Reference as registered, today (0..255), where both are seen, kind (B,), soiled (B, H, W), trusted (B,)."""
     dev = stack.pictures.device
-    views, cameras = pick_views(b, w / h, stack), pick_cameras(b, dev)
-    kind = pick_kinds(b, dev)
+    cameras, kind = pick_cameras(b, dev), pick_kinds(b, dev)
+    own = round(b * REAL_SHARE) if real is not None else 0
+    photographed = torch.arange(b, device=dev) < own
     change = pick_change(b, dev)
-    change.night = torch.where(kind == GLOW, torch.ones_like(change.night), change.night)
-    change.night = torch.where((kind == 3) & happens(0.3, b, dev), torch.ones_like(change.night), change.night)
-    zero = torch.zeros(b, 3, device=dev)
-    before, now = seen(views, stack, h, w, zero), seen(views, stack, h, w, change.turn)
+    change.night = torch.where((kind == GLOW) | (kind == 3) & happens(0.3, b, dev), torch.ones_like(change.night), change.night)
+    change.lamps = change.lamps * change.night
+    for name in ("turn", "fog", "night", "lamps", "shade", "gradient", "moved", "wear", "rain"):
+        value = getattr(change, name)
+        keep = ~photographed | happens(0.12, b, dev) if name not in ("turn", "night") else ~photographed
+        keep = keep | (kind == GLOW) & (name == "night")  # type: ignore[operator]
+        setattr(change, name, value * keep.view(-1, *[1] * (value.dim() - 1)))
+    drawn = Change(*(v[own:] if isinstance(v, Tensor) else v for v in (getattr(change, f) for f in change.__dataclass_fields__)))
+    before, now, half_tan = _drawn_scenes(b - own, h, w, stack, drawn)
+    reach = torch.ones(b, h, w, dtype=torch.bool, device=dev)
+    if real is not None:
+        then, later, reach[:own] = real_pairs(own, h, w, real)
+        before, now = torch.cat([then, before]), torch.cat([later, now])
+        half_tan = torch.cat([torch.full((own,), 0.6, device=dev), half_tan])
     other = before.roll(1, 0)
-    night_reference = (change.night > 0) & happens(0.5, b, dev)
     scene = harmless(now, change, other)
     earlier = pick_change(b, dev, 0.25)
-    earlier.night, earlier.lamps = night_reference.float(), change.lamps * night_reference
-    earlier.turn, earlier.quality = zero, torch.zeros_like(earlier.quality)
-    # a reference under the same light: its own night, little else
+    earlier.night = ((change.night > 0) & happens(0.5, b, dev)).float()
+    earlier.lamps = change.lamps * earlier.night
+    earlier.turn, earlier.quality = torch.zeros(b, 3, device=dev), torch.zeros_like(earlier.quality)
+    for name in ("fog", "shade", "gradient", "moved", "wear", "rain"):
+        setattr(earlier, name, getattr(earlier, name) * ~photographed)
     before = harmless(before, earlier, other)
-    glass = make_glass(kind, h, w, change.night * (1 - change.lamps))
-    out, soiled, _ = through(glass, scene, other)
+    out, soiled = spoil(kind, scene, other, change.night * (1 - change.lamps))
     reference, _ = develop(before, cameras, earlier, stack.clocks)
     today, text = develop(out, cameras, change, stack.clocks)
     error = normal(1.0, b, 3, device=dev) * torch.deg2rad(torch.where(
-        happens(0.85, b, dev), 0.01 + 0 * change.gain, 0.06 + 0 * change.gain))[:, None]
-    same = (change.turn.abs().amax(dim=1) == 0) & happens(0.3, b, dev)
-    grid = turned_grid(h, w, views.half_tan, change.turn + error, 1 + normal(0.0004, b, device=dev))
+        happens(0.8, b, dev), 0.02 + 0 * change.gain, 0.1 + 0 * change.gain))[:, None]
+    same = (change.turn.abs().amax(dim=1) == 0) & happens(0.4, b, dev)
+    grid = turned_grid(h, w, half_tan, change.turn + error, 1 + normal(0.0006, b, device=dev))
     warped = F.grid_sample(reference, grid, padding_mode="border", align_corners=False).round()
     warped = torch.where(same.view(-1, 1, 1, 1), reference, warped)
-    valid = (grid.abs().amax(dim=-1) < 1) | same.view(-1, 1, 1)
+    valid = ((grid.abs().amax(dim=-1) < 1) | same.view(-1, 1, 1)) & reach
     masked = happens(0.85, b, dev).view(-1, 1, 1)
     grown = F.max_pool2d(text[:, None], 5, 1, 2)[:, 0] > 0.1
     valid = valid & ~(grown & masked)
@@ -122,10 +178,16 @@ def repeated(views: Views, n: int) -> Views:
 
 
 def series_batch(b: int, n: int, h: int, w: int, stack: Stack) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-    """Pictures (B * n, 3, H, W) through one glass a series; kind (B,), soiled (B * n, H, W), trusted (B * n,)."""
+    """Pictures (B * n, 3, H, W) through one glass a series; kind (B,), soiled (B * n, H, W), trusted (B * n,).
+
+    Of the series, a third show different scenes, a third one scene while the camera was turned a little, the rest one
+    scene at different hours.
+    """
     dev = stack.pictures.device
     views = pick_views(b * n, w / h, stack)
-    one_place = happens(0.35, b, dev).repeat_interleave(n)
+    form = torch.rand(b, device=dev)
+    one_place = (form < 0.66).repeat_interleave(n)
+    turned = (form < 0.40).repeat_interleave(n)
     still = repeated(Views(*(getattr(views, name)[::n] for name in views.__dataclass_fields__)), n)
     for name in views.__dataclass_fields__:
         a, c = getattr(views, name), getattr(still, name)
@@ -133,18 +195,24 @@ def series_batch(b: int, n: int, h: int, w: int, stack: Stack) -> tuple[Tensor, 
     kind = pick_kinds(b, dev)
     every = kind.repeat_interleave(n)
     change = pick_change(b * n, dev)
-    change.turn = change.turn * 0
+    quick = (turned & happens(0.8, b, dev).repeat_interleave(n)).float()
+    for name in ("gain", "tone", "fog", "night", "lamps", "shade", "gradient", "wear", "rain", "quality"):
+        value = getattr(change, name)
+        first = value[::n].repeat_interleave(n, 0)
+        setattr(change, name, torch.where(quick > 0, first, value))
     change.night = torch.where(every == GLOW, torch.ones_like(change.night), change.night)
     cameras = pick_cameras(b, dev)
     cameras = type(cameras)(*(getattr(cameras, name).repeat_interleave(n) for name in cameras.__dataclass_fields__))
-    images = seen(views, stack, h, w, change.turn)
+    size = (log_uniform(0.4, 14.0, b * n, device=dev)).deg2rad()
+    turn = F.normalize(normal(1.0, b * n, 3, device=dev) * torch.tensor([0.6, 1.0, 0.25], device=dev), dim=1) * size[:, None]
+    hour = another_hour(seen(views, stack, h, w, turn * turned[:, None]), 0.6)
+    images = torch.where((quick > 0).view(-1, 1, 1, 1), seen(views, stack, h, w, turn * turned[:, None]), hour)
     other = images.roll(n, 0)
+    images = busy(images, other, 0.3)
+    change.turn = change.turn * 0
     scene = harmless(images, change, other)
     night = change.night.view(b, n).amin(dim=1)
-    glass = make_glass(kind, h, w, night)
-    glass = Glass(*(getattr(glass, name).repeat_interleave(n, 0) for name in glass.__dataclass_fields__))
-    front = other.view(b, n, 3, h, w)[:, :1].expand(b, n, 3, h, w).flatten(0, 1)
-    out, soiled, _ = through(glass, scene, front)
+    out, soiled = spoil(kind, scene, other, night, n)
     pictures, _ = develop(out, cameras, change, stack.clocks)
     trusted = (every == 0) | (soiled.mean(dim=(1, 2)) > LEAST_SOILED)
     return pictures, kind, soiled, trusted
@@ -231,6 +299,9 @@ def main() -> None:
     parser.add_argument("--device", default="cuda:0" if torch.cuda.is_available() else "cpu")
     parser.add_argument("--collages", type=int, default=80)
     parser.add_argument("--span", type=float, nargs=2, default=(0.0, 1.0), help="part of the schedule that this run covers")
+    parser.add_argument("--real", type=Path, help="folder of laid-over pictures of fixed cameras")
+    parser.add_argument("--without", nargs="*", default=[], help="cameras to leave out, to be checked on")
+    parser.add_argument("--start", type=Path, help="averaged weights of an earlier run to go on from")
     parser.add_argument("--small", action="store_true", help="pictures of half the size, to try the code out")
     arguments = parser.parse_args()
     torch.manual_seed(arguments.seed)
@@ -239,9 +310,12 @@ def main() -> None:
     dev = torch.device(arguments.device)
     arguments.out.mkdir(parents=True, exist_ok=True)
     stack = load_stack(arguments.photos, dev, arguments.collages, arguments.seed)
+    real = load_real(arguments.real, dev, tuple(arguments.without)) if arguments.real else None
     pair = arguments.which == "pair"
     network: nn.Module = (PairNetwork() if pair else PictureNetwork()).to(dev)
     print(arguments.which, len(stack.aspect), "pictures", sum(p.numel() for p in network.parameters()), "weights", flush=True)
+    if arguments.start:
+        network.load_state_dict({k: v.float() if v.is_floating_point() else v for k, v in torch.load(arguments.start, map_location=dev).items()})
     optimiser = torch.optim.AdamW(network.parameters(), lr=arguments.rate, weight_decay=0.02)
     average, scores, single = Average(network), Scores(), Scores()
     path = arguments.out / f"dirt_{arguments.which}_state.pt"
@@ -277,7 +351,7 @@ def main() -> None:
             h, w = h // 2 // 8 * 8, w // 2
         with torch.no_grad():
             if pair:
-                reference, today, valid, kind, soiled, trusted = pair_batch(arguments.batch, h, w, stack)
+                reference, today, valid, kind, soiled, trusted = pair_batch(arguments.batch, h, w, stack, real)
                 logs, colours = pair_inputs(reference, today, valid)
             else:
                 n = (2, 3, 3, 4)[int(torch.randint(4, (1,)))]

@@ -14,7 +14,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["part_of", "photographs"]
+__all__ = ["LAID_OVER_SIZE", "part_of", "photographs"]
+
+#: Rows and columns of the pictures of fixed cameras that are laid over one another.
+LAID_OVER_SIZE = (560, 800)
 
 PARTS = (("train", 0.62), ("tune", 0.16), ("check", 0.22))
 
