@@ -22,6 +22,7 @@ import numpy as np
 from audit.lens import Lens
 from audit.measure.network import look
 from audit.measure.orientation import measure_orientation
+from audit.measure.overlay import burned_in, without_overlay
 from audit.measure.sky import measure_sky
 
 WITH_SKY = 0.005
@@ -66,9 +67,11 @@ def measure(folder: Path, truth: Path, args: argparse.Namespace) -> list[Row]:
             known = line.get("hfov_deg") and not args.unknown_hfov
             lens = Lens(pixels.shape[1], pixels.shape[0], float(line["hfov_deg"])) if known else None
             started = time.thread_time()
+            overlay = burned_in(pixels)
+            pixels = without_overlay(pixels, overlay)
             view = look(pixels, lens)
             looked = time.thread_time()
-            orientation = measure_orientation(pixels, lens, view)
+            orientation = measure_orientation(pixels, lens, view, overlay)
             posed = time.thread_time()
             sky = measure_sky(pixels, orientation.lens, orientation, view)
             ended = time.thread_time()

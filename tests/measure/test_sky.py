@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -17,6 +18,7 @@ from audit.measure.network import look
 from audit.measure.orientation import measure_orientation
 from audit.measure.sky import measure_sky
 from tests.measure import sky_scenes as scenes
+from tests.measure.orientation_scenes import town
 
 Picture = NDArray[np.uint8]
 LENS = Lens(1280, 720, 80.0)
@@ -230,3 +232,16 @@ def test_refinement_stays_within_its_time() -> None:
         measure_sky(picture, LENS, pose(0.0), logits)
         spent.append(time.thread_time() - start)
     assert min(spent) < 0.05
+
+
+def test_a_dim_room_has_no_sky_and_a_dark_field_is_not_answered():
+    room = (town(Lens(1280, 720, 80.0), 0.0, -25.0, seed=3) * 0.25).astype(np.uint8)
+    view = SimpleNamespace(sky_logit=np.full((27, 48), -6.0, np.float32), latitude_rad=np.zeros((27, 48), np.float32),
+                           latitude_sd_rad=np.full((27, 48), 0.1, np.float32), turned=None)
+    found = measure_sky(room, None, None, view)
+    assert found.fraction == 0.0 and found.sd == pytest.approx(0.01) and not found.mask.any()
+    view.sky_logit[:5] = -1.0
+    assert "night" in measure_sky(room, None, None, view).note
+    black = np.zeros((720, 1280, 3), np.uint8)
+    view.sky_logit[:] = -6.0
+    assert measure_sky(black, None, None, view).fraction is None
