@@ -190,3 +190,13 @@ def test_a_persons_own_finding_enters_state_and_list(audit: Audit, tmp_path: Pat
     ):
         done = audit("finding", place, "C-2", "cleanliness", *wrong)
         assert done.code == 2 and word in done.err
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("decide", "C-1", "aim", "confirm", "--why", "seen"), ("sign",), ("undo", "C-1", "aim"), ("open", "--no-browser")],
+)
+def test_a_typed_name_never_looks_like_one_that_signed_in(audit: Audit, book: Path, words: tuple[str, ...]) -> None:
+    name = "Ada Example <https://id.example.org 24400320>"
+    ran = audit(words[0], book, *words[1:], "--by", name)
+    assert ran.code == 2 and "< >" in ran.err and len(ran.err.splitlines()) == 1

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from audit.cli.options import COULD_NOT, DONE, Images, LogbookPlace, Workers, made_folder
+from audit.cli.options import COULD_NOT, DONE, Images, LogbookPlace, Workers, made_folder, typed
 from audit.cli.speak import progress_bar, say, tell
 
 __all__ = ["demo", "health", "open_desk"]
@@ -40,7 +40,7 @@ def open_desk(
     settings: Annotated[
         Path | None, typer.Option("--settings", help="TOML file: sign-in, people, folders (docs/sign_in.md).")
     ] = None,
-    by: Annotated[str, typer.Option("--by", help="Who works at it, without sign-in; else the desk asks.")] = "",
+    by: Annotated[str, typer.Option("--by", help="Who works at it, without sign-in; else the desk asks.", callback=typed)] = "",
     browser: Annotated[bool, typer.Option(help="Open the browser too.")] = True,
 ) -> int:
     """Open the desk in a browser."""

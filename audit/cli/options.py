@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from audit.errors import AuditError
+from audit.people import shown_name
 
 __all__ = [
     "COULD_NOT",
@@ -24,6 +25,7 @@ __all__ = [
     "Workers",
     "day_of",
     "made_folder",
+    "typed",
 ]
 
 DONE, DEFECT, COULD_NOT, SOME_REFUSED = 0, 1, 2, 3
@@ -54,3 +56,10 @@ def made_folder(path: Path) -> Path:
     except OSError as error:
         raise AuditError(f"{path}: can't be made a folder ({error.strerror}); name another one.") from None
     return path
+
+
+def typed(name: str) -> str:
+    """A name given with ``--by``: whatever it says, it must not look like one that signed in."""
+    if shown_name(name) != name:
+        raise AuditError(f"--by {name}: ends like a name that signed in at a desk; give the name without the part in < >.")
+    return name

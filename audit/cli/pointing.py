@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from audit.cli.options import DONE, SOME_REFUSED, Images, Json, LogbookPlace, Visit
+from audit.cli.options import DONE, SOME_REFUSED, Images, Json, LogbookPlace, Visit, typed
 from audit.cli.speak import emit, say, tell
 from audit.errors import AuditError
 
@@ -30,7 +30,7 @@ def point(
     logbook: LogbookPlace,
     camera: Annotated[str | None, typer.Argument(help="The camera's id in the plan.")] = None,
     landmark: Annotated[str | None, typer.Argument(help="Its target, a landmark, or another camera.")] = None,
-    by: Annotated[str, typer.Option("--by", help="Who points it out.")] = "",
+    by: Annotated[str, typer.Option("--by", help="Who points it out.", callback=typed)] = "",
     at: Annotated[str | None, typer.Option("--at", help="COLUMN,ROW in the picture's pixels.")] = None,
     absent: Annotated[bool, typer.Option("--absent", help="It is not in the picture.")] = False,
     undo: Annotated[bool, typer.Option("--undo", help="Take the latest click on it back.")] = False,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from audit.cli.options import DONE, Images, Json, LogbookPlace, Visit
+from audit.cli.options import DONE, Images, Json, LogbookPlace, Visit, typed
 from audit.cli.speak import emit, progress_bar, say, tell
 from audit.errors import AuditError
 
@@ -37,7 +37,7 @@ Unprotected = Annotated[
 
 def sign(
     logbook: LogbookPlace,
-    by: Annotated[str, typer.Option("--by", help="Who signs.")],
+    by: Annotated[str, typer.Option("--by", help="Who signs.", callback=typed)],
     visit: Visit = None,
     images: Images = None,
     unprotected: Unprotected = False,
@@ -132,7 +132,7 @@ def stamp(
 
 def change_key(
     logbook: LogbookPlace,
-    by: Annotated[str, typer.Option("--by", help="Who changes it.")],
+    by: Annotated[str, typer.Option("--by", help="Who changes it.", callback=typed)],
     images: Images = None,
 ) -> int:
     """Make a new signing key, to which the old one passes on, so that whoever knows the old one knows the new one."""

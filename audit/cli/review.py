@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 import typer
 
 from audit.cli import sentences
-from audit.cli.options import DONE, Images, Json, LogbookPlace, Visit
+from audit.cli.options import DONE, Images, Json, LogbookPlace, Visit, typed
 from audit.cli.speak import emit, say, tell
 from audit.errors import AuditError
 
@@ -23,7 +23,7 @@ def decide(
     camera: Annotated[str, typer.Argument(help="The camera's id in the plan.")],
     check: Annotated[str, typer.Argument(help="The finding's check, e.g. aim.")],
     decision: Annotated[str, typer.Argument(help="confirm, dismiss or tolerate.")],
-    by: Annotated[str, typer.Option("--by", help="Who decides.")],
+    by: Annotated[str, typer.Option("--by", help="Who decides.", callback=typed)],
     why: Annotated[str, typer.Option("--why", help="The reason, kept with it.")],
     visit: Visit = None,
     images: Images = None,
@@ -87,7 +87,7 @@ def undo(
     logbook: LogbookPlace,
     camera: Annotated[str, typer.Argument(help="The camera's id in the plan.")],
     check: Annotated[str, typer.Argument(help="The finding's check, e.g. aim.")],
-    by: Annotated[str, typer.Option("--by", help="Who takes it back.")],
+    by: Annotated[str, typer.Option("--by", help="Who takes it back.", callback=typed)],
     why: Annotated[str, typer.Option("--why", help="The reason, kept with it.")] = "",
     visit: Visit = None,
     images: Images = None,

@@ -25,6 +25,7 @@ from audit.judge.finding import STATE_MARKS, STATES, Finding, State
 from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits
 from audit.logbook import Logbook, VisitRecord, fingerprint, fingerprint_words
+from audit.people import shown_name
 from audit.plan.files import write_plan
 from audit.plan.model import Camera, Site
 from audit.report.crew_list import bring_words, crew_list
@@ -189,7 +190,7 @@ def _report(
     private: bool,
     progress: Callable[[int, int], None],
 ) -> None:
-    signed = f"signed by {visit.signed_by}" if visit.signed_at else "DRAFT, not signed"
+    signed = f"signed by {shown_name(visit.signed_by or '')}" if visit.signed_at else "DRAFT, not signed"
     title = f"Camera audit: {site.name or site.file or 'site'}, {visit.kind} {visit.on.isoformat()}"
     document = Document(title, f"{title} - visit {visit.number} - {signed}")
     document.add_page()
