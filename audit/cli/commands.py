@@ -68,6 +68,7 @@ plan_app.command("check")(plan.plan_check)
 plan_app.command("geometry")(plan.plan_geometry)
 plan_app.command("parts")(plan.plan_parts)
 plan_app.command("template")(plan.plan_template)
+plan_app.command("import")(plan.plan_import)
 
 #: Root of the parser's usage errors; typer carries its own copy of click, so it is reached through typer.
 _Refused: Any = typer.BadParameter.__mro__[2]

@@ -12,7 +12,7 @@ from audit.cli import sentences
 from audit.cli.options import COULD_NOT, DEFECT, DONE, Json, PlanFile
 from audit.cli.speak import emit, say, tell
 
-__all__ = ["plan_check", "plan_geometry", "plan_parts", "plan_template"]
+__all__ = ["plan_check", "plan_geometry", "plan_import", "plan_parts", "plan_template"]
 
 
 def plan_check(
@@ -41,6 +41,27 @@ def plan_check(
     if not as_json:
         tell(sentences.plan_sentence(fix or plan, site, len(found)))
     return DEFECT if any(p.severity == "error" for p in found) else DONE
+
+
+def plan_import(
+    drawing: Annotated[Path, typer.Argument(help="A DXF drawing.")],
+    out: Annotated[Path, typer.Option("-o", "--out", help="Plan to write: .csv, .xlsx or .geojson.")],
+    mapping: Annotated[Path | None, typer.Option("--mapping", help="TOML file: blocks, unit, attributes to columns.")] = None,
+    as_json: Json = False,
+) -> int:
+    """Make a plan from a drawing's camera blocks."""
+    from audit.plan.imported import import_drawing
+
+    site, problems = import_drawing(drawing, out, mapping)
+    for problem in problems:
+        if as_json:
+            emit(asdict(problem))
+        else:
+            typer.echo(f"{problem.severity}: {problem.sentence()}")
+    if not as_json:
+        typer.echo(sentences.plan_sentence(out, site, len(problems)))
+    say(f"{out}: written; fill in what the drawing doesn't tell, then: photo-audit plan check {out}")
+    return DONE
 
 
 def plan_template(out: Annotated[Path, typer.Option("-o", "--out", help="File to write: .xlsx, .csv or .geojson.")]) -> int:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from audit.errors import PlanError, PlanProblem
 from audit.plan.columns import by_key
+from audit.plan.grid import Grid
 from audit.plan.landmarks import read_landmarks
 from audit.plan.layout import lay_out
 from audit.plan.model import Site, WaitingCamera
@@ -24,7 +25,7 @@ from audit.plan.table import Problems, Row, Table, certain_text, shown_name
 from audit.plan.tables import read_grids
 from audit.plan.writing import Sheets, put_sheets, sheets_of
 
-__all__ = ["fix_plan", "look_at_plan", "read_plan", "read_plan_problems", "write_plan"]
+__all__ = ["fix_plan", "look_at_plan", "read_plan", "read_plan_problems", "write_grid", "write_plan"]
 
 
 def read_plan(path: str | Path) -> Site:
@@ -65,11 +66,31 @@ def fix_plan(path: str | Path, out: str | Path) -> tuple[Site, tuple[PlanProblem
     PlanError
         If the plan holds no cameras, ``out`` is there already, its ending is no plan's, or it can't be written.
     """
-    out = Path(out)
-    if out.exists():
-        raise PlanError((PlanProblem(shown_name(out), "is there already and is not written over; name a new file."),))
+    _refuse_to_write_over(Path(out))
     problems = Problems()
     found = _read(Path(path), problems, take=True)
+    return _written(found, Path(out), problems)
+
+
+def write_grid(grid: Grid, out: Path, name: str) -> tuple[Site, tuple[PlanProblem, ...]]:
+    """Write one sheet as a new plan; guesses are not taken, what waits says so in its row.
+
+    Raises
+    ------
+    PlanError
+        As :func:`fix_plan`.
+    """
+    _refuse_to_write_over(out)
+    problems = Problems()
+    return _written(_understood([grid], name, grid.file, problems, take=False), out, problems)
+
+
+def _refuse_to_write_over(out: Path) -> None:
+    if out.exists():
+        raise PlanError((PlanProblem(shown_name(out), "is there already and is not written over; name a new file."),))
+
+
+def _written(found: _Found | None, out: Path, problems: Problems) -> tuple[Site, tuple[PlanProblem, ...]]:
     if found is None:
         raise PlanError(problems.all())
     put_sheets(Sheets(found.rows("cameras"), found.rows("targets"), found.rows("landmarks")), out)
@@ -112,7 +133,11 @@ def _whole(row: Row) -> dict[str, object]:
 
 
 def _read(path: Path, problems: Problems, take: bool) -> _Found | None:
-    sheets = lay_out(read_grids(path, problems), problems)
+    return _understood(read_grids(path, problems), path.stem, shown_name(path), problems, take)
+
+
+def _understood(grids: list[Grid], name: str, file: str, problems: Problems, take: bool) -> _Found | None:
+    sheets = lay_out(grids, problems)
     tables = [(str(sheet.table), plain_table(sheet, problems, take)) for sheet in sheets]
     cameras = [table for word, table in tables if word == "cameras"]
     if not cameras:
@@ -134,8 +159,8 @@ def _read(path: Path, problems: Problems, take: bool) -> _Found | None:
     settled = [settle(r, targets.get(r.speaker.row.text("camera"), []), origin) for r in rough]
     site = Site(
         tuple(camera for camera in settled if camera is not None),
-        name=site_name or path.stem,
-        file=shown_name(path),
+        name=site_name or name,
+        file=file,
         origin_latitude=None if origin is None else origin[0],
         origin_longitude=None if origin is None else origin[1],
         landmarks=read_landmarks([table for word, table in tables if word == "landmarks"], origin, problems),
