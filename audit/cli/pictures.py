@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from audit import compute
+from audit.cli.lines import CompareLine, MeasureLine
 from audit.errors import AuditError, PhotoRefused
 from audit.lens import Lens, Projection
 from audit.match.table import table_rows
@@ -27,55 +28,8 @@ Line = dict[str, Any]
 #: Spread of an angle of view worked out from EXIF (35 mm equivalents are whole millimetres, zoom and crop unknown).
 EXIF_HFOV_SD_FRACTION = 0.03
 
-_MEASURE_KEYS = (
-    "file",
-    "width",
-    "height",
-    "hfov_deg",
-    "hfov_sd_deg",
-    "hfov_source",
-    "roll_deg",
-    "roll_sd_deg",
-    "pitch_deg",
-    "pitch_sd_deg",
-    "orientation_note",
-    "orientation_cues",
-    "sky_fraction",
-    "sky_sd",
-    "sky_note",
-    "dirt_probability",
-    "dirt_cause",
-    "dirt_note",
-    "sharpness",
-    "night",
-    "elapsed_ms",
-    "error",
-)
-_COMPARE_KEYS = (
-    "reference",
-    "today",
-    "same_view_probability",
-    "pan_change_deg",
-    "pan_change_sd_deg",
-    "pitch_change_deg",
-    "pitch_change_sd_deg",
-    "roll_change_deg",
-    "roll_change_sd_deg",
-    "contrast_ratio",
-    "contrast_ratio_sd",
-    "sharpness_ratio",
-    "soiled_fraction",
-    "soiled_fraction_sd",
-    "blocked_fraction",
-    "blocked_fraction_sd",
-    "zoom_ratio",
-    "zoom_ratio_sd",
-    "dirt_probability",
-    "dirt_cause",
-    "note",
-    "patches",
-    "error",
-)
+_MEASURE_KEYS = tuple(MeasureLine.__annotations__)
+_COMPARE_KEYS = tuple(CompareLine.__annotations__)
 
 
 @dataclass(frozen=True, slots=True)
