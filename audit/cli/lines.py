@@ -432,4 +432,5 @@ class RecordFile(TypedDict):
     decisions: dict[str, str]
     points: dict[str, str]
     references: dict[str, str]
+    choices: dict[str, str]
     plans: dict[str, str]
