@@ -105,6 +105,8 @@ class CompareLine(TypedDict):
         Sharpness today over the reference.
     soiled_fraction, blocked_fraction : float or None
         Share of the picture behind dirt, and hidden altogether, 0..1.
+    zoom_ratio : float or None
+        Focal length today over the reference's.
     dirt_probability, dirt_cause : float or None, str or None
         As in ``measure``.
     patches : list of polygons
@@ -126,7 +128,11 @@ class CompareLine(TypedDict):
     contrast_ratio_sd: float | None
     sharpness_ratio: float | None
     soiled_fraction: float | None
+    soiled_fraction_sd: float | None
     blocked_fraction: float | None
+    blocked_fraction_sd: float | None
+    zoom_ratio: float | None
+    zoom_ratio_sd: float | None
     dirt_probability: float | None
     dirt_cause: DirtCause | None
     note: str | None
