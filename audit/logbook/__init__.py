@@ -33,6 +33,7 @@ from audit.logbook.records import (
     given_to,
 )
 from audit.logbook.signing import fingerprint, fingerprint_words, key_state
+from audit.logbook.trust import who_signed
 from audit.logbook.witness import witness_text
 
 __all__ = [
@@ -69,6 +70,7 @@ __all__ = [
     "seal_package",
     "together",
     "verify_package",
+    "who_signed",
     "witness_text",
     "zip_package",
 ]

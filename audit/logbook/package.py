@@ -28,7 +28,7 @@ from audit.logbook.container import (
     open_zip,
     pack,
 )
-from audit.logbook.database import file_sentence
+from audit.logbook.database import SQLITE_NAME, file_sentence
 from audit.logbook.files import sha256_of
 from audit.logbook.flat import SCALAR, STRING
 from audit.logbook.keychange import KeyChange, read_change
@@ -102,8 +102,10 @@ def zip_package(folder: Path, archive: Path) -> None:
 
 
 def is_package(path: str | os.PathLike[str]) -> bool:
-    """Whether a path is a handed-over folder or a ZIP, not a logbook."""
+    """Whether a path is a handed-over folder or a ZIP, not a logbook: files of a package in it don't make it one."""
     place = Path(path)
+    if (place / SQLITE_NAME).exists():
+        return False
     return (place / FILES).is_file() or (place / RECORD).is_file() or place.is_file()
 
 

@@ -162,6 +162,15 @@ def test_a_rewritten_package_is_found_by_the_signers_fingerprint(book: Logbook, 
     assert ran.code == 2 and "THE SIGNER CHANGED" in ran.out
 
 
+def test_a_package_laid_into_a_logbook_does_not_stand_for_it(book: Logbook, audit: Audit, tmp_path: Path) -> None:
+    (tmp_path / "package").mkdir()
+    book.seal(tmp_path / "package", 2)
+    for path in (tmp_path / "package").iterdir():
+        shutil.copy(path, place_of(book))
+    (Path(place_of(book)) / "files.json").unlink()
+    assert audit("verify", place_of(book), "--fingerprint", key_of(book)).code == 0
+
+
 def test_a_removed_last_visit_is_found_by_a_witness(book: Logbook, audit: Audit, tmp_path: Path) -> None:
     assert audit("witness", place_of(book), "-o", tmp_path / "w.json").code == 0
     with closing(sqlite3.connect(Path(place_of(book)) / "logbook.sqlite")) as connection, connection:

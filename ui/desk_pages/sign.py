@@ -12,7 +12,7 @@ import streamlit as st
 from audit.account.worklist import open_work
 from audit.errors import AuditError
 from audit.judge.finding import State
-from audit.logbook import Logbook, VisitRecord
+from audit.logbook import Logbook, VisitRecord, who_signed
 from audit.people import shown_name
 from audit.report.crew_list import crew_list
 from audit.report.handover import write_handover
@@ -131,11 +131,7 @@ def _signature(book: Logbook, visit: VisitRecord, open_count: int) -> None:
     if visit.signed_at is not None:
         st.success(literal(word("sign.signed", by=visit.signed_by or "", at=minute(visit.signed_at))))
         if st.button(word("sign.verify"), key="verify"):
-            problems = book.verify()
-            for problem in problems:
-                st.error(literal(problem.sentence()))
-            if not problems:
-                st.success(word("sign.unchanged"))
+            _proven(book)
         if may("sign"):
             st.text_input(word("sign.passphrase"), type="password", key="passphrase", width=420)
     elif may("sign"):
@@ -146,6 +142,18 @@ def _signature(book: Logbook, visit: VisitRecord, open_count: int) -> None:
                 st.text_input(word("sign.passphrase"), type="password", key="passphrase", width=420)
                 label = literal(word("sign.sign", name=shown_name(asked_name())))
                 st.form_submit_button(label, type="primary", on_click=_sign, args=(book, visit))
+
+
+def _proven(book: Logbook) -> None:
+    """What changed since it was signed; where nothing did, whether it is known who signed."""
+    problems = book.verify()
+    answer = None if problems else who_signed(book.chain())
+    for problem in (*problems, *(answer.problems if answer else ())):
+        st.error(literal(problem.sentence()))
+    if answer is not None and answer.state == "known":
+        st.success(literal(f"{word('sign.unchanged')} {answer.sentence}"))
+    elif answer is not None:
+        st.warning(literal(answer.sentence))
 
 
 def page() -> None:
