@@ -109,15 +109,18 @@ def trip(
     as_json: Json = False,
 ) -> int:
     """Plan one trip for the crew: stops in walking order, what to do, which parts to bring."""
+    from audit.account.unproven import unproven, unproven_sentences
     from audit.account.worklist import trip_of
     from audit.logbook import Logbook
 
     book = Logbook.open(logbook, images=images)
-    planned = trip_of(book, book.visit(visit))
+    record = book.visit(visit)
+    planned, unseen = trip_of(book, record), unproven(book, record)
     if as_json:
         for stop in planned.stops:
             emit(asdict(stop))
+        emit({"not_verified": [sentences.unproven_line(item) for item in unseen]})
     else:
-        for line in sentences.trip_sentences(planned):
+        for line in (*sentences.trip_sentences(planned), *unproven_sentences(unseen)):
             tell(line)
     return DONE

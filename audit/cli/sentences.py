@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from audit.account.unproven import Unproven
     from audit.collect.journal import Entry
     from audit.judge.finding import Verdict
     from audit.judge.trip import Trip
@@ -32,6 +33,7 @@ __all__ = [
     "progress_line",
     "progress_sentence",
     "trip_sentences",
+    "unproven_line",
     "verdict_line",
     "verdict_sentence",
     "waiting_for_dark",
@@ -233,13 +235,18 @@ def verdict_line(verdict: Verdict, visit: int) -> Line:
 def verdict_sentence(verdict: Verdict) -> str:
     """One camera's state for a person, with what stands against it."""
     against = [f for f in verdict.findings if f.state in ("defect", "to check")]
-    shown = against or [f for f in verdict.findings if f.state == "not verified"][:2]
+    unseen = [f for f in verdict.findings if f.state == "not verified"]
     lines = [f"{verdict.camera}: {verdict.state}"]
-    for finding in shown:
+    for finding in (*against, *unseen):
         lines.append(f"  {finding.check} [{finding.state}] {finding.why}")
         if finding.remedy is not None:
             lines.append(f"    -> {finding.remedy.action}")
     return "\n".join(lines)
+
+
+def unproven_line(item: Unproven) -> Line:
+    """One check that is not verified."""
+    return asdict(item) | {"due": None if item.due is None else item.due.isoformat()}
 
 
 def trip_sentences(trip: Trip) -> Iterator[str]:

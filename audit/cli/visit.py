@@ -143,6 +143,8 @@ def methods(
 
 def tell_verdicts(book: Logbook, number: int | None, as_json: bool) -> bool:
     """Print the cameras of a visit, worst first; whether one of them has a defect."""
+    from audit.account.unproven import unproven, unproven_sentences
+
     record = book.visit(number)
     worst = False
     for verdict in book.verdicts(record):
@@ -151,4 +153,6 @@ def tell_verdicts(book: Logbook, number: int | None, as_json: bool) -> bool:
             emit(sentences.verdict_line(verdict, record.number))
         else:
             tell(sentences.verdict_sentence(verdict))
+    for line in unproven_sentences(unproven(book, record)):
+        say(line)
     return worst

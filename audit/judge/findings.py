@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from audit.judge import remedies
 from audit.judge.device import device_findings
@@ -43,6 +44,8 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
     findings += stream
     findings += device_findings(camera, evidence.device, dict(evidence.serials), limits)
     findings.append(_site_photos(camera, evidence))
+    if not evidence.snapshots:
+        findings = [_without_picture(f) for f in findings]
     findings = in_order(worst_per_check(findings))
     return Verdict(camera.camera, state_of_all(findings), tuple(findings), tuple(p.photo for p in evidence.placements))
 
@@ -53,6 +56,14 @@ def waiting_verdict(camera: WaitingCamera) -> Verdict:
     remedy = Remedy("Correct the row in the plan ('photo-audit plan check' says how), and judge the visit again.")
     finding = Finding(camera.camera, "image", "not verified", why, remedy=remedy)
     return Verdict(camera.camera, "not verified", (finding,))
+
+
+def _without_picture(finding: Finding) -> Finding:
+    """Nothing of a camera is as planned that has no picture of its own in the visit."""
+    if finding.state != "as planned":
+        return finding
+    why = f"{finding.why.rstrip('.')}; but no picture from the camera itself is here."
+    return replace(finding, state="not verified", why=why)
 
 
 def in_order(findings: list[Finding]) -> list[Finding]:

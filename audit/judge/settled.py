@@ -84,11 +84,16 @@ def _walk(
     for entry in said:
         if entry.word == "finding":
             finding, decision = _own(camera, check, entry), None
-        elif entry.word == "dismiss" and finding is not None and finding.shared:
-            finding, decision = next((f for f in finding.withheld if f.check == check), None), None
+        elif entry.word == "dismiss" and finding is not None and (held := _held_back(finding)) is not None:
+            finding, decision = held, None
         else:
             decision = entry
     return finding, decision
+
+
+def _held_back(finding: Finding) -> Finding | None:
+    """What an exchange held back about its own check."""
+    return next((f for f in finding.withheld if f.check == finding.check), None)
 
 
 def _own(camera: str, check: Check, said: Said) -> Finding:
@@ -115,7 +120,7 @@ def _decided(camera: str, check: Check, finding: Finding | None, decision: Said)
     if decision.word == "dismiss":
         if finding.state == "as planned":
             return replace(finding, state="to check", why=f"Pass dismissed by {told} {finding.why}")
-        return replace(finding, state="as planned", why=f"{finding.why} Dismissed by {told}", remedy=None)
+        return replace(finding, state="as planned", why=f"{finding.why} Dismissed by {told}", remedy=None, withheld=())
     return finding
 
 

@@ -12,6 +12,7 @@ from jinja2 import Environment, Template
 
 from audit.account import pictures
 from audit.account.case import Case, cases, open_findings, preview_of, turned_by
+from audit.account.unproven import unproven, unproven_sentences
 from audit.account.worklist import asks, missing_work, trip_of
 from audit.judge.finding import STATE_MARKS
 from audit.judge.trip import Stop, Task, Trip
@@ -61,6 +62,7 @@ def crew_list(logbook: Logbook, visit: VisitRecord, *, with_pictures: bool = Tru
             for camera, lacking in shots.items()
             if camera not in reached
         ],
+        unseen=unproven_sentences(unproven(logbook, visit)),
     )
 
 

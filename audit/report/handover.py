@@ -20,6 +20,7 @@ from audit.account.case import (
     cases,
 )
 from audit.account.changes import changes, signed_before
+from audit.account.unproven import unproven, unproven_sentences
 from audit.account.worklist import asks, trip_of
 from audit.judge.finding import STATE_MARKS, STATES, Finding, State
 from audit.judge.intended import intended_pose
@@ -32,7 +33,15 @@ from audit.report.crew_list import bring_words, crew_list
 from audit.report.document import Document
 from audit.report.placing import list_files, placed_package
 from audit.report.private import faces_blurred, without_position
-from audit.report.sheets import defuse_csv, repair_rows, table_csv, write_repairs_csv, write_repairs_xlsx
+from audit.report.sheets import (
+    UNPROVEN_COLUMNS,
+    defuse_csv,
+    repair_rows,
+    table_csv,
+    unproven_rows,
+    write_repairs_csv,
+    write_repairs_xlsx,
+)
 
 __all__ = ["write_handover"]
 
@@ -118,6 +127,8 @@ def _write_files(
     rows = repair_rows(found)
     write_repairs_csv(rows, folder / "repairs.csv")
     write_repairs_xlsx(rows, folder / "repairs.xlsx")
+    unseen = unproven(logbook, visit)
+    (folder / "not_verified.csv").write_bytes(table_csv(UNPROVEN_COLUMNS, unproven_rows(unseen)))
     listed = crew_list(logbook, visit, with_pictures=not private)
     (folder / "crew_list.html").write_text(listed, encoding="utf-8")
     refused = [(r.name, r.message) for r in logbook.refusals(visit)]
@@ -143,6 +154,7 @@ def _built(camera: Camera, case: Case | None) -> Camera:
     extra = dict(camera.extra)
     if case is not None:
         extra["state"] = case.verdict.state
+        extra["not_verified"] = ", ".join(f.check for f in case.verdict.findings if f.state == "not verified")
         for finding in case.verdict.findings:
             if finding.check in ("aim", "level") and finding.measured is not None and finding.measured_sd is not None:
                 name = "pitch" if finding.check == "aim" else "roll"
@@ -280,6 +292,11 @@ def _cover(document: Document, logbook: Logbook, visit: VisitRecord, site: Site,
         ],
         (0.6, 2, 1.2, 8),
     )
+    unseen = unproven(logbook, visit)
+    for index, text in enumerate(unproven_sentences(unseen)):
+        document.sentence(text, 11 if index == 0 else 9, bold=index == 0)
+    if unseen:
+        document.sentence("Each with its reason in not_verified.csv of this package, and on the camera's page.", 9)
     if refusals:
         document.heading("Rejected files", 2)
         for refusal in refusals[:_REFUSALS_TOLD]:

@@ -12,16 +12,21 @@ from openpyxl import Workbook
 from openpyxl.styles import Alignment, Font
 
 from audit.account.case import Case, open_findings
+from audit.account.unproven import Unproven
 from audit.judge.finding import STATES
 from audit.visible import visible
 
-__all__ = ["COLUMNS", "defuse_csv", "defused", "repair_rows", "table_csv", "write_repairs_csv", "write_repairs_xlsx"]
+__all__ = [
+    "COLUMNS", "UNPROVEN_COLUMNS", "defuse_csv", "defused", "repair_rows", "table_csv", "unproven_rows", "write_repairs_csv",
+    "write_repairs_xlsx",
+]  # fmt: skip
 
 COLUMNS = (
     "camera", "name", "check", "state", "why", "measured", "measured_sd", "planned", "limit", "unit", "remedy",
     "how_to_see_it_is_right", "parts", "cautions", "east_m", "north_m", "height_m", "photo", "decision", "decided_by",
     "reason",
 )  # fmt: skip
+UNPROVEN_COLUMNS = ("camera", "check", "reason", "why", "said", "by", "words", "due")
 #: OWASP, CSV injection; the wide forms are read as the narrow ones by some.
 _FORMULA_STARTS = ("=", "+", "-", "@", "|", "%", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 _WIDTHS = {"why": 60, "remedy": 60, "how_to_see_it_is_right": 50, "cautions": 60, "name": 28, "photo": 30}
@@ -65,6 +70,14 @@ def repair_rows(cases: Iterable[Case]) -> list[list[str | float | None]]:
                 decision.why if decision else None,
             ]))  # fmt: skip
     return [row for _, _, row in sorted(rows, key=lambda item: (item[0], item[1], str(item[2][0])))]
+
+
+def unproven_rows(items: Iterable[Unproven]) -> list[list[str | float | None]]:
+    """One row for each check that is not verified."""
+    return [
+        [i.camera, i.check, i.reason, i.why, i.said, i.by, i.words, None if i.due is None else i.due.isoformat()]
+        for i in items
+    ]
 
 
 def write_repairs_csv(rows: Sequence[Sequence[str | float | None]], path: Path) -> None:

@@ -111,6 +111,7 @@ def test_no_function_is_lost(tmp_path: Path, sized: Callable[[str], Any], size: 
             page.get_by_role("button", name="Download job list").click()
         assert "C-2: aim" in Path(waiting.value.path()).read_text(encoding="utf-8")
         page.locator("input[type='password']").fill("a long passphrase")
+        page.get_by_text("I sign with").click()
         page.get_by_role("button", name="Sign off as Ada Example").click()
         page.wait_for_selector("text=Signed by Ada Example")
     assert book.visit().signed_by == "Ada Example"
@@ -136,7 +137,7 @@ def test_keys_for_each_camera(tmp_path: Path, page_of: Callable[[str], Any]) -> 
             page.wait_for_selector("input[aria-label^='Why is it no fault']:focus")
             page.keyboard.type("checked on site")
             key("Enter")
-            page.wait_for_selector("text=dismissed by Ada Example")
+            page.wait_for_selector("text=dismissed by Ada Example,")
             page.evaluate("document.activeElement.blur()")
             key("Enter")
             page.wait_for_function("was => !document.querySelector('h1').innerText.startsWith(was)", arg=f"{camera} ")

@@ -86,7 +86,8 @@ def test_a_dismissed_exchange_brings_forward_what_it_held_back() -> None:
     verdict = settled(first, {"identity": over})
     assert only(verdict, "aim").state == "defect" and only(verdict, "aim").remedy is not None
     assert {"level", "target"} <= {f.check for f in verdict.findings}
-    assert decided_on(first, "identity", over) is None
+    assert only(verdict, "identity").state == "as planned" and "Dismissed by" in only(verdict, "identity").why
+    assert decided_on(first, "identity", over) == only(first, "identity")
     agreed = settled(first, {"identity": over, "aim": [said("dismiss", "agreed tilt")]})
     assert only(agreed, "aim").state == "as planned"
 

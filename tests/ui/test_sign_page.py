@@ -10,6 +10,7 @@ import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
+from audit.account.unproven import left_open, unproven
 from audit.logbook import Logbook
 from tests.desk_samples import judged_logbook
 
@@ -33,6 +34,9 @@ def opened(page: str) -> AppTest:
 
 def sign(desk: AppTest, passphrase: str) -> AppTest:
     desk.text_input(key="passphrase").input(passphrase)
+    for tick in desk.checkbox:
+        if (tick.key or "").startswith("unproven-"):
+            tick.check()
     return next(b for b in desk.button if b.label.startswith("Sign off as")).click().run()
 
 
@@ -103,3 +107,28 @@ def test_two_reviewers_on_one_camera(desk: AppTest, tmp_path: Path) -> None:
     assert ada.text_input(key="why-1-C-1-aim").value == "measured again on site", "the reason that was typed stays"
     with Logbook.open(str(tmp_path / "logbook")) as book:
         assert [(d.by, d.decision) for d in book.decisions(1, "C-1")] == [("Ada Example", "confirm"), ("Ben Example", "tolerate")]
+
+
+def test_signing_with_checks_left_open_needs_one_deliberate_tick(desk: AppTest, tmp_path: Path) -> None:
+    """The list stands before the button; a reason for all of a kind, a day for one, and a tick for what is left."""
+    with Logbook.open(str(tmp_path / "logbook")) as book:
+        items = unproven(book, book.visit(1))
+    assert any("Not verified" in s.value and str(len(items)) in s.value for s in desk.subheader)
+    desk.text_input(key="passphrase").input("the right passphrase")
+    next(b for b in desk.button if b.label.startswith("Sign off as")).click().run()
+    assert f"{len(items)} checks are not verified and left open" in said(desk) and "Signed by" not in said(desk)
+    wanted = next(o for o in desk.selectbox(key="settle_what").options if o.startswith("all:"))
+    desk.selectbox(key="settle_what").select(wanted)
+    next(b for b in desk.button if b.label == "Record").click().run()
+    assert "Write why" in said(desk)
+    desk.selectbox(key="settle_what").select(wanted)
+    desk.text_input(key="settle_why").input("agreed with the owner")
+    next(b for b in desk.button if b.label == "Record").click().run()
+    with Logbook.open(str(tmp_path / "logbook")) as book:
+        left = left_open(unproven(book, book.visit(1)))
+        assert len(left) < len(items)
+    desk.text_input(key="passphrase").input("the right passphrase")
+    if left:
+        desk.checkbox(key=f"unproven-1-{len(left)}").check()
+    next(b for b in desk.button if b.label.startswith("Sign off as")).click().run()
+    assert "Signed by Ada Example" in said(desk)

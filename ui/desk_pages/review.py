@@ -18,7 +18,7 @@ from ui.parts.plain import paragraph, show_notice
 from ui.parts.pointing import confirm_and_go_on, question, show_pointing
 from ui.parts.session import ask_for_name, current_visit, logbook, may
 from ui.parts.style import state_badge
-from ui.parts.words import word
+from ui.parts.words import check_word, word
 
 
 def _chosen_camera(order: list[str]) -> str:
@@ -71,13 +71,16 @@ def _head(desk: Desk, order: list[str], every: list[str], may_decide: bool) -> N
 
 
 def _findings(desk: Desk, may_decide: bool) -> None:
-    if not desk.asking:
+    unseen = [check_word(f.check) for f in desk.case.verdict.findings if f.state == "not verified"]
+    if unseen:
+        paragraph(word("review.unproven", checks=", ".join(unseen)), "strong")
+    elif not desk.asking:
         paragraph(word("review.nothing"), "strong")
     active = current(desk)
     for key, finding in enumerate(desk.asking, 1):
         show_finding(desk, finding, key, finding is active, may_decide)
     show_cautions(desk.asking)
-    show_passed(desk.case.verdict.findings)
+    show_passed(desk)
 
 
 def _camera(book: Logbook, visit: VisitRecord, order: list[str], every: list[str]) -> None:

@@ -9,6 +9,7 @@ from typing import cast
 
 import streamlit as st
 
+from audit.account.unproven import Unproven, by_reason, left_open, unproven
 from audit.account.worklist import open_work
 from audit.errors import AuditError
 from audit.judge.finding import State
@@ -30,6 +31,10 @@ def _sign(book: Logbook, visit: VisitRecord) -> None:
     passphrase = str(st.session_state.get("passphrase") or "")
     if not passphrase or not may("sign"):
         st.session_state["notice"] = word("sign.passphrase_needed")
+        return
+    left = len(left_open(unproven(book, visit)))
+    if left and not st.session_state.get(_ticked(visit, left)):
+        st.session_state["notice"] = word("sign.unproven_needed", n=left)
         return
     try:
         book.sign(visit, by, passphrase=passphrase)
@@ -126,7 +131,68 @@ def _taken() -> None:
     st.session_state.pop("package", None)
 
 
-def _signature(book: Logbook, visit: VisitRecord, open_count: int) -> None:
+def _ticked(visit: VisitRecord, left: int) -> str:
+    """The tick is for this number: one more that comes up asks again."""
+    return f"unproven-{visit.number}-{left}"
+
+
+def _unproven(book: Logbook, visit: VisitRecord) -> int:
+    """Every check that is not verified, by reason; how many are left open."""
+    items = unproven(book, visit)
+    st.subheader(f"{word('sign.unproven')} ({len(items)})")
+    if not items:
+        st.success(word("sign.unproven_none"))
+        return 0
+    header = tuple(word(f"sign.{c}") for c in ("reason", "camera", "check", "why", "said"))
+    rows = [
+        (reason, item.camera, check_word(item.check), item.why, _said(item))
+        for reason, group in by_reason(items).items()
+        for item in group
+    ]
+    table(header, rows, word("sign.unproven"))
+    left = left_open(items)
+    if left and visit.signed_at is None and may("decide"):
+        _settling(book, visit, left)
+    return len(left)
+
+
+def _said(item: Unproven) -> str:
+    if item.said == "promise":
+        return word("sign.promised", due=str(item.due), by=shown_name(item.by)) + (f" ({item.words})" if item.words else "")
+    return f"{word('sign.tolerated', by=shown_name(item.by))} ({item.words})" if item.said else ""
+
+
+def _settling(book: Logbook, visit: VisitRecord, left: tuple[Unproven, ...]) -> None:
+    """One reason for all of a kind, or for one check: tolerated as it is, or promised by a day."""
+    wanted = {word("sign.settle_group", reason=reason, n=len(group)): group for reason, group in by_reason(left).items()}
+    for item in left:
+        wanted[word("sign.settle_one", camera=item.camera, check=check_word(item.check))] = (item,)
+    with st.form("settle", border=True, clear_on_submit=True):
+        st.selectbox(word("sign.settle_what"), list(wanted), key="settle_what")
+        st.text_input(word("sign.settle_why"), key="settle_why")
+        st.date_input(word("sign.settle_due"), value=None, key="settle_due")
+        st.form_submit_button(word("sign.settle"), on_click=_settle, args=(book, visit, wanted))
+
+
+def _settle(book: Logbook, visit: VisitRecord, wanted: dict[str, tuple[Unproven, ...]]) -> None:
+    by, why, due = asked_name(), str(st.session_state.get("settle_why") or "").strip(), st.session_state.get("settle_due")
+    if not by:
+        st.session_state["notice"] = word("desk.name_needed")
+        return
+    if due is None and not why:
+        st.session_state["notice"] = word("sign.settle_needs_why")
+        return
+    try:
+        for item in wanted.get(str(st.session_state.get("settle_what")), ()):
+            if due is None:
+                book.decide(visit, item.camera, item.check, "tolerate", by, why)
+            else:
+                book.promise(visit, item.camera, item.check, due, by, why)
+    except AuditError as error:
+        st.session_state["notice"] = error.message
+
+
+def _signature(book: Logbook, visit: VisitRecord, open_count: int, left: int) -> None:
     st.subheader(word("sign.title"))
     if visit.signed_at is not None:
         st.success(literal(word("sign.signed", by=visit.signed_by or "", at=minute(visit.signed_at))))
@@ -139,6 +205,8 @@ def _signature(book: Logbook, visit: VisitRecord, open_count: int) -> None:
             st.warning(word("sign.open_warning", n=open_count))
         if ask_for_name():
             with st.form("sign", border=False):
+                if left:
+                    st.checkbox(word("sign.unproven_tick", n=left), key=_ticked(visit, left))
                 st.text_input(word("sign.passphrase"), type="password", key="passphrase", width=420)
                 label = literal(word("sign.sign", name=shown_name(asked_name())))
                 st.form_submit_button(label, type="primary", on_click=_sign, args=(book, visit))
@@ -161,8 +229,9 @@ def page() -> None:
     book, visit = logbook(), current_visit()
     show_notice()
     open_count = _open(book, visit)
+    left = _unproven(book, visit)
     _decided(book, visit)
-    _signature(book, visit, open_count)
+    _signature(book, visit, open_count, left)
     _handover(book, visit)
 
 

@@ -15,10 +15,15 @@ _FIELDS: dict[str, object] = {"only_states": [], "only_floor": None, "only_text"
 
 
 def chosen_order(book: Logbook, visit: VisitRecord, every: list[str]) -> list[str]:
-    """The cameras chosen of all, worst first."""
+    """The cameras chosen of all, worst first; the order stays while a reviewer's own words change the states."""
     states, floor, text, waiting = (st.session_state.get(field) for field in _FIELDS)
     selection = Selection(tuple(states or ()), floor, text or "", bool(waiting))
-    return every if selection.everything else selected(book, visit, selection)
+    about = visit.number, selection, frozenset(every)
+    kept = st.session_state.get("review_order")
+    if kept is None or kept[0] != about or selection.waiting:
+        kept = about, every if selection.everything else selected(book, visit, selection)
+        st.session_state["review_order"] = kept
+    return list(kept[1])
 
 
 def show_all() -> None:

@@ -22,7 +22,7 @@ class Desk:
         self.book, self.visit, self.case = book, visit, case
         self.camera = case.camera.camera
         self.entries = book.decisions(visit, self.camera)
-        self.asking = tuple(f for f in case.verdict.findings if asks(f))
+        self.asking = tuple(f for f in case.verdict.findings if asks(f) or case.decision(f) is not None)
 
     def latest(self, check: str) -> int:
         """Id of the last entry seen for a check, 0 for none."""
@@ -67,10 +67,10 @@ def never_mind() -> None:
 
 def decide(desk: Desk, finding: Finding, decision: str, field: str | None = None) -> None:
     """Keep a decision; the logbook keeps one on an exchange of two cameras for both."""
-    why = word("review.seen") if field is None else str(st.session_state.get(field, "")).strip()
+    why = "" if field is None else str(st.session_state.get(field, "")).strip()
     if not _named():
         return
-    if not why:
+    if field is not None and not why:
         st.session_state["notice"] = word("review.why_needed")
         return
     try:
@@ -89,7 +89,7 @@ def accept_and_go_on(desk: Desk, order: list[str]) -> None:
         return
     for finding in desk.undecided:
         try:
-            _keep(desk, finding, "confirm", word("review.seen"))
+            _keep(desk, finding, "confirm", "")
         except AuditError as error:
             _stay(desk, finding)
             st.session_state["notice"] = error.message

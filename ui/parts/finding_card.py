@@ -7,7 +7,6 @@ from collections.abc import Iterator
 
 import streamlit as st
 
-from audit.account.worklist import asks
 from audit.judge.finding import Finding
 from audit.people import shown_name
 from ui.parts.deciding import Desk, ask_reason, choose, decide, never_mind, take_back
@@ -33,7 +32,7 @@ def show_finding(desk: Desk, finding: Finding, key: int, active: bool, may_decid
                 "review.decided", decision=term("decision", decision.decision), by=shown_name(decision.by), at=minute(decision.at)
             )
             paragraph(line, "strong")
-            if decision.why and decision.why != word("review.seen"):
+            if decision.why:
                 paragraph(word("review.reason", why=decision.why))
             if decision.finding_changed:
                 st.warning(word("review.changed"))
@@ -83,9 +82,9 @@ def show_cautions(findings: tuple[Finding, ...]) -> None:
         st.html(f'<div class="cautions"><b>{html.escape(word("review.cautions"))}</b><ul>{items}</ul></div>')
 
 
-def show_passed(findings: tuple[Finding, ...]) -> None:
+def show_passed(desk: Desk) -> None:
     """What passed or was not seen, folded."""
-    rest = [f for f in findings if not asks(f)]
+    rest = [f for f in desk.case.verdict.findings if f not in desk.asking]
     if rest:
         with st.expander(word("review.passed", n=len(rest))):
             for finding in rest:
