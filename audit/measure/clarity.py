@@ -22,6 +22,7 @@ from audit.measure.overlay import burnt_in_text
 from audit.measure.single import single_layers
 from audit.measure.transfer import at_measure_size, bands_of, log_luminance
 from audit.measure.trend import trend
+from audit.measure.turned import seen_while_turned, while_turned
 
 __all__ = ["emptiness", "is_night", "measure_clarity", "measure_series", "sharpness_of", "single_verdict",
            "too_plain", "trend"]
@@ -34,6 +35,7 @@ _SERIES_GAIN, _SERIES_LASTING, _SERIES_BASE = 0.9, 1.0, -0.5
 _ONE_SCENE = 0.45
 _STAYS_OFFSET = -0.2
 _FROM_ONE = "from one image alone: fog, darkness or a plain scene can look alike"
+_FROM_TURNED = "from several pictures while the camera was turned: it stays on the glass while the scene moves"
 _FROM_SEVERAL = "from several images of this camera: it stays while the scene changes"
 
 
@@ -166,7 +168,12 @@ def measure_series(images: Sequence[NDArray[np.uint8]], sky: Sky | None = None) 
     common = measure_lasting(logs, np.any(text, axis=0))
     if common.alike > _ONE_SCENE:
         return clarity_from(together([single_verdict(p) for p in pictures]), sharpness, night)
-    return clarity_from(what_stays(series_verdict(pictures, logs), common), sharpness, night, _FROM_SEVERAL)
+    seen = series_verdict(pictures, logs)
+    turned = seen_while_turned(pictures, logs)
+    if turned is not None:
+        alone = [single_verdict(p) for p in pictures]
+        return clarity_from(while_turned(seen, common, alone, turned), sharpness, night, _FROM_TURNED)
+    return clarity_from(what_stays(seen, common), sharpness, night, _FROM_SEVERAL)
 
 
 def _sized(image: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:

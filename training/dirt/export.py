@@ -40,7 +40,7 @@ def set_scale(head: Head, temperature: float, offset: float) -> None:
 
 
 def export(states: Path, out: Path, scales: dict[str, tuple[float, float]]) -> None:
-    """Writes ``dirt_pair.onnx`` and ``dirt_series.onnx``; what the second says of one picture alone is not used."""
+    """Writes ``dirt_hours.onnx`` and ``dirt_series.onnx``; what the second says of one picture alone is not used."""
     pair, picture = PairNetwork().eval(), PictureNetwork().eval()
     for network, name in ((pair, "pair"), (picture, "picture")):
         state = torch.load(states / f"dirt_{name}_state.pt", map_location="cpu")
@@ -51,7 +51,7 @@ def export(states: Path, out: Path, scales: dict[str, tuple[float, float]]) -> N
             "cells": {2: "rows", 3: "columns"}}
     several = {"logs": {0: "pictures", **axes["logs"]}, "colours": {0: "pictures", **axes["colours"]}, "cells": axes["cells"]}
     h, w = 368, 640
-    for name, network, n, channels, names in (("pair", pair, 1, (3, 6), axes),
+    for name, network, n, channels, names in (("hours", pair, 1, (3, 6), axes),
                                               ("series", _Series(picture), 3, (1, 3), several)):
         path = out / f"dirt_{name}.onnx"
         sample = (torch.randn(n, channels[0], h, w), torch.rand(n, channels[1], h // 2, w // 2))
