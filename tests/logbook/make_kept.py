@@ -72,6 +72,8 @@ def make(there: Path) -> None:
                 finding = book.verdicts(visit, "C-1")[0].findings[0]
                 book.decide(visit, "C-1", finding.check, "tolerate", "Ada Example", "known to the owner")
                 book.answer(visit, "C-2_day.jpg", "C-2", "Ada Example")
+                for camera in ("C-1", "C-2"):
+                    book.renew_reference(visit, camera, "day", f"{camera}_day.jpg", "Ada Example", "the view as agreed")
                 book.sign(visit, "Ada Example")
             assert book.verify() == ()
             write_handover(book, book.visit(2), Path(place) / "package")
