@@ -656,7 +656,7 @@ CAMERAS: tuple[Column, ...] = (
         Pair(("image_width_px", "image_height_px")),
         "width and height in one cell, as 1920 x 1080",
         (
-            "resolution|resolution wxh|wxh|resolution w x h|image size|picture size|pixels|image resolution|video resolution",
+            "resolution|resolution wxh|image|picture|wxh|resolution w x h|image size|picture size|pixels|image resolution|video resolution",
             "auflosung|bildgrosse|aufloesung|bildauflosung",
             "resolution|taille d image|definition",
             "resolucion|tamano de imagen",

@@ -153,7 +153,7 @@ def _sheet(grid: Grid, problems: Problems) -> Sheet | None:
             for depth in (1, 2, 3):
                 headings = _headings(grid, row, depth, table)
                 score = _score(headings, table, len(wanted) == 1)
-                if score and (best is None or score > best[0]):
+                if score and (best is None or (score, -depth) > (best[0], -best[3])):
                     best = (score, table, row, depth, headings)
     if best is None:
         if len(wanted) == 1 and wanted[0] != "cameras" and any(not is_blank(c) for r in grid.rows for c in r):
@@ -353,6 +353,7 @@ def _settled(headings: list[Heading], grid: Grid, first: int) -> list[Heading]:
             title = replace(title, key="image_width_px")
         elif title.key == "latitude" and word == "breite" and ("longitude" not in keys or middle(heading) > 90):
             title = replace(title, key="image_width_px")
+            keys = keys | {"image_width_px"}
         elif (
             title.key == "height_m" and title.unit is None and middle(heading) >= 240 and "image_height_px" not in keys
         ):

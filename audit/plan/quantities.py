@@ -269,6 +269,8 @@ def _together(
         if any(u not in (None, s) for u, s in zip(units, steps, strict=True)) or any(v >= 60 for v in values[1:]):
             return None
         value, unit = sum(v * _ARC[s] for v, s in zip(values, steps, strict=True)), "°"
+    elif measure.sort in ("latitude", "longitude") and units == [None] * 3 and all(v < 60 for v in values[1:]):
+        value, unit = values[0] + values[1] / 60 + values[2] / 3600, "°"
     elif (
         measure.unit in ("m", "mm")
         and len(parts) == 2

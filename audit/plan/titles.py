@@ -79,7 +79,9 @@ _ARTICLES = re.compile(
 _BRACKETS = re.compile(r"[(\[{<]([^)\]}>]*)[)\]}>]")
 _NOISE = re.compile(r"[^a-z0-9%°/'\" ]+")
 _CRS_WORDS = re.compile(
-    r"epsg[ :]*\d+|utm( zone)? ?\d+ ?[a-z]?|\butm\b|etrs ?89|wgs ?84|gauss kruger|lv ?95|lv ?03|ch1903\+?|lambert ?\d*|osgb ?36?|rd new|bng"
+    r"epsg[ :]*\d+|utm( zone)? ?\d+ ?[a-z]?|\butm\b|etrs ?89|wgs ?84|gauss[ -]?kruger( zone)? ?\d?|\bgk ?\d?\b|lv ?95|lv ?03|"
+    r"ch1903\+?|rgf ?93|lambert[ -]?\d*|(british )?national grid|osgb ?(19)?(36)?|\bbng\b|irish grid|\bitm\b|rd new|"
+    r"gauss[ -]?boaga( ovest| est| fuso \d)?|monte mario ?\d?|\bmgi\b( m ?\d+)?|sweref ?99 ?tm|tm35fin|puwg ?(19)?92|luref|\bed50\b|\bzone \d+[a-z]?\b"
 )
 
 

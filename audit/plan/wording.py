@@ -108,7 +108,7 @@ class WordReader:
     def _choice(self, row: Row, line: int, text: str, kind: Choice) -> None:
         words = {plain_words(plain_letters(w)): w for w in kind.words}
         words |= {plain_words(plain_letters(k)): v for k, v in kind.also.items()}
-        plain = plain_words(plain_letters(text))
+        plain = plain_words(plain_letters(text)).strip(". ")
         if plain in words:
             self.put(row, line, self.key, words[plain])
             return

@@ -181,6 +181,8 @@ def _units() -> None:
     habit("gon in the title", _csv(titled(PLAIN, rows(bearing=lambda v: round(v / 0.9, 6)), bearing="Azimut (gon)")))
     habit("degrees and minutes", _csv(titled(PLAIN, rows(latitude=_minutes("NS"), longitude=_minutes("EW")))))
     habit("degrees, minutes and seconds", _csv(titled(PLAIN, rows(latitude=_seconds("NS"), longitude=_seconds("EW")))))
+    spaced = rows(latitude=lambda v: _parted(v, " ") + " N", longitude=lambda v: _parted(v, ":"))
+    habit("degrees, minutes and seconds without signs", _csv(titled(PLAIN, spaced)))
     habit(
         "hemispheres behind the number",
         _csv(titled(PLAIN, rows(longitude=lambda v: f"{-v} W", latitude=lambda v: f"{v}° N"))),
@@ -222,6 +224,12 @@ def _seconds(letters: str) -> Callable[[float], str]:
         return f"{int(seconds // 3600)}°{int(seconds % 3600 // 60)}'{seconds % 60:.4f}\"{letters[value < 0]}"
 
     return text
+
+
+def _parted(value: float, sign: str) -> str:
+    seconds = round(abs(value) * 3600, 4)
+    text = sign.join((f"{int(seconds // 3600)}", f"{int(seconds % 3600 // 60):02d}", f"{seconds % 60:07.4f}"))
+    return f"-{text}" if value < 0 else text
 
 
 def _quadrant(value: float) -> str:
