@@ -45,7 +45,7 @@ def finding(
     camera: Annotated[str, typer.Argument(help="The camera's id in the plan.")],
     check: Annotated[str, typer.Argument(help="The check, e.g. cleanliness.")],
     state: Annotated[str, typer.Argument(help="defect, 'to check', 'not verified' or 'as planned'.")],
-    by: Annotated[str, typer.Option("--by", help="Who sees it.")],
+    by: Annotated[str, typer.Option("--by", help="Who sees it.", callback=typed)],
     why: Annotated[str, typer.Option("--why", help="What is seen.")],
     at: Annotated[str | None, typer.Option("--at", help="Where in the picture: COLUMN,ROW in pixels.")] = None,
     photo: Annotated[str | None, typer.Option("--photo", help="In which photo; the camera's day picture without it.")] = None,
