@@ -6,7 +6,8 @@ import asyncio
 import json
 import subprocess
 import time
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Coroutine, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -184,6 +185,12 @@ def test_no_answer_may_be_framed(own: Desk, shared: Desk, path: str) -> None:
 # From here on the gate alone, with a server behind it that only counts.
 
 
+def run(work: Coroutine[Any, Any, Any]) -> Any:
+    """Its result, by a loop of its own thread: the browser's tests leave theirs running in this one."""
+    with ThreadPoolExecutor(1) as thread:
+        return thread.submit(asyncio.run, work).result()
+
+
 class Behind:
     """An application that takes what it is given."""
 
@@ -228,7 +235,7 @@ def call(gate: Gate, path: str, method: str = "GET", **headers: str) -> Awaitabl
 
 
 def entered(gate: Gate, value: str, **headers: str) -> int:
-    return asyncio.run(_of(call(gate, "/", Cookie=f"_streamlit_user={value}", **headers)))
+    return run(_of(call(gate, "/", Cookie=f"_streamlit_user={value}", **headers)))
 
 
 async def _of(status: Awaitable[int]) -> int:
@@ -265,12 +272,12 @@ def split(subject: str) -> str:
 def test_people_with_large_cookies_are_not_taken_for_each_other() -> None:
     gate = Gate(Behind(), SHARED, [ORIGIN])
     for subject, status in (("1", 200), ("2", 403), ("1", 200)):
-        assert asyncio.run(_of(call(gate, "/", Cookie=split(subject)))) == status
+        assert run(_of(call(gate, "/", Cookie=split(subject)))) == status
     of_one = split("1")
-    assert asyncio.run(_of(call(gate, "/auth/logout", Cookie=of_one))) == 200
-    assert asyncio.run(_of(call(gate, "/", Cookie=of_one))) == 403
-    assert asyncio.run(_of(call(gate, "/", Cookie=f"{of_one}; _streamlit_user_3=x"))) == 403
-    assert asyncio.run(_of(call(gate, "/", Cookie=of_one.replace("chunks-2", "chunks-99999999999")))) == 403
+    assert run(_of(call(gate, "/auth/logout", Cookie=of_one))) == 200
+    assert run(_of(call(gate, "/", Cookie=of_one))) == 403
+    assert run(_of(call(gate, "/", Cookie=f"{of_one}; _streamlit_user_3=x"))) == 403
+    assert run(_of(call(gate, "/", Cookie=of_one.replace("chunks-2", "chunks-99999999999")))) == 403
 
 
 def test_a_reader_sends_no_files_and_a_signer_does(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -281,14 +288,14 @@ def test_a_reader_sends_no_files_and_a_signer_does(monkeypatch: pytest.MonkeyPat
             gate, "/_stcore/upload_file/page/file", "PUT", Origin=ORIGIN, Content_Length="5",
             Cookie=f"_streamlit_user={cookie(subject)}",
         )  # fmt: skip
-        assert asyncio.run(_of(put)) == status
+        assert run(_of(put)) == status
 
 
 def test_a_sign_in_ends_by_age_by_silence_by_a_restart_and_by_signing_out(monkeypatch: pytest.MonkeyPatch) -> None:
     value = cookie()
     gate = Gate(Behind(), SHARED, [ORIGIN])
     assert entered(gate, value) == 200
-    assert asyncio.run(_of(call(gate, "/auth/logout", Cookie=f"_streamlit_user={value}"))) == 200
+    assert run(_of(call(gate, "/auth/logout", Cookie=f"_streamlit_user={value}"))) == 200
     assert entered(gate, value) == 403, "signed out"
     for limits, wait in ((Limits(idle_s=0.2), 0.5), (Limits(life_s=1.0), 2.2)):
         gate = Gate(Behind(), SHARED, [ORIGIN], limits)
@@ -327,7 +334,7 @@ def test_an_open_page_says_nothing_more_once_its_session_is_over() -> None:
         await said.put({"type": "websocket.receive", "bytes": b"sign"})
         await asyncio.wait_for(page, 5)
 
-    asyncio.run(talk())
+    run(talk())
 
 
 def test_pages_are_limited_in_all_and_for_each_session() -> None:
@@ -356,7 +363,7 @@ def test_pages_are_limited_in_all_and_for_each_session() -> None:
         await asyncio.gather(*(page for page, _ in pages))
         return refused
 
-    assert asyncio.run(opened()) == [2, 4]
+    assert run(opened()) == [2, 4]
 
 
 def file_of(size: int) -> SimpleNamespace:
@@ -378,7 +385,7 @@ def test_one_file_is_limited(monkeypatch: pytest.MonkeyPatch, length: str, statu
         Host="127.0.0.1:1",
         Content_Length=length,
     )
-    assert asyncio.run(_of(put)) == status
+    assert run(_of(put)) == status
 
 
 def test_files_are_limited_for_each_page_in_number_and_in_all_with_those_under_way(
@@ -403,9 +410,9 @@ def test_files_are_limited_for_each_page_in_number_and_in_all_with_those_under_w
         behind.hold.set()
         return [*first, *second, await waiting, await put("d", 31)]
 
-    assert asyncio.run(several()) == [413, 200, 413, 413, 200, 200]
+    assert run(several()) == [413, 200, 413, 413, 200, 200]
     held["e"] = {str(n): file_of(0) for n in range(3)}
-    assert asyncio.run(_of(put("e", 1))) == 413
+    assert run(_of(put("e", 1))) == 413
 
 
 def test_files_of_closed_pages_are_freed(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -424,7 +431,7 @@ def test_files_of_closed_pages_are_freed(monkeypatch: pytest.MonkeyPatch) -> Non
         with pytest.raises(asyncio.TimeoutError):
             await asyncio.wait_for(free_left_files(every_s=0.02, grace_s=0.1), 0.5)
 
-    asyncio.run(sweep())
+    run(sweep())
     assert set(held) == {"open", "back"}
 
 
@@ -441,7 +448,7 @@ def test_cookies_go_by_tls_alone_where_the_desk_is_reached_by_it() -> None:
         headers.clear()
         named = [(b"cookie", f"_streamlit_user={cookie()}".encode()), (b"host", b"127.0.0.1:1")]
         scope = {"type": "http", "path": "/", "method": "GET", "headers": named}
-        asyncio.run(Gate(Behind(), settings, [origin])(scope, receive, send))  # type: ignore[arg-type]
+        run(Gate(Behind(), settings, [origin])(scope, receive, send))  # type: ignore[arg-type]
         assert ((b"set-cookie", b"a=b; Path=/; Secure") in headers) == (settings is SHARED)
 
 
