@@ -82,6 +82,10 @@ def visit(
         f"visit {summary.visit.number} ({summary.visit.kind}, {summary.visit.on}): {summary.photos} photos, "
         f"{len(summary.refused)} refused; " + ", ".join(f"{n} {state}" for state, n in summary.states.items())
     )
+    from audit.account.doubts import visit_doubts
+
+    for sentence in visit_doubts(book, book.visit(summary.visit.number)):
+        say(sentence)
     if summary.refused:
         return SOME_REFUSED
     return DEFECT if strict and summary.states["defect"] else DONE

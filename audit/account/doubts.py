@@ -1,0 +1,43 @@
+"""What looks wrong with a visit as a whole: photos of other days than its own, and files that an earlier visit had."""
+
+from __future__ import annotations
+
+from audit.logbook import Logbook, VisitRecord
+
+__all__ = ["visit_doubts"]
+
+_NAMED = 3
+
+
+def visit_doubts(logbook: Logbook, visit: VisitRecord) -> tuple[str, ...]:
+    """Sentences for a person; none where nothing looks wrong.
+
+    A photo taken the day before or after still counts as the visit's: clocks of devices lie in other zones, and night
+    pictures reach over midnight.
+    """
+    photos = logbook.photos(visit)
+    found = []
+    days = {p.name: p.metadata.taken_at.date() for p in photos if p.metadata.taken_at is not None}
+    other = {name: day for name, day in days.items() if abs((day - visit.on).days) > 1}
+    if other:
+        first, last = min(other.values()), max(other.values())
+        when = f"{first}" if first == last else f"{first} to {last}"
+        found.append(
+            f"{len(other)} of {len(days)} dated photos were taken on other days ({when}) than the visit's {visit.on} "
+            f"({_some(sorted(other))}): check --on, or the clock of the device."
+        )
+    mine = {p.sha256: p.name for p in photos}
+    for earlier in logbook.visits():
+        if earlier.number < visit.number:
+            again = sorted(mine[p.sha256] for p in logbook.photos(earlier) if p.sha256 in mine)
+            if again:
+                found.append(
+                    f"{len(again)} file{'' if len(again) == 1 else 's'} of this visit came in with visit {earlier.number} "
+                    f"already ({_some(again)}): nothing new is seen in them."
+                )
+    return tuple(found)
+
+
+def _some(names: list[str]) -> str:
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return ", ".join(names[:_NAMED]) + more
