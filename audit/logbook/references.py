@@ -95,6 +95,21 @@ class References(Settling):
             chosen = {camera for (camera, _), choice in self._choices(connection, number).items() if choice.photo}
             return {camera: bar for camera, bar in bars.items() if camera not in chosen}
 
+    def latest_snapshot(self, visit: VisitRef, camera: str, channel: Channel | str) -> str:
+        """The name of the camera's own latest picture of a visit by day or by night.
+
+        Raises
+        ------
+        LogbookError
+            If there is none.
+        """
+        with self.database.reading() as connection:
+            latest = self._latest_snapshots(connection, number_of(visit))
+        found = next((row.name for (name, light), row in latest.items() if (name, light) == (camera, channel)), None)
+        if found is None:
+            raise LogbookError(f"camera '{camera}' has no picture of its own by {channel} in visit {number_of(visit)}.")
+        return str(found)
+
     def _keep_references(self, connection: Connection, visit: int) -> None:
         """The latest placed snapshot of each camera by day and by night, where it may be; what a person chose besides."""
         grounds = self._grounds(connection, visit)

@@ -95,7 +95,7 @@ def test_another_language_reaches_every_label(tmp_path: Path, monkeypatch: pytes
     desk.session_state["name"] = "Ada"
     desk.run()
     seen = 0
-    for name in ("review", "bring_in", "place", "site", "over_time", "sign", "plan"):
+    for name in ("review", "bring_in", "place", "site", "over_time", "checks", "sign", "plan"):
         desk.switch_page(f"desk_pages/{name}.py").run()
         assert not desk.exception, name
         for kind in LABELLED:
