@@ -9,16 +9,28 @@ from pathlib import Path
 
 from audit import compute
 from audit.errors import AuditError
+from audit.judge.limits import load_limits
 from audit.logbook import Logbook
 from audit.plan.files import read_plan
 from audit.visit import Progress, VisitSummary, run_visit, summary_of
+from audit.visit.clicks import read_clicks, record_clicks
 
 __all__ = ["COMMISSIONED_ON", "MAINTAINED_ON", "lay_out", "run_demo", "sample_folder"]
 
 COMMISSIONED_ON = date(2026, 6, 16)
 MAINTAINED_ON = date(2026, 12, 16)
 SIGNER = "demo signer"
-_PARTS = ("plan.csv", "plan.targets.csv", "commissioning", "maintenance")
+_PARTS = (
+    "plan.csv",
+    "plan.targets.csv",
+    "plan.landmarks.csv",
+    "limits.toml",
+    "clicks.commissioning.csv",
+    "clicks.maintenance.csv",
+    "commissioning",
+    "maintenance",
+)
+REVIEWER = "demo reviewer"
 
 
 def sample_folder() -> Path:
@@ -59,6 +71,7 @@ def run_demo(
     lay_out(folder)
     place = folder / "logbook"
     plan = folder / "plan.csv"
+    limits = load_limits(folder / "limits.toml")
     if Logbook.exists(str(place)):
         book = Logbook.open(str(place))
     else:
@@ -67,13 +80,37 @@ def run_demo(
         first = _signed(book, "commissioning")
         if first is None:
             first = run_visit(
-                book, folder / "commissioning", "commissioning", COMMISSIONED_ON, executor=work, progress=progress
+                book,
+                folder / "commissioning",
+                "commissioning",
+                COMMISSIONED_ON,
+                limits=limits,
+                executor=work,
+                progress=progress,
             )
+            first = _pointed_out(book, first, folder)
             book.sign(first.visit, SIGNER, unprotected=True)
-        second = _signed(book, "maintenance") or run_visit(
-            book, folder / "maintenance", "maintenance", MAINTAINED_ON, executor=work, progress=progress
-        )
+        second = _signed(book, "maintenance")
+        if second is None:
+            second = run_visit(
+                book,
+                folder / "maintenance",
+                "maintenance",
+                MAINTAINED_ON,
+                limits=limits,
+                executor=work,
+                progress=progress,
+            )
+            second = _pointed_out(book, second, folder)
     return first, second
+
+
+def _pointed_out(book: Logbook, done: VisitSummary, folder: Path) -> VisitSummary:
+    """The same visit with what the demo's reviewer pointed out; nothing where it was recorded before."""
+    kind = done.visit.kind
+    if not book.points(done.visit):
+        record_clicks(book, done.visit, read_clicks(folder / f"clicks.{kind}.csv"), REVIEWER)
+    return summary_of(book, done.visit)
 
 
 def _signed(book: Logbook, kind: str) -> VisitSummary | None:

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from audit.frames import bearing_difference_deg
 from audit.judge.finding import State, Verdict
 from audit.judge.intended import intended_pose
 from audit.plan.model import Camera, Site
@@ -37,7 +38,8 @@ class Seen:
     Attributes
     ----------
     turn_deg : float or None
-        Against the signed reference, + right; a single picture doesn't tell it.
+        Against the plan where the bearing was shown, else against the signed reference, + right; a single picture doesn't
+        tell it.
     pitch_deg : float or None
         As measured in the picture.
     """
@@ -55,6 +57,9 @@ def seen_of(verdicts: Iterable[Verdict]) -> dict[str, Seen]:
         turn = moved.evidence.get("pan_change_deg") if moved is not None else None
         if turn is None and moved is not None and moved.remedy is not None and moved.remedy.turn_deg is not None:
             turn = -moved.remedy.turn_deg
+        pan = next((f for f in verdict.findings if f.check == "pan"), None)
+        if pan is not None and pan.measured is not None and pan.planned is not None:
+            turn = bearing_difference_deg(pan.measured, pan.planned)
         found[verdict.camera] = Seen(None if turn is None else float(turn), aim.measured if aim else None)
     return found
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -15,15 +14,9 @@ from audit.errors import AuditError
 if TYPE_CHECKING:
     from audit.judge.finding import Verdict
     from audit.logbook import Logbook, VisitRecord
+    from audit.visit.clicks import Click
 
 __all__ = ["board", "point"]
-
-
-@dataclass(frozen=True, slots=True)
-class _Click:
-    camera: str
-    landmark: str
-    at_px: tuple[float, float] | None
 
 
 def point(
@@ -74,58 +67,30 @@ def board(
 
 def _clicks(
     camera: str | None, landmark: str | None, at: str | None, without: bool, list_file: Path | None
-) -> list[_Click]:
+) -> list[Click]:
+    from audit.visit.clicks import Click, pixel_of, read_clicks
+
     if list_file is not None:
         if camera or landmark or at or without:
             raise AuditError("--list holds cameras, landmarks and positions itself; give nothing of them beside it.")
-        return _listed(list_file)
+        return read_clicks(list_file)
     if camera is None or landmark is None or (at is None) != without:
         raise AuditError("point needs CAMERA LANDMARK with --at COLUMN,ROW or --absent, or --list FILE.csv.")
-    return [_Click(camera, landmark, None if at is None else _pixel(at, "--at"))]
+    return [Click(camera, landmark, None if at is None else pixel_of(at, "--at"))]
 
 
-def _listed(path: Path) -> list[_Click]:
-    from audit.match.table import table_rows
+def _record(book: Logbook, visit: VisitRecord, clicks: list[Click], by: str, as_json: bool) -> int:
+    from audit.visit.clicks import record_clicks
 
-    rows = table_rows(path, ("camera", "landmark", "column_px", "row_px"), "list of clicks")
-    found = []
-    for line, cells in rows:
-        column, row = cells["column_px"], cells["row_px"]
-        at = None if not column and not row else _pixel(f"{column},{row}", f"{path.name}, line {line}")
-        found.append(_Click(cells["camera"], cells["landmark"], at))
-    return found
-
-
-def _pixel(text: str, where: str) -> tuple[float, float]:
-    try:
-        column, row = (float(part) for part in text.split(","))
-        if column != column or row != row:
-            raise ValueError
-    except ValueError:
-        raise AuditError(f"{where} {text}: not a position; write COLUMN,ROW in pixels, such as 960,540.") from None
-    return column, row
-
-
-def _record(book: Logbook, visit: VisitRecord, clicks: list[_Click], by: str, as_json: bool) -> int:
-    """Record all that can be true, then judge each camera once; the others are said, each with its reason."""
-    from audit.visit.point import judge_camera_again, point_out
-
-    refused = 0
-    cameras: dict[str, None] = {}
-    for click in clicks:
-        try:
-            point_out(book, visit, click.camera, click.landmark, click.at_px, by, judge=False)
-        except AuditError as error:
-            if len(clicks) == 1:
-                raise
-            refused += 1
-            say(str(error))
-            if as_json:
-                emit({"camera": click.camera, "landmark": click.landmark, "error": str(error)})
-            continue
-        cameras[click.camera] = None
-    for camera in cameras:
-        _tell(judge_camera_again(book, visit, camera), visit.number, as_json)
+    verdicts, refused = record_clicks(book, visit, clicks, by)
+    if refused and len(clicks) == 1:
+        raise refused[0][1]
+    for click, error in refused:
+        say(str(error))
+        if as_json:
+            emit({"camera": click.camera, "landmark": click.landmark, "error": str(error)})
+    for verdict in verdicts:
+        _tell(verdict, visit.number, as_json)
     return SOME_REFUSED if refused else DONE
 
 

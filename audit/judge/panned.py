@@ -25,6 +25,9 @@ __all__ = ["Panned", "landmarks_of", "panned", "place_of"]
 #: A person who says that a mark lies on a thing says it of the thing, not of its middle: its half width (our default).
 _CONFIRMED_SD_M = 0.3
 _TWO_SIDED_95 = 1.96
+#: A fisheye that hangs to look down, where its picture does not tell how plumb (our default, as the tolerance of tilt).
+_PLUMB_SD_DEG = 2.5
+_LOOKS_DOWN_DEG = -60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,14 +132,17 @@ def _by_pointing(
     roll, roll_sd = (None, None) if measured is None else (measured.roll_deg, measured.roll_sd_deg)
     if roll is None or roll_sd is None:
         roll, roll_sd = 0.0, limits.level.roll_tolerance_deg / _TWO_SIDED_95
+    pitch, pitch_sd = (None, None) if measured is None else (measured.pitch_deg, measured.pitch_sd_deg)
+    if plumb and (pitch is None or pitch_sd is None or pitch > _LOOKS_DOWN_DEG):
+        pitch, pitch_sd = -90.0, _PLUMB_SD_DEG
     station = Station(
         lens,
         camera.east_m,
         camera.north_m,
         camera.up_m,
         camera.position_sd_m if camera.position_sd_m is not None else limits.pan.drawing_sd_m,
-        pitch_deg=None if measured is None else measured.pitch_deg,
-        pitch_sd_deg=None if measured is None else measured.pitch_sd_deg,
+        pitch_deg=pitch,
+        pitch_sd_deg=pitch_sd,
         roll_deg=None if plumb else roll,
         roll_sd_deg=None if plumb else roll_sd,
     )

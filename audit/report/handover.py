@@ -150,14 +150,18 @@ def _as_built(site: Site, found: Sequence[Case]) -> Site:
     return replace(site, cameras=tuple(_built(c, measured.get(c.camera)) for c in site.cameras))
 
 
+#: Which angle of the as-built plan a check measures.
+_MEASURED_AS = {"aim": "pitch", "level": "roll", "pan": "bearing"}
+
+
 def _built(camera: Camera, case: Case | None) -> Camera:
     extra = dict(camera.extra)
     if case is not None:
         extra["state"] = case.verdict.state
         extra["not_verified"] = ", ".join(f.check for f in case.verdict.findings if f.state == "not verified")
         for finding in case.verdict.findings:
-            if finding.check in ("aim", "level") and finding.measured is not None and finding.measured_sd is not None:
-                name = "pitch" if finding.check == "aim" else "roll"
+            if finding.check in _MEASURED_AS and finding.measured is not None and finding.measured_sd is not None:
+                name = _MEASURED_AS[finding.check]
                 extra[f"measured_{name}_deg"] = f"{finding.measured:.2f}"
                 extra[f"measured_{name}_sd_deg"] = f"{finding.measured_sd:.2f}"
     return replace(camera, extra=tuple(extra.items()))

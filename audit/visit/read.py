@@ -8,10 +8,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from audit import compute
+from audit.account.boards import boards_of
 from audit.errors import PhotoRefused
 from audit.lens import Lens
 from audit.match.labels import LabelIndex, label_index, read_codes
+from audit.measure.board import find_boards
 from audit.measure.image import MEASURE_SIDE_PX, measure_image, measurement_method
 from audit.measure.record import measurement_to_record
 from audit.photos.intake import FoundFile, open_photo, read_file
@@ -30,6 +35,7 @@ PREVIEW_SIDE_PX = 960
 class _FileJob:
     found: FoundFile
     lens: Lens | None
+    boards: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +54,8 @@ def read(run: Run, files: Sequence[FoundFile]) -> None:
     waiting = [f for f in files if (f.name, *_stamp(f)) not in seen]
     done = len(files) - len(waiting)
     run.progress(Progress("read", done, len(files)))
-    jobs = (_FileJob(f, _lens_by_name(run, index, f.name)) for f in waiting)
+    boards = tuple(boards_of(run.logbook, run.site))
+    jobs = (_FileJob(f, _lens_by_name(run, index, f.name), boards) for f in waiting)
     for outcome in compute.each(run.executor, _take, jobs, stop=run.stop):
         job, taken = outcome.item, outcome.value
         size, mtime_ns = _stamp(job.found)
@@ -98,9 +105,16 @@ def _take(job: _FileJob) -> _Taken:
     opened = open_photo(job.found.path, job.found.name, max_side_px=MEASURE_SIDE_PX, guarded=True)
     photo = opened.photo
     own = job.lens is not None and (photo.width_px, photo.height_px) == (job.lens.width_px, job.lens.height_px)
-    measured = measurement_to_record(measure_image(opened.pixels, job.lens)) if own else None
+    measured = _measured(job, opened.pixels) if own else None
     codes = () if own else read_codes(opened.pixels)
     return _Taken(replace(photo, codes=codes), preview_jpeg(opened.pixels, PREVIEW_SIDE_PX), measured)
+
+
+def _measured(job: _FileJob, pixels: NDArray[np.uint8]) -> dict[str, Any]:
+    """The measurement of a camera's own picture, boards looked for at its full size."""
+    whole = open_photo(job.found.path, job.found.name, max_side_px=None, guarded=True).pixels
+    measured = measure_image(pixels, job.lens)
+    return measurement_to_record(replace(measured, boards=find_boards(whole, job.boards)))
 
 
 def _refusal(name: str, error: Exception | None) -> tuple[str, str]:

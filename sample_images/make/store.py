@@ -25,11 +25,12 @@ from PIL import Image
 __all__ = ["main"]
 
 CHECKS = {"F1": ["aim", "target"], "F2": ["level"], "F3": ["identity"], "F4": ["cleanliness"], "F5": ["night", "cleanliness", "mounting"], "F6": ["aim", "sky", "mounting"],
-          "F7": ["focus"], "F8": ["movement"], "F9": ["obstruction"]}
+          "F7": ["focus"], "F8": ["movement"], "F9": ["obstruction"], "F10": ["pan", "target"]}
 WHAT = {"F1": "aimed 8 degrees too high", "F2": "rolled 6 degrees, the band on the mast slipped", "F3": "the pair TH-07 and TH-08 is swapped",
         "F4": "protective film left on the bubble", "F5": "dome screwed flat to the wall, L-bracket missing; dried water glows at night",
         "F6": "tilt adapter missing, axis level", "F7": "out of focus over the whole frame", "F8": "wood post turned: bearing +4, pitch +2 against the signed reference",
-        "F9": "bean frame and creeper cover the lower left third"}
+        "F9": "bean frame and creeper cover the lower left third",
+        "F10": "panned 25 degrees to the right after the crew's photos, the crossing is out of the picture"}
 DECOY_WHAT = {"D1": "morning fog over the pond, clean cover", "D2": "bank slopes across the view, mast upright", "D3": "ridge and trees above the true horizon",
               "D4": "indoor, horizon not measurable", "D5": "looks straight down, no sky", "D6": "hall dark at night by plan, cases lit", "D7": "pitch 3 degrees lower than plan, agreed change"}
 LAT0, LON0 = 46.5, -18.0

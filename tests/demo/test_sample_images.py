@@ -87,9 +87,9 @@ def test_each_camera_has_day_and_night_but_one(plan: dict[str, dict[str, str]], 
         assert missing == ({"TH-23"} if visit == "commissioning" else set())
 
 
-def test_nine_faults_and_seven_decoys(truth: dict[str, Any]) -> None:
+def test_ten_faults_and_seven_decoys(truth: dict[str, Any]) -> None:
     cameras = [c for visit in VISITS for c in truth[visit]["cameras"].values()]
-    assert {c["fault"] for c in cameras} - {None} == {f"F{k}" for k in range(1, 10)}
+    assert {c["fault"] for c in cameras} - {None} == {f"F{k}" for k in range(1, 11)}
     assert {c["decoy"] for c in cameras} - {None} == {f"D{k}" for k in range(1, 8)}
     first, second = (truth[v]["cameras"] for v in VISITS)
     assert first["TH-18"]["pitch_deg"] == -7.0 and first["TH-11"]["roll_deg"] == 6.0 and first["TH-17"]["pitch_deg"] == 0.0
