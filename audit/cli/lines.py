@@ -42,6 +42,8 @@ class MeasureLine(TypedDict):
         Angle of view over the full width, and where it comes from.
     roll_deg, pitch_deg : float or None
         Of the camera, with one standard deviation; ``orientation_note`` says why not.
+    bearing_deg : float or None
+        Optical axis, clockwise from true north, with one standard deviation; ``bearing_note`` says why not.
     orientation_cues : list of str
         What carried the answer.
     sky_fraction : float or None
@@ -73,6 +75,9 @@ class MeasureLine(TypedDict):
     pitch_deg: float | None
     pitch_sd_deg: float | None
     orientation_note: str | None
+    bearing_deg: float | None
+    bearing_sd_deg: float | None
+    bearing_note: str | None
     orientation_cues: list[str] | None
     sky_fraction: float | None
     sky_sd: float | None
