@@ -20,13 +20,13 @@ from audit.measure.measurement import Orientation
 from audit.measure.resection import Refused, Resection, Residual, Sighting, Station, resect, turn_about_plumb
 from audit.plan.model import Camera, Landmark, Site
 
-__all__ = ["Panned", "landmarks_of", "panned", "place_of"]
+__all__ = ["PLUMB_SD_DEG", "Panned", "landmarks_of", "panned", "place_of"]
 
 #: A person who says that a mark lies on a thing says it of the thing, not of its middle: its half width (our default).
 _CONFIRMED_SD_M = 0.3
 _TWO_SIDED_95 = 1.96
 #: A fisheye that hangs to look down, where its picture does not tell how plumb (our default, as the tolerance of tilt).
-_PLUMB_SD_DEG = 2.5
+PLUMB_SD_DEG = 2.5
 _LOOKS_DOWN_DEG = -60.0
 
 
@@ -134,7 +134,7 @@ def _by_pointing(
         roll, roll_sd = 0.0, limits.level.roll_tolerance_deg / _TWO_SIDED_95
     pitch, pitch_sd = (None, None) if measured is None else (measured.pitch_deg, measured.pitch_sd_deg)
     if plumb and (pitch is None or pitch_sd is None or pitch > _LOOKS_DOWN_DEG):
-        pitch, pitch_sd = -90.0, _PLUMB_SD_DEG
+        pitch, pitch_sd = -90.0, PLUMB_SD_DEG
     station = Station(
         lens,
         camera.east_m,

@@ -24,7 +24,7 @@ from audit.judge.finding import Finding, Remedy, State
 from audit.judge.intended import Intended, intended_pose, straight_down
 from audit.judge.limits import Limits
 from audit.judge.pan import pan_finding, what_would_show_it
-from audit.judge.panned import Panned, panned
+from audit.judge.panned import PLUMB_SD_DEG, Panned, panned
 from audit.measure.measurement import Orientation
 from audit.plan.model import Camera
 from audit.plan.optics import (
@@ -109,6 +109,9 @@ def _by_clicks(known: Panned, measured: Orientation) -> Orientation:
 
 def _joint(known: Panned, belief: PoseBelief | None, plumb: bool) -> PoseBelief | None:
     """The whole pose with the bearing that was shown; with an endless spread of the bearing where nothing showed it."""
+    if belief is None and plumb and known.bearing_deg is not None and known.bearing_sd_deg is not None:
+        # it shows too few edges to tell how plumb it hangs; its targets hardly depend on that
+        return PoseBelief(Pose(known.bearing_deg, -90.0, 0.0), known.bearing_sd_deg, PLUMB_SD_DEG, 0.0)
     if belief is None:
         return None
     if known.bearing_deg is None or known.bearing_sd_deg is None:
