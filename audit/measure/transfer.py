@@ -15,14 +15,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["BANDS", "CELL_PX", "FINE_BANDS", "MEASURE_SIDE_PX", "BandMaps", "at_measure_size", "band_maps", "bands_of", "cells_of",
-           "grid_size", "linear_light", "log_luminance", "robust_surface"]
+__all__ = ["BANDS", "CELL_PX", "MEASURE_SIDE_PX", "BandMaps", "at_measure_size", "band_maps", "bands_of", "cells_of",
+           "grid_size", "linear_light", "log_luminance"]
 
 Floats = NDArray[np.float32]
 MEASURE_SIDE_PX = 640
 CELL_PX = 16
 BANDS = 5
-FINE_BANDS = 2
 _GAMMA = 2.2
 _FLOOR = 0.02
 _WHITE_NOISE = np.float32(1e-4)
@@ -46,8 +45,6 @@ class BandMaps:
         Log of today's mean light over the reference's.
     valid : ndarray of bool, shape (R, C)
         Cells that both images cover, outside burnt-in text.
-    fine_slope, fine_energy : ndarray, shape (FINE_BANDS, 2R, 2C)
-        Transfer and log power ratio of the finest bands on cells of half the size.
     """
 
     reference_power: Floats
@@ -56,8 +53,6 @@ class BandMaps:
     noise_power: Floats
     log_gain: Floats
     valid: NDArray[np.bool_]
-    fine_slope: Floats
-    fine_energy: Floats
 
     def transfer(self) -> Floats:
         """Modulation transfer today over the reference per band and cell, clipped to 0..2; NaN where silent."""
@@ -134,31 +129,6 @@ def band_maps(reference_log: Floats, today_log: Floats, valid: NDArray[np.bool_]
         both.append(pooled(r * t))
         floor = min(float(np.percentile(ref[-1], 4)), float(np.percentile(now[-1], 4)))
         noise.append(np.clip(floor, 2e-5, 2e-3))
-    slopes, energies = [], []
-    for band in range(FINE_BANDS):
-        r, t = ref_bands[band], now_bands[band]
-        r2, t2, rt = (cells_of(v, 2 * rows, 2 * columns) for v in (r * r, t * t, r * t))
-        slopes.append(np.clip(rt / (r2 + noise[band]), -0.3, 1.6))
-        energies.append(np.log((t2 + noise[band]) / (r2 + noise[band])))
     covered = cells_of(valid.astype(np.float32), rows, columns) > 0.8
     gain = cells_of(today_log - reference_log, rows, columns)
-    return BandMaps(np.stack(ref), np.stack(now), np.stack(both), np.array(noise, np.float32), gain, covered,
-                    np.stack(slopes), np.stack(energies))
-
-
-def robust_surface(values: Floats, weight: Floats) -> Floats:
-    """Second-order surface through a grid of values, by reweighted least squares; what the light's change does."""
-    rows, columns = values.shape
-    y, x = np.mgrid[-1:1:rows * 1j, -1:1:columns * 1j]
-    terms = np.stack([np.ones_like(x), x, y, x * y, x * x, y * y], axis=-1).reshape(-1, 6)
-    target = values.ravel().astype(np.float64)
-    base = weight.ravel().astype(np.float64) + 1e-6
-    w = base
-    fit = np.zeros_like(target)
-    for _ in range(6):
-        gram = (terms * w[:, None]).T @ terms + 1e-6 * np.eye(6)
-        fit = terms @ np.linalg.solve(gram, (terms * w[:, None]).T @ target)
-        error = np.abs(target - fit)
-        scale = 1.4826 * np.median(error) + 1e-3
-        w = base / (1 + (error / (2 * scale)) ** 2)
-    return np.asarray(fit.reshape(rows, columns), np.float32)
+    return BandMaps(np.stack(ref), np.stack(now), np.stack(both), np.array(noise, np.float32), gain, covered)

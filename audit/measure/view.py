@@ -27,7 +27,6 @@ from audit.measure.registration import (
     register,
 )
 from audit.measure.sharpness import edge_width_px, sharpness_ratio
-from audit.measure.soiling import PairEvidence, pair_evidence
 from audit.measure.swaps import best_views
 from audit.measure.transfer import (
     MEASURE_SIDE_PX,
@@ -37,7 +36,7 @@ from audit.measure.transfer import (
     log_luminance,
 )
 
-__all__ = ["ASSUMED_HFOV_DEG", "best_views", "compare", "evidence_of"]
+__all__ = ["ASSUMED_HFOV_DEG", "best_views", "compare"]
 
 ASSUMED_HFOV_DEG = 60.0
 _ASSUMED_HFOV_SD_DEG = 15.0
@@ -147,12 +146,6 @@ def _alone(pair: _Pair, found: Registration) -> ViewChange:
     return ViewChange(found.same_view_probability, dirt_probability=verdict.dirty, dirt_cause=cause,
                       note=f"{why}; dirt is judged from today's image alone",
                       patches=outlines(1.0 - verdict.cells[0]) if verdict.dirty >= _SOILED else ())
-
-
-def evidence_of(reference: NDArray[np.uint8], today: NDArray[np.uint8], found: Registration) -> PairEvidence:
-    """Evidence of a pair at measuring size; ``found`` may have been found at any size."""
-    laid = _laid_over(_Pair(reference, today), found)
-    return pair_evidence(laid.reference, laid.today, laid.reference_log, laid.today_log, laid.maps())
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,6 @@ from audit.measure.dirt_network import load_network, pair_verdict, series_verdic
 from audit.measure.lasting import lasting, measure_lasting
 from audit.measure.measurement import Sky
 from audit.measure.single import SINGLE_NAMES
-from audit.measure.soiling import PAIR_NAMES
 from audit.measure.transfer import grid_size, log_luminance
 
 
@@ -77,7 +76,6 @@ def test_pictures_of_different_size_make_a_series(photo):
 
 
 def test_the_weights_fit_the_layers():
-    assert load_dirt_model("dirt_pair").names == PAIR_NAMES
     assert load_dirt_model("dirt_single").names == SINGLE_NAMES
 
 

@@ -1,8 +1,4 @@
-"""Rendered pairs as layers of evidence, ready for training; nothing is written to disk but the arrays.
-
-The registration is the true turn with an error of the size that :mod:`audit.measure.registration` makes, so that an
-example costs a rendering and little more.
-"""
+"""Rendered pictures as layers of evidence, ready for training; nothing is written to disk but the arrays."""
 
 from __future__ import annotations
 
@@ -14,34 +10,26 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.frames import camera_from_world
-from audit.lens import Lens
 from audit.measure.dirt_model import KINDS
-from audit.measure.registration import Registration
 from audit.measure.single import single_layers
 from audit.measure.transfer import at_measure_size
-from audit.measure.view import evidence_of
 from training.dirt.pairs import render_pair
 from training.dirt.photographs import photographs
 
 __all__ = ["Example", "render_examples"]
 
 PANORAMA_SHARE = 0.2
-REGISTRATION_SD_DEG = 0.012
 WIDTH_PX = 640
 
 
 @dataclass(frozen=True)
 class Example:
-    """Layers (L, R, C) of a pair and of today's image alone, with the truth on the cells."""
+    """Layers (L, R, C) of today's image, with the truth on the cells."""
 
     photo: str
     kind: int
     harmless: tuple[str, ...]
-    layers: NDArray[np.float16]
     single: NDArray[np.float16]
-    valid: NDArray[np.bool_]
-    night: bool
     soiled: NDArray[np.float16]
     blocked: NDArray[np.float16]
 
@@ -64,16 +52,9 @@ def _example(seed: tuple[int, int], dirty_share: float) -> Example:
     _, other = sharp[int(rng.integers(len(sharp)))]
     pair = render_pair(photo, other, rng, dirty=bool(rng.random() < dirty_share),
                        width=400 if panorama else WIDTH_PX)
-    reference, today = at_measure_size(pair.reference), at_measure_size(pair.today)
-    lens = Lens(reference.shape[1], reference.shape[0], pair.hfov_deg)
-    turn = camera_from_world(*pair.change.turn_deg) @ camera_from_world(0, 0, 0).T
-    error = camera_from_world(*rng.normal(0, REGISTRATION_SD_DEG, 3)) @ camera_from_world(0, 0, 0).T
-    found = Registration(error @ turn, np.full(3, 0.01), 1.0, 0.01, 200, 220, 1.0, "features", 1.0, lens,
-                         lens.resized(today.shape[1], today.shape[0]))
-    evidence = evidence_of(reference, today, found)
-    size = evidence.layers.shape[:0:-1]
-    return Example(name.split("@")[0], KINDS.index(pair.kind), pair.change.names, evidence.layers.astype(np.float16),
-                   single_layers(today).astype(np.float16), evidence.maps.valid, evidence.night,
+    layers = single_layers(at_measure_size(pair.today))
+    size = layers.shape[:0:-1]
+    return Example(name.split("@")[0], KINDS.index(pair.kind), pair.change.names, layers.astype(np.float16),
                    cv2.resize(pair.soiled, size, interpolation=cv2.INTER_AREA).astype(np.float16),
                    cv2.resize(pair.blocked, size, interpolation=cv2.INTER_AREA).astype(np.float16))
 

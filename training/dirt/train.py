@@ -3,8 +3,7 @@
     python -m training.dirt.train PHOTOS OUT --count 4000 --workers 4
 
 Photographs are split by name: the part ``train`` trains, ``tune`` sets the temperature, ``check`` is left for
-``tests/bench/dirt_bench.py``. Needs scikit-learn. Two files come out: ``dirt_pair.npz`` (today against the reference)
-and ``dirt_single.npz`` (one image).
+``tests/bench/dirt_bench.py``. Needs scikit-learn. ``dirt_single.npz`` comes out (one image).
 
 The trees learn from cell answers of a perceptron that has not seen the photograph (two folds by photograph).
 """
@@ -149,7 +148,6 @@ def _arrays(model: HistGradientBoostingClassifier) -> dict[str, NDArray[Any]]:
 
 def main() -> None:
     from audit.measure.single import SINGLE_NAMES
-    from audit.measure.soiling import PAIR_NAMES
     from training.dirt.examples import render_examples
 
     parser = argparse.ArgumentParser()
@@ -160,9 +158,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     arguments = parser.parse_args()
     examples = render_examples(arguments.photos, "train", arguments.seed, arguments.count, arguments.workers)
-    train_model([Grid(e.photo, e.kind, e.layers, e.valid, e.soiled) for e in examples], PAIR_NAMES,
-                arguments.out / "dirt_pair.npz")
-    train_model([Grid(e.photo, e.kind, e.single, np.ones_like(e.valid), e.soiled) for e in examples], SINGLE_NAMES,
+    train_model([Grid(e.photo, e.kind, e.single, np.ones(e.soiled.shape, bool), e.soiled) for e in examples], SINGLE_NAMES,
                 arguments.out / "dirt_single.npz")
 
 
