@@ -27,7 +27,7 @@ _RIM_REACH, _RIM_ROWS = 0.06, 0.5
 """Deepest rim by the side's length, and the least share of its rows that must show it."""
 _STRIP_REACH, _STRIP_TONE, _STRIP_LEAVES = 0.3, 0.6, 0.3
 """Deepest letter box, share of a row in its one tone, and the share that may be left of it in the row after it."""
-_MISSING_RANGE, _MISSING_LEAST = 1, 0.04
+_MISSING_RANGE, _MISSING_LEAST, _MISSING_MOST = 1, 0.04, 200
 _TEXT_PX = 1280
 _TEXT_BAND, _CONTRAST, _MIN_LINE = 0.16, 70, 4.0
 _PLATE_LEAST, _PLATE_MOST, _PLATE_SIDES = 0.0008, 0.12, 0.75
@@ -148,11 +148,11 @@ def _rims(shade: Grey) -> tuple[int, int]:
 def _strips(shade: Grey) -> tuple[int, int]:
     """Heights in pixels of black strips along the top and the bottom, text in them or not, and of what is missing there.
 
-    Missing rows are of one grey to the last pixel, as a broken file leaves them.
+    Missing rows are of one grey to the last pixel, as a broken file leaves them; a burnt-out sky is of one white.
     """
     height = shade.shape[0]
     share = (shade <= _BLACK).mean(axis=1)
-    empty = np.ptp(shade, axis=1) <= _MISSING_RANGE
+    empty = (np.ptp(shade, axis=1) <= _MISSING_RANGE) & (shade[:, 0] <= _MISSING_MOST)
     reach = max(4, round(_STRIP_REACH * height))
     found = []
     for rows, bare in ((share[:reach], empty), (share[::-1][:reach], empty[::-1])):

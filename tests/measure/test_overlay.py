@@ -34,6 +34,12 @@ def test_a_dark_corner_is_no_rim(street):
     assert burned_in(dark).rim == (0, 0, 0, 0)
 
 
+def test_a_burnt_out_sky_is_no_missing_part(street):
+    bright = street.copy()
+    bright[:120] = 255
+    assert burned_in(bright).rim == (0, 0, 0, 0)
+
+
 def test_letter_boxes_with_a_clock_are_found(street):
     boxed = street.copy()
     boxed[:40] = boxed[-30:] = 0
