@@ -234,7 +234,9 @@ def mutated(data: bytes, chance: random.Random) -> bytes:
     """Some bytes changed, cut out, doubled or made up."""
     changed = bytearray(data)
     for _ in range(chance.choice((1, 1, 2, 5, 30))):
-        at = chance.randrange(max(1, len(changed)))
+        if not changed:
+            break
+        at = chance.randrange(len(changed))
         size = chance.choice((1, 1, 2, 4, 64, 1000))
         how = chance.randrange(5)
         if how == 0:
