@@ -50,6 +50,8 @@ _SAID_SHARE = 0.02
 _SAID_TILT_DEG = 0.5
 #: A fisheye planned to look straight down shows no horizon; a pitch measured this far from it is a misreading.
 _LOOKS_DOWN_DEG = -45.0
+#: A tilt that would be told as 0.0 degrees off has no direction.
+_LEAST_SAID_DEG = 0.05
 _TOO_VAGUE = "measured too vaguely to decide"
 _ASKING = ("defect", "to check")
 POINTED_OUT = "things of the plan pointed out"
@@ -171,6 +173,8 @@ def _aim(
             why += f", planned {abs(90 + intended.pitch_deg):.1f}°"
     elif state == "as planned":
         why = f"Pitch {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°: within ±{tolerance:g}°"
+    elif state == "not verified" or abs(off) < _LEAST_SAID_DEG:
+        why = f"Tilt {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°"
     else:
         direction = "too high" if off > 0 else "too low"
         why = f"Looks {abs(off):.1f}° {direction} (pitch {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°)"

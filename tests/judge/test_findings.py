@@ -437,3 +437,11 @@ def test_glow_thrown_back_by_night_is_not_cleared_by_a_clear_day() -> None:
     glow = replace(clear, contrast_ratio=0.6, dirt_probability=0.7, dirt_cause="infrared reflection")
     both = (Comparison("r", "day.jpg", False, clear), Comparison("n", "night.jpg", True, glow))
     assert only(judged("TH-09", *good_pair(camera), comparisons=both), "night").state == "to check"
+
+
+def test_a_vague_tilt_has_no_direction() -> None:
+    """Never "looks 0.0 degrees too low": what is too uncertain to judge is told as it was measured."""
+    camera = SITE.camera("TH-18")
+    held = intended_pose(camera).pitch_deg
+    aim = only(judged("TH-18", *good_pair(camera, pitch=held - 0.01, sd=8.0)), "aim")
+    assert aim.state == "not verified" and "too low" not in aim.why and aim.why.startswith("Tilt ")
