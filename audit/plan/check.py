@@ -46,8 +46,11 @@ def check_plan(site: Site) -> tuple[PlanProblem, ...]:
     rank = {"error": 0, "warning": 1, "caution": 2}
     file = site.file or site.name or "plan"
     for camera in site.cameras:
+        seen = geometry(camera)
         own = [
-            *_optics(camera, file),
+            *_lens(camera, seen, file),
+            *_aim(camera, file),
+            *_view(camera, seen, file),
             *chain_problems(camera, file),
             *_paperwork(camera, file),
             *_agreed(camera, file),
@@ -82,9 +85,9 @@ def _problem(
     )
 
 
-def _optics(camera: Camera, file: str) -> Iterator[PlanProblem]:
+def _lens(camera: Camera, seen: Geometry, file: str) -> Iterator[PlanProblem]:
+    """Angle of view, projection and the picture's shape."""
     lens = camera.lens
-    seen = geometry(camera)
     if lens.projection == "rectilinear" and lens.hfov_deg > 150:
         yield _problem(
             camera,
@@ -143,6 +146,10 @@ def _optics(camera: Camera, file: str) -> Iterator[PlanProblem]:
             "Check the picture's size.",
             value=f"{lens.width_px} x {lens.height_px}",
         )
+
+
+def _aim(camera: Camera, file: str) -> Iterator[PlanProblem]:
+    """Height and direction."""
     if camera.pitch_deg > 10 and camera.form != "ptz":
         yield _problem(
             camera,
@@ -175,6 +182,10 @@ def _optics(camera: Camera, file: str) -> Iterator[PlanProblem]:
             camera.height_m,
             f"from {_WITHIN_REACH_M:g} m",
         )
+
+
+def _view(camera: Camera, seen: Geometry, file: str) -> Iterator[PlanProblem]:
+    """What the picture will show."""
     if seen.open_sky_fraction > _MUCH_SKY and camera.setting != "indoor":
         yield _problem(
             camera,
