@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from audit.cli import sentences
 from audit.cli.options import COULD_NOT, DONE, Images, LogbookPlace, Workers, made_folder, typed
 from audit.cli.speak import progress_bar, say, tell
 
@@ -64,10 +65,7 @@ def demo(
     with progress_bar() as report:
         summaries = run_demo(folder, workers, lambda p: report(p.step, p.done, p.total, p.name))
     for summary in summaries:
-        say(
-            f"visit {summary.visit.number} ({summary.visit.kind}, {summary.visit.on}): {summary.photos} photos, "
-            f"{len(summary.refused)} refused; " + ", ".join(f"{n} {state}" for state, n in summary.states.items())
-        )
+        say(sentences.visit_sentence(summary))
     say(f"Worst first:  photo-audit show {folder / 'logbook'}\nIn a browser: photo-audit open {folder / 'logbook'}")
     return DONE
 

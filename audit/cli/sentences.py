@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from audit.judge.trip import Trip
     from audit.logbook import Remeasured, VisitProgress
     from audit.plan.model import Site
+    from audit.visit import VisitSummary
 
 __all__ = [
     "change_of_method_line",
@@ -29,13 +30,16 @@ __all__ = [
     "measure_sentence",
     "methods_sentence",
     "no_address_line",
+    "opened_sentence",
     "plan_sentence",
     "progress_line",
     "progress_sentence",
+    "refused_sentence",
     "trip_sentences",
     "unproven_line",
     "verdict_line",
     "verdict_sentence",
+    "visit_sentence",
     "waiting_for_dark",
 ]
 
@@ -247,6 +251,23 @@ def verdict_sentence(verdict: Verdict) -> str:
 def unproven_line(item: Unproven) -> Line:
     """One check that is not verified."""
     return asdict(item) | {"due": None if item.due is None else item.due.isoformat()}
+
+
+def opened_sentence(logbook: str, cameras: int) -> str:
+    """That a logbook is open, and what comes next."""
+    return f"{logbook}: logbook of {cameras} cameras is open; next: photo-audit visit {logbook} PHOTOS --kind commissioning"
+
+
+def refused_sentence(name: str, sentence: str) -> str:
+    """Why a file was refused, with its name."""
+    return sentence if name in sentence else f"{name}: {sentence}"
+
+
+def visit_sentence(summary: VisitSummary) -> str:
+    """What a visit brought."""
+    visit = summary.visit
+    states = ", ".join(f"{n} {state}" for state, n in summary.states.items())
+    return f"visit {visit.number} ({visit.kind}, {visit.on}): {summary.photos} photos, {len(summary.refused)} refused; {states}"
 
 
 def trip_sentences(trip: Trip) -> Iterator[str]:

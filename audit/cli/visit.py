@@ -30,10 +30,7 @@ def start(
     Logbook.create(logbook, site, plan.name, plan.read_bytes(), images=images)
     for camera in site.waiting:
         say(f"{camera.camera} waits: {'; '.join(camera.reasons)}")
-    say(
-        f"{logbook}: logbook of {len(site.cameras)} cameras is open; next: photo-audit visit {logbook} PHOTOS "
-        "--kind commissioning"
-    )
+    say(sentences.opened_sentence(logbook, len(site.cameras)))
     return DONE
 
 
@@ -76,12 +73,9 @@ def visit(
             progress=show_progress,
         )
     for name, sentence in summary.refused:
-        say(sentence if name in sentence else f"{name}: {sentence}")
+        say(sentences.refused_sentence(name, sentence))
     tell_verdicts(book, summary.visit.number, as_json)
-    say(
-        f"visit {summary.visit.number} ({summary.visit.kind}, {summary.visit.on}): {summary.photos} photos, "
-        f"{len(summary.refused)} refused; " + ", ".join(f"{n} {state}" for state, n in summary.states.items())
-    )
+    say(sentences.visit_sentence(summary))
     from audit.account.doubts import visit_doubts
 
     for sentence in visit_doubts(book, book.visit(summary.visit.number)):
