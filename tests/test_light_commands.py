@@ -13,7 +13,7 @@ from tests.desk_samples import judged_logbook
 ROOT = Path(__file__).resolve().parent.parent
 #: What takes long to load or much memory, and what the rooms that look at pictures stand on.
 HEAVY = (
-    "PIL", "audit.account", "audit.measure", "audit.match.assign", "audit.visit", "cryptography", "cv2", "onnxruntime",
+    "PIL", "audit.account.account", "audit.judge.findings", "audit.measure", "audit.match.assign", "audit.visit", "cryptography", "cv2", "onnxruntime",
     "openpyxl", "scipy", "skimage", "streamlit",
 )  # fmt: skip
 LARGEST_MIB = 80

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, Literal, get_args
 
-__all__ = ["CHECKS", "STATES", "STATE_MARKS", "Check", "Finding", "Remedy", "State", "Verdict"]
+__all__ = ["CHECKS", "STATES", "STATE_MARKS", "Check", "Finding", "Remedy", "State", "Verdict", "in_order", "state_of_all"]
 
 State = Literal["as planned", "defect", "to check", "not verified"]
 Check = Literal[
@@ -101,3 +102,14 @@ class Verdict:
     state: State
     findings: tuple[Finding, ...]
     photos: tuple[str, ...] = ()
+
+
+def in_order(findings: list[Finding]) -> list[Finding]:
+    """Worst first, the likelier first among equals."""
+    return sorted(findings, key=lambda f: (STATES.index(f.state), -(f.probability_bad or 0.0)))
+
+
+def state_of_all(findings: Iterable[Finding]) -> State:
+    """The worst state; missing site photos alone don't count."""
+    decisive = [f.state for f in findings if f.check != "photos" or f.state != "not verified"]
+    return min(decisive, key=STATES.index, default="not verified")

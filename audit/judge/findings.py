@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import replace
 
 from audit.judge import remedies
 from audit.judge.device import device_findings
 from audit.judge.evidence import CameraEvidence, Exchange
-from audit.judge.finding import STATES, Finding, Remedy, State, Verdict
+from audit.judge.finding import Finding, Remedy, Verdict, in_order, state_of_all
 from audit.judge.glass import glass_findings, night_findings, worst_per_check
 from audit.judge.intended import Intended, intended_pose
 from audit.judge.limits import Limits
@@ -17,7 +16,7 @@ from audit.judge.reference import reference_findings
 from audit.match.roles import lacking_shots
 from audit.plan.model import Camera, WaitingCamera
 
-__all__ = ["Intended", "in_order", "intended_pose", "judge_camera", "state_of_all", "waiting_verdict"]
+__all__ = ["Intended", "intended_pose", "judge_camera", "waiting_verdict"]
 
 _SHOTS = {"label": "rating label", "wide view": "wide view", "bracket": "bracket close-up"}
 
@@ -64,17 +63,6 @@ def _without_picture(finding: Finding) -> Finding:
         return finding
     why = f"{finding.why.rstrip('.')}; but no picture from the camera itself is here."
     return replace(finding, state="not verified", why=why)
-
-
-def in_order(findings: list[Finding]) -> list[Finding]:
-    """Worst first, the likelier first among equals."""
-    return sorted(findings, key=lambda f: (STATES.index(f.state), -(f.probability_bad or 0.0)))
-
-
-def state_of_all(findings: Iterable[Finding]) -> State:
-    """The worst state; missing site photos alone don't count."""
-    decisive = [f.state for f in findings if f.check != "photos" or f.state != "not verified"]
-    return min(decisive, key=STATES.index, default="not verified")
 
 
 def _present(camera: Camera, evidence: CameraEvidence) -> list[Finding]:

@@ -11,8 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
-from audit.judge.finding import Check, Finding, Remedy, State, Verdict
-from audit.judge.findings import in_order, state_of_all
+from audit.judge.finding import Check, Finding, Remedy, State, Verdict, in_order, state_of_all
 
 __all__ = ["Said", "Word", "decided_on", "settled"]
 
