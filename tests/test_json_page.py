@@ -76,7 +76,9 @@ def test_lines_and_files_of_a_logbook(audit: Audit, tmp_path: Path) -> None:
     for visit in (1, 2, 3):
         fits("visit, show, point", audit("show", place, "--visit", visit, "--json").lines)
     fits("show --progress", audit("show", place, "--progress", "--json").lines)
-    fits("trip", audit("trip", place, "--visit", 1, "--json").lines)
+    *stops, end = audit("trip", place, "--visit", 1, "--json").lines
+    fits("trip", stops)
+    fits("trip, the last line", [end])
     fits("verify, the last line", audit("verify", place, "--json").lines)
     for name in FILES:
         fits(name, [json.loads((tmp_path / "package" / name).read_text(encoding="utf-8"))])

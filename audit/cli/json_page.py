@@ -35,6 +35,7 @@ COMMANDS: dict[str, type[Any]] = {
     "methods": lines.MethodsLine,
     "collect": lines.CollectLine,
     "trip": Stop,
+    "trip, the last line": lines.TripEndLine,
     "verify, a problem": VerifyProblem,
     "verify, the last line": lines.VerifyAnswerLine,
 }

@@ -22,6 +22,7 @@ __all__ = [
     "PointErrorLine",
     "ProgressLine",
     "RecordFile",
+    "TripEndLine",
     "VerdictLine",
     "VerifyAnswerLine",
 ]
@@ -332,6 +333,18 @@ class PointErrorLine(TypedDict):
     camera: str
     landmark: str
     error: str
+
+
+class TripEndLine(TypedDict):
+    """The last line of ``trip``: what nobody has proved yet.
+
+    Attributes
+    ----------
+    not_verified : list of objects
+        Camera, check and the cheapest way to prove it.
+    """
+
+    not_verified: list[dict[str, Any]]
 
 
 class VerifyAnswerLine(TypedDict):
