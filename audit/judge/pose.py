@@ -1,4 +1,4 @@
-"""Where the camera looks: aim, pan, level, sky, and whether its targets are still seen as finely as planned."""
+"""Where the camera looks: aim, pan, level, sky, and whether its targets are seen at the planned pixel density."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ _SAID_TILT_DEG = 0.5
 _LOOKS_DOWN_DEG = -45.0
 #: A tilt that would be told as 0.0 degrees off has no direction.
 _LEAST_SAID_DEG = 0.05
-_TOO_VAGUE = "measured too vaguely to decide"
+_TOO_VAGUE = "too uncertain to judge"
 _ASKING = ("defect", "to check")
 POINTED_OUT = "things of the plan pointed out"
 """The cue of a pose that the picture's own lines don't give and clicks do."""
@@ -168,16 +168,16 @@ def _aim(
     give = f"± {_TWO_SIDED_95 * sd:.1f}°"
     if plumb:
         within = f": within {tolerance:g}°" if state == "as planned" else ""
-        why = f"Hangs {abs(90 + pitch):.1f}° {give} off plumb{within}"
+        why = f"Mounted {abs(90 + pitch):.1f}° {give} off plumb{within}"
         if abs(90 + intended.pitch_deg) >= _SAID_TILT_DEG:
             why += f", planned {abs(90 + intended.pitch_deg):.1f}°"
     elif state == "as planned":
-        why = f"Pitch {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°: within ±{tolerance:g}°"
+        why = f"Tilt {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°: within ±{tolerance:g}°"
     elif state == "not verified" or abs(off) < _LEAST_SAID_DEG:
         why = f"Tilt {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°"
     else:
         direction = "too high" if off > 0 else "too low"
-        why = f"Looks {abs(off):.1f}° {direction} (pitch {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°)"
+        why = f"Looks {abs(off):.1f}° {direction} (tilt {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°)"
     missing = None
     if state == "not verified":
         why += f": {_TOO_VAGUE}"
@@ -186,7 +186,7 @@ def _aim(
         why += _consequence(geometry(camera, intended.pose), geometry(camera, belief.pose), spread)
         missing = remedies.missing_tilt_part(camera, pitch, sd)
         if missing is not None:
-            why += f"; it stands as it would without the {missing} of the plan"
+            why += f"; the planned {missing} seems to be missing"
     if SIGNED_REFERENCE in cues:
         why += "; measured in the signed reference, with the turn since"
     if NIGHT_SNAPSHOT in cues:
@@ -244,11 +244,11 @@ def _level(camera: Camera, shot: Snapshot, intended: Intended, measured: Orienta
     probability = outside(off, sd, -tolerance, tolerance)
     state = weighed(probability, outside(0.0, sd, -tolerance, tolerance), limits)
     way = "clockwise" if off > 0 else "counter-clockwise"
-    why = f"Turned {abs(off):.1f}° ± {_TWO_SIDED_95 * sd:.1f}° {way} about its axis, seen from behind."
+    why = f"Rotated {abs(off):.1f}° ± {_TWO_SIDED_95 * sd:.1f}° {way} (seen from behind the camera)."
     if state == "as planned":
         why = f"Level within {abs(off):.1f}° ± {_TWO_SIDED_95 * sd:.1f}°."
     elif state == "not verified":
-        why = f"{why.rstrip('.')}: {_TOO_VAGUE}."
+        why = f"Rotation {off:+.1f}° ± {_TWO_SIDED_95 * sd:.1f}°: {_TOO_VAGUE}."
     return [
         Finding(
             camera.camera,
@@ -414,7 +414,7 @@ def lost_targets(camera: Camera, intended: Pose, now: Pose, held: list[TargetCha
     if not lost:
         kept = ", ".join(f"'{c.target}' {_density_words(camera, c)}" for c in held[:3])
         more = f" and {len(held) - 3} more" if len(held) > 3 else ""
-        return f"Still in the picture as finely as planned: {kept}{more}."
+        return f"In the picture at the planned pixel density: {kept}{more}."
     return " ".join(_loss(camera, intended, now, c) for c in lost[:3])
 
 
@@ -422,14 +422,14 @@ def _density_words(camera: Camera, chance: TargetChance) -> str:
     need = next(t.required_px_per_m for t in camera.targets if t.name == chance.target)
     if chance.px_per_m is None:
         return "(density not known)"
-    wanted = f" of {need:.0f} needed" if need is not None else ""
+    wanted = f", {need:g} required" if need is not None else ""
     return f"({chance.px_per_m:.0f} px/m{wanted})"
 
 
 def _loss(camera: Camera, intended: Pose, now: Pose, chance: TargetChance) -> str:
     sure = f"with probability {chance.lost:.0%}"
     if chance.too_coarse > chance.out_of_frame:
-        return f"'{chance.target}' is seen too coarsely {_density_words(camera, chance)} {sure}."
+        return f"'{chance.target}' is below the required pixel density {_density_words(camera, chance)} {sure}."
     text = f"'{chance.target}' is out of the picture {sure}"
     target = next(t for t in camera.targets if t.name == chance.target)
     before, after = upright_span(camera, intended, target), upright_span(camera, now, target)

@@ -171,7 +171,7 @@ def test_a_board_shows_the_bearing_and_its_own_density() -> None:
     verdict = verdict_of(GATE, pointed=(by_board,))
     assert "by the board at 'gate'" in only(verdict, "pan").why
     target = only(verdict, "target")
-    assert target.state == "defect" and target.measured == 60.0 and "too coarsely" in target.why
+    assert target.state == "defect" and target.measured == 60.0 and "below the required" in target.why
     fine = only(verdict_of(GATE, pointed=(replace(by_board, px_per_m=130.0),)), "target")
     assert fine.state == "as planned" and fine.measured == 130.0
 
