@@ -12,6 +12,13 @@ from audit.plan.model import Camera
 __all__ = ["glass_findings", "night_findings", "proves_clean", "worst_per_check"]
 
 
+#: Causes as a person says them.
+_CAUSE_WORDS = {
+    "haze": "film or haze", "spots": "drops or dust", "cobweb": "cobweb", "infrared reflection": "IR reflection",
+    "defocus": "loss of focus", "blocked": "obstruction",
+}  # fmt: skip
+
+
 def glass_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
     """Dirt, focus and obstruction by day and by night.
 
@@ -43,8 +50,7 @@ def _soft(camera: Camera, snapshot: Snapshot, limits: Limits) -> list[Finding]:
         return []
     soft = sharpness < least
     when = "by night" if snapshot.night else "by day"
-    kept = f"the strongest edges {when} keep {sharpness:.0%} of their contrast at full size"
-    why = f"Soft all over: {kept}, sharp pictures at least {least:.0%}." if soft else f"Sharp: {kept}."
+    why = f"Out of focus {when}: edge sharpness {sharpness:.0%}, at least {least:.0%} expected." if soft else f"In focus {when}: edge sharpness {sharpness:.0%}."
     return [
         Finding(
             camera.camera,
@@ -83,8 +89,8 @@ def _from(camera: Camera, snapshot: Snapshot, clarity: Clarity, limits: Limits, 
     remedy: Remedy | None = None
     if bad:
         why = (
-            f"Seen {when} the picture looks spoilt: {clarity.cause} (probability {clarity.dirt_probability:.0%}); "
-            "pictures of one day can't prove it."
+            f"Possible {_CAUSE_WORDS.get(clarity.cause or '', 'dirt')} {when} ({clarity.dirt_probability:.0%}); one day's pictures "
+            "can't confirm it."
         )
         remedy = {
             "focus": remedies.focus_remedy(camera),

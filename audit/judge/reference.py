@@ -71,7 +71,7 @@ def _another_scene(camera: Camera, comparison: Comparison, probability: float, k
     if known_otherwise:
         why = f"The {light} picture is too different from its reference to be laid over it; the other light shows the view."
     else:
-        why = "Shows another scene than the signed reference: moved far, exchanged, or hidden."
+        why = "Not the reference scene: camera moved, swapped or covered."
     return Finding(
         camera.camera,
         "obstruction" if known_otherwise else "movement",
@@ -97,14 +97,14 @@ def _moved(camera: Camera, evidence: CameraEvidence, comparison: Comparison, lim
     state = weighed(probability, at_best, limits)
     sd = max(turn_sd, tip_sd)
     why = (
-        f"Against the signed reference it looks {abs(turn):.1f}° further {'right' if turn > 0 else 'left'} and "
-        f"{abs(tip):.1f}° {'higher' if tip > 0 else 'lower'} (± {_TWO_SIDED_95 * sd:.1f}°)"
+        f"Since the reference it has moved {abs(turn):.1f}° to the {'right' if turn > 0 else 'left'} and "
+        f"{abs(tip):.1f}° {'up' if tip > 0 else 'down'} (± {_TWO_SIDED_95 * sd:.1f}°)"
     )
     if abs(roll) > max(0.5, _TWO_SIDED_95 * roll_sd):
-        why += f", rolled {abs(roll):.1f}° {'clockwise' if roll > 0 else 'counter-clockwise'}"
-    elif state == "as planned" and max(abs(turn), abs(tip)) < _SAID_TURN_DEG and "rolled" not in why:
+        why += f", rotated {abs(roll):.1f}° {'clockwise' if roll > 0 else 'counter-clockwise'}"
+    elif state == "as planned" and max(abs(turn), abs(tip)) < _SAID_TURN_DEG and "rotated" not in why:
         bound = max(abs(turn), abs(tip)) + _TWO_SIDED_95 * sd
-        why = f"Stands as in the signed reference, within {max(bound, _SAID_TURN_DEG):.1f}°"
+        why = f"Aimed as in the reference, within {max(bound, _SAID_TURN_DEG):.1f}°"
     why += "."
     found = []
     doubt = reference_doubt(camera, evidence, comparison, limits) if state in ("defect", "to check") else None
@@ -112,7 +112,7 @@ def _moved(camera: Camera, evidence: CameraEvidence, comparison: Comparison, lim
         state, why, probability = doubt.state, f"{why} {doubt.why}", doubt.probability_bad
     asking = state in ("defect", "to check") and doubt is None
     if state == "not verified":
-        why += " Measured too vaguely to decide."
+        why += " Too uncertain to judge."
     if asking:
         intended = intended_pose(camera).pose
         now = Pose(intended.bearing_deg + turn, intended.pitch_deg + tip, intended.roll_deg + roll)
@@ -302,7 +302,7 @@ def _faint(change: ViewChange, limits: Limits) -> bool:
 def _loss_words(change: ViewChange) -> str:
     parts = []
     if change.soiled_fraction is not None:
-        parts.append(f"{change.soiled_fraction:.0%} of the picture behind it")
+        parts.append(f"{change.soiled_fraction:.0%} of the picture affected")
     if change.contrast_ratio is not None:
-        parts.append(f"local contrast {change.contrast_ratio:.2f} of the reference's")
+        parts.append(f"contrast {change.contrast_ratio:.0%} of the reference's")
     return f", {', '.join(parts)}" if parts else ""
