@@ -19,12 +19,14 @@ from numpy.typing import NDArray
 
 from audit.plan.model import Site
 
-__all__ = ["READ_SIDE_PX", "TEXT_METHOD", "IdReader", "Ids", "TextLine", "id_reader", "ids_of", "lines_from_record", "lines_to_record", "read_label", "read_lines"]
+__all__ = ["LEAST_SIDE_PX", "READ_SIDE_PX", "TEXT_METHOD", "IdReader", "Ids", "TextLine", "id_reader", "ids_of", "lines_from_record", "lines_to_record", "read_label", "read_lines"]
 
 #: Changes with the engine, its weights, or how pictures are given to it.
 TEXT_METHOD = "text-1"
 #: Longest side at which a photo is decoded to be read: a phone's own size.
 READ_SIDE_PX = 4608
+#: A smaller picture is a thumbnail, in which no label can be read (our default).
+LEAST_SIDE_PX = 480
 Pixels = NDArray[np.uint8]
 
 log = logging.getLogger(__name__)

@@ -8,6 +8,7 @@ from typing import Any
 
 from audit.match.placement import Placement
 from audit.match.reading import (
+    LEAST_SIDE_PX,
     READ_SIDE_PX,
     TEXT_METHOD,
     Ids,
@@ -33,7 +34,8 @@ class _TextJob:
 
 def read_texts(run: Run, photos: Mapping[str, Photo], placements: Sequence[Placement]) -> None:
     """Read the text of every photo that nothing else has placed; what was read by this version stays."""
-    wanted = [photos[p.photo] for p in placements if p.decision != "placed" and not photos[p.photo].codes]
+    open_ = (photos[p.photo] for p in placements if p.decision != "placed")
+    wanted = [photo for photo in open_ if not photo.codes and max(photo.width_px, photo.height_px) >= LEAST_SIDE_PX]
 
     ids = ids_of(run.site)
 
