@@ -121,6 +121,9 @@ def test_the_demo_run_again_keeps_its_signed_visit(
         (source / kind).mkdir(parents=True)
         (source / kind / "C-1_day.jpg").write_bytes(picture_bytes)
     (source / "plan.csv").write_bytes(plan.read_bytes())
+    (source / "limits.toml").write_text("", encoding="utf-8")
+    for kind in ("commissioning", "maintenance"):
+        (source / f"clicks.{kind}.csv").write_text("camera,landmark,column_px,row_px\n", encoding="utf-8")
     monkeypatch.setattr(demo, "sample_folder", lambda: source)
     first = demo.run_demo(tmp_path / "demo", 0)
     again = demo.run_demo(tmp_path / "demo", 0)

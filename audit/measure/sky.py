@@ -46,6 +46,8 @@ _MOST_UNSEEN = 0.1
 _NARROW = 0.05
 """A small sky is told although its 95 % range reaches nought where the range is at most this wide to either side: of 794
 calibration views three true skies more are told and no false one; at 0.06 the first false one, a wall in the sun."""
+#: A sky whose share is less than so many sds may be none at all.
+_NOUGHT_SDS = 2.0
 _LEAST_BELIEF = 0.33
 """Mean answer of the network over a connected sky, however far its colour carries: of tune photographs and held-out
 views, white walls and screens that pass for sky have 0.18 to 0.35, true sky 0.44 and more."""
@@ -138,7 +140,7 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     sd = float(np.sqrt(_SD_FLOOR**2 + (_SD_PER_DOUBT * doubt) ** 2 + (0.5 * dropped) ** 2 + (0.3 * disputed) ** 2 + undecided**2
                        + (_SD_PER_SIZE**2) * fraction * (1 - fraction)))
     give = _TWO_SIDED_95 * sd
-    reaches_nought = fraction > _SAID_AT_ONCE and give > max(fraction, _NARROW)
+    reaches_nought = fraction > _SAID_AT_ONCE and _NOUGHT_SDS * sd > max(fraction, _NARROW)
     vague = sd > _MOST_SD or give > max(fraction, _MOST_UNSEEN) or reaches_nought
     if vague or float(faint.sum()) / count > _SAID_AT_ONCE:
         return Sky(None, None, "Too much of the picture is as likely sky as not.")

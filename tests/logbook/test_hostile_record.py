@@ -262,7 +262,10 @@ def measured(program: str, *arguments: object) -> tuple[int, str, float, float]:
         "try: main()\n"
         "finally:\n"
         "    after = resource.getrusage(resource.RUSAGE_SELF)\n"
-        "    print('USED', after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime, after.ru_maxrss / 1024, file=sys.stderr)\n"
+        # ru_maxrss of a child begins with what the process that started it had
+        "    high = next(line for line in open('/proc/self/status') if line.startswith('VmHWM'))\n"
+        "    used = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime\n"
+        "    print('USED', used, int(high.split()[1]) / 1024, file=sys.stderr)\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, program, *map(str, arguments)], capture_output=True, text=True, timeout=120, check=False,
