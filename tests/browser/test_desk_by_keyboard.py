@@ -186,6 +186,9 @@ def test_place_then_sign_then_verify(
     page.wait_for_selector("text=No photo to assign")
     assert {a.camera for a in book.answer_history(1)} == {"C-1", None} or len(book.answers(1)) == 2
     shown(page, address, "sign")
+    page.locator("input[type='checkbox'][aria-label^='I sign with']").focus()
+    page.keyboard.press("Space")
+    idle(page)
     page.locator("input[type='password']").focus()
     page.keyboard.type("a long passphrase")
     page.keyboard.press("Enter")
