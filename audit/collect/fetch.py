@@ -78,7 +78,6 @@ def _picture(web: Web, facts: DeviceFacts, still: str | None, stream: str | None
             if stream is None or refusal.reason not in _BY_STREAM:
                 raise
     if stream is None:
-        place = f"{web.address.camera} ({web.address.place})"
-        raise NoPicture("no such profile", f"{place}: names neither a still picture nor a stream.")
+        raise web.refuse("no such profile", "names neither a still picture nor a stream")
     picture = key_frame(web.address, web.credentials, web.timeout_s, stream)
     return Fetched(picture, ending_of(web.address, picture), facts)

@@ -25,7 +25,7 @@ from zeep.transports import Transport
 from zeep.wsdl import Document
 from zeep.wsse.username import UsernameToken
 
-from audit.collect.refusal import NoPicture
+from audit.collect.refusal import NoPicture, Reason
 from audit.collect.web import Web
 from audit.errors import AuditError
 from audit.photos.device import DeviceFacts
@@ -127,7 +127,7 @@ def describe(web: Web) -> Described:
     services = _call(web, device, "GetServices", IncludeCapability=False)
     media_at = next((s.XAddr for s in services or () if s.Namespace == _MEDIA_SPACE), None)
     if media_at is None:
-        raise web._refuse("no such profile", "has no media service; name the address of its still picture instead")
+        raise web.refuse("no such profile", "has no media service; name the address of its still picture instead")
     web.check(media_at)
     media = _service(web, "media.wsdl", _MEDIA, media_at, token)
     profile, width, height, codec = _largest(web, _call(web, media, "GetProfiles"))
@@ -183,14 +183,14 @@ def _call(web: Web, service: Any, name: str, *, optional: bool = False, **argume
             return None
         words = f"{fault.message} {' '.join(str(code) for code in fault.subcodes or ())}".lower()
         if "notauthorized" in words or "not authorized" in words or "authority" in words:
-            reason = "password needed" if web.credentials is None else "wrong password"
+            reason: Reason = "password needed" if web.credentials is None else "wrong password"
             hint = "give it with --credentials FILE.csv" if web.credentials is None else "correct it before the next try"
-            raise web._refuse(reason, f"does not take the user or password; {hint}") from None
-        raise web._refuse("refused", f"refuses {name}") from None
+            raise web.refuse(reason, f"does not take the user or password; {hint}") from None
+        raise web.refuse("refused", f"refuses {name}") from None
     except (zeep.exceptions.Error, etree.LxmlError, ValueError, TypeError, AttributeError, LookupError):
         if optional:
             return None
-        raise web._refuse("refused", f"answers {name} with something that is no ONVIF") from None
+        raise web.refuse("refused", f"answers {name} with something that is no ONVIF") from None
 
 
 def _token(web: Web, offset_s: float | None) -> UsernameToken | None:
@@ -227,7 +227,7 @@ def _largest(web: Web, profiles: Any) -> tuple[str, int | None, int | None, str 
         if best is None or pixels > best[0]:
             best = pixels, str(profile.token), width, height, _text(getattr(encoder, "Encoding", None))
     if best is None:
-        raise web._refuse("no such profile", "has no picture profile")
+        raise web.refuse("no such profile", "has no picture profile")
     return best[1:]
 
 

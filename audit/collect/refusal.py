@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Literal
 
+from audit.collect.addresses import Address
 from audit.errors import AuditError
 from audit.photos.device import DeviceFacts
 
-__all__ = ["NoPicture", "Reason"]
+__all__ = ["NoPicture", "Reason", "no_picture"]
 
 Reason = Literal[
     "no address", "no answer", "timeout", "refused", "wrong password", "password needed", "certificate", "redirect",
@@ -36,3 +37,8 @@ class NoPicture(AuditError):
     def __init__(self, reason: Reason, message: str) -> None:
         super().__init__(message)
         self.reason: Reason = reason
+
+
+def no_picture(address: Address, reason: Reason, text: str) -> NoPicture:
+    """A camera that gave none, named by its id and place; ``text`` goes on from there."""
+    return NoPicture(reason, f"{address.camera} ({address.place}): {text}.")

@@ -8,7 +8,7 @@ from urllib.parse import quote, urlsplit, urlunsplit
 
 from audit.collect.addresses import Address
 from audit.collect.credentials import Credentials
-from audit.collect.refusal import NoPicture
+from audit.collect.refusal import no_picture
 
 __all__ = ["key_frame"]
 
@@ -35,16 +35,16 @@ def key_frame(address: Address, credentials: Credentials | None, timeout_s: floa
     av.logging.set_level(None)
     bare = url or address.url
     if not address.is_at(bare) or urlsplit(bare).scheme != "rtsp":
-        raise _refuse(address, "redirect", "names a stream on another host")
+        raise no_picture(address, "redirect", "names a stream on another host")
     options = {"rtsp_transport": "tcp", "allowed_media_types": "video", "max_delay": "500000"}
     ends = time.monotonic() + timeout_s
     try:
         with av.open(_with(bare, credentials), options=options, timeout=(timeout_s, timeout_s)) as stream:
             video = next(iter(stream.streams.video), None)
             if video is None:
-                raise _refuse(address, "not a picture", "its stream holds no picture")
+                raise no_picture(address, "not a picture", "its stream holds no picture")
             if video.width * video.height > _LARGEST_PX:
-                raise _refuse(address, "too large", f"its picture has {video.width} × {video.height} px")
+                raise no_picture(address, "too large", f"its picture has {video.width} × {video.height} px")
             for frame in stream.decode(video):
                 if frame.key_frame:
                     kept = io.BytesIO()
@@ -55,13 +55,13 @@ def key_frame(address: Address, credentials: Credentials | None, timeout_s: floa
     except HTTPUnauthorizedError:
         if credentials is None:
             text = "asks for a user and password; give them with --credentials FILE.csv"
-            raise _refuse(address, "password needed", text) from None
-        raise _refuse(address, "wrong password", "does not take the user or password; correct it before the next try") from None
+            raise no_picture(address, "password needed", text) from None
+        raise no_picture(address, "wrong password", "does not take the user or password; correct it before the next try") from None
     except (FFmpegError, OSError, ValueError, MemoryError):
         if time.monotonic() >= ends:
-            raise _refuse(address, "timeout", f"sent no whole picture within {timeout_s:g} s") from None
-        raise _refuse(address, "no answer", "does not answer by RTSP; is it on, and is the address right?") from None
-    raise _refuse(address, "timeout", f"sent no whole picture within {timeout_s:g} s")
+            raise no_picture(address, "timeout", f"sent no whole picture within {timeout_s:g} s") from None
+        raise no_picture(address, "no answer", "does not answer by RTSP; is it on, and is the address right?") from None
+    raise no_picture(address, "timeout", f"sent no whole picture within {timeout_s:g} s")
 
 
 def _with(url: str, credentials: Credentials | None) -> str:
@@ -71,7 +71,3 @@ def _with(url: str, credentials: Credentials | None) -> str:
     parts = urlsplit(url)
     who = f"{quote(credentials.user, safe='')}:{quote(credentials.password, safe='')}"
     return urlunsplit((parts.scheme, f"{who}@{parts.netloc}", parts.path, parts.query, ""))
-
-
-def _refuse(address: Address, reason: str, text: str) -> NoPicture:
-    return NoPicture(reason, f"{address.camera} ({address.place}): {text}.")  # type: ignore[arg-type]

@@ -7,7 +7,7 @@ import io
 from PIL import Image, UnidentifiedImageError
 
 from audit.collect.addresses import Address
-from audit.collect.refusal import NoPicture
+from audit.collect.refusal import no_picture
 
 __all__ = ["ending_of"]
 
@@ -29,15 +29,14 @@ def ending_of(address: Address, data: bytes, said: str = "") -> str:
     NoPicture
         Where it is none, or none that a camera makes.
     """
-    place = f"{address.camera} ({address.place})"
     try:
         with Image.open(io.BytesIO(data), formats=tuple(_ENDINGS)) as header:
             width, height, form = header.width, header.height, header.format or ""
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError):
         what = f" but {said}" if said and not said.startswith("image/") else ""
-        raise NoPicture("not a picture", f"{place}: gives no picture{what}; name the address of its still picture.") from None
+        raise no_picture(address, "not a picture", f"gives no picture{what}; name the address of its still picture") from None
     if min(width, height) < _LEAST_PX:
-        raise NoPicture("not a picture", f"{place}: gives a picture of {width} × {height} px; take its main stream.")
+        raise no_picture(address, "not a picture", f"gives a picture of {width} × {height} px; take its main stream")
     if width * height > _LARGEST_PX:
-        raise NoPicture("too large", f"{place}: gives a picture of {width} × {height} px, which is not taken in.")
+        raise no_picture(address, "too large", f"gives a picture of {width} × {height} px, which is not taken in")
     return _ENDINGS[form]

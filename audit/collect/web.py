@@ -15,7 +15,7 @@ import httpx
 from audit.collect.addresses import Address
 from audit.collect.credentials import Credentials
 from audit.collect.pins import Pins
-from audit.collect.refusal import NoPicture
+from audit.collect.refusal import NoPicture, Reason, no_picture
 
 __all__ = ["LARGEST_BYTES", "Web"]
 
@@ -57,7 +57,7 @@ class Web:
                 self._fine(reply)
                 return body, reply.headers.get("content-type", "").partition(";")[0].strip().lower()
             url = self._followed(url, reply.headers.get("location", ""))
-        raise self._refuse("redirect", "sends from one address to the next without end")
+        raise self.refuse("redirect", "sends from one address to the next without end")
 
     def post(self, url: str, body: bytes, headers: Mapping[str, str]) -> tuple[int, bytes]:
         """Status and body of the answer to a message; only a status that asks for a password is dealt with here."""
@@ -75,7 +75,7 @@ class Web:
         """
         parts = urlsplit(url)
         if parts.scheme not in ("http", "https") or (parts.hostname or "").lower() != self.address.host:
-            raise self._refuse("redirect", "names an address on another host")
+            raise self.refuse("redirect", "names an address on another host")
 
     def close(self) -> None:
         """End the session."""
@@ -94,15 +94,15 @@ class Web:
         if reply.status_code != 401:
             return reply, answer
         if self._auth is not None:
-            raise self._refuse("wrong password", "does not take the user or password; correct it before the next try")
+            raise self.refuse("wrong password", "does not take the user or password; correct it before the next try")
         if self.credentials is None:
-            raise self._refuse("password needed", "asks for a user and password; give them with --credentials FILE.csv")
+            raise self.refuse("password needed", "asks for a user and password; give them with --credentials FILE.csv")
         self._auth = _scheme(reply.headers.get_list("www-authenticate"), self.credentials)
         if self._auth is None:
-            raise self._refuse("refused", "asks for a sign-in that is neither Basic nor Digest")
+            raise self.refuse("refused", "asks for a sign-in that is neither Basic nor Digest")
         reply, answer = self._exchange(method, url, body, headers)
         if reply.status_code == 401:
-            raise self._refuse("wrong password", "does not take the user or password; correct it before the next try")
+            raise self.refuse("wrong password", "does not take the user or password; correct it before the next try")
         return reply, answer
 
     def _exchange(self, method: str, url: str, body: bytes | None, headers: Mapping[str, str]) -> tuple[httpx.Response, bytes]:
@@ -111,26 +111,26 @@ class Web:
             with self._session(url).stream(method, url, content=body, headers=dict(headers), auth=self._auth) as reply:
                 return reply, self._body(reply, ends)
         except (httpx.TimeoutException, TimeoutError):
-            raise self._refuse("timeout", f"did not answer within {self.timeout_s:g} s") from None
+            raise self.refuse("timeout", f"did not answer within {self.timeout_s:g} s") from None
         except ssl.SSLCertVerificationError:
-            raise self._refuse("certificate", "shows another certificate than when it was first seen") from None
+            raise self.refuse("certificate", "shows another certificate than when it was first seen") from None
         except (httpx.ConnectError, ConnectionError, socket.gaierror, ssl.SSLError) as error:
             if isinstance(error.__cause__, ssl.SSLCertVerificationError) or "CERTIFICATE_VERIFY" in str(error):
-                raise self._refuse("certificate", "shows another certificate than when it was first seen") from None
-            raise self._refuse("no answer", "does not answer; is it on, and is the address right?") from None
+                raise self.refuse("certificate", "shows another certificate than when it was first seen") from None
+            raise self.refuse("no answer", "does not answer; is it on, and is the address right?") from None
         except (httpx.HTTPError, httpx.InvalidURL, httpx.StreamError, OSError, ValueError):
-            raise self._refuse("no answer", "broke its answer off") from None
+            raise self.refuse("no answer", "broke its answer off") from None
 
     def _body(self, reply: httpx.Response, ends: float) -> bytes:
         if reply.headers.get("content-type", "").lower().startswith("multipart/x-mixed-replace"):
-            raise self._refuse("not a picture", "gives an endless stream; name the address of its still picture")
+            raise self.refuse("not a picture", "gives an endless stream; name the address of its still picture")
         taken = bytearray()
         for block in reply.iter_bytes(_BLOCK):
             taken += block
             if len(taken) > LARGEST_BYTES:
-                raise self._refuse("too large", f"sends more than {LARGEST_BYTES >> 20} MiB")
+                raise self.refuse("too large", f"sends more than {LARGEST_BYTES >> 20} MiB")
             if time.monotonic() > ends:
-                raise self._refuse("timeout", f"did not finish its answer within {self.timeout_s:g} s")
+                raise self.refuse("timeout", f"did not finish its answer within {self.timeout_s:g} s")
         return bytes(taken)
 
     def _session(self, url: str) -> httpx.Client:
@@ -145,12 +145,13 @@ class Web:
 
     def _fine(self, reply: httpx.Response) -> None:
         if reply.status_code == 404:
-            raise self._refuse("no such profile", "knows no such address; correct the path")
+            raise self.refuse("no such profile", "knows no such address; correct the path")
         if reply.status_code >= 400:
-            raise self._refuse("refused", f"refuses the picture (HTTP {reply.status_code})")
+            raise self.refuse("refused", f"refuses the picture (HTTP {reply.status_code})")
 
-    def _refuse(self, reason: str, text: str) -> NoPicture:
-        return NoPicture(reason, f"{self.address.camera} ({self.address.place}): {text}.")  # type: ignore[arg-type]
+    def refuse(self, reason: Reason, text: str) -> NoPicture:
+        """That this camera gives no picture, with the reason."""
+        return no_picture(self.address, reason, text)
 
 
 def _scheme(offers: list[str], credentials: Credentials) -> httpx.Auth | None:
@@ -175,4 +176,4 @@ def _not_inward(web: Web, host: str) -> None:
     for found in socket.getaddrinfo(host, None):
         there = ipaddress.ip_address(found[4][0])
         if there.is_loopback or there.is_link_local:
-            raise web._refuse("redirect", f"the name {host} leads to this machine itself; write the camera's own address")
+            raise web.refuse("redirect", f"the name {host} leads to this machine itself; write the camera's own address")
