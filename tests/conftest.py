@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -13,6 +14,8 @@ import cv2
 import numpy as np
 import pytest
 import skimage.data
+
+from audit.children import SAFE_PATH
 
 cv2.setNumThreads(1)
 
@@ -30,6 +33,13 @@ def own_keys(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         patch.setattr("audit.logbook.pkcs8.SCRYPT_N", 1 << 4)  # so that hundreds of keys are made and opened in no time
         patch.setenv("PHOTO_AUDIT_KNOWN_SIGNERS", str(tmp_path_factory.mktemp("known") / "known_signers.json"))
         yield
+
+
+@pytest.fixture(autouse=True)
+def own_environment() -> None:
+    """A command that ran in this process told its children to leave the working folder alone; a test's children are
+    started in a folder that they are to find."""
+    os.environ.pop(SAFE_PATH, None)
 
 
 @dataclass(frozen=True)
