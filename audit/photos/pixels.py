@@ -170,10 +170,9 @@ def _decode_cv2(data: bytes, header: Header, max_side_px: int | None, orientatio
     if header.format == "PNG" and not whole_png(data):
         raise Undecodable("damaged", "is damaged or cut short and its picture can't be unpacked")
     mode = _REDUCED[factor] | cv2.IMREAD_IGNORE_ORIENTATION
-    unpacked = cv2.imdecode(np.frombuffer(data, np.uint8), mode)
-    if unpacked is None:
+    bgr = _unpacked(data, mode)
+    if bgr is None:
         raise Undecodable("damaged", "is damaged or cut short and its picture can't be unpacked")
-    bgr = np.asarray(unpacked, dtype=np.uint8)
     if header.format == "WEBP" and not any(data[-max(512, len(data) // 20) :]):
         raise Undecodable("damaged", "is cut short: its end is empty")
     if header.format == "JPEG" and _cut_short(data, bgr, mode):
@@ -181,6 +180,15 @@ def _decode_cv2(data: bytes, header: Header, max_side_px: int | None, orientatio
     upright = apply_orientation(_rgb(_reduced(bgr, max_side_px)), orientation)
     width, height = (header.width_px, header.height_px) if factor > 1 else (bgr.shape[1], bgr.shape[0])
     return Decoded(upright, *_turned(width, height, orientation))
+
+
+def _unpacked(data: bytes, mode: int) -> RGB | None:
+    """The picture as the decoder unpacks it (blue first), None where it can't; a size beyond its own limits is an error of its."""
+    try:
+        found = cv2.imdecode(np.frombuffer(data, np.uint8), mode)
+    except cv2.error:
+        return None
+    return None if found is None else np.asarray(found, dtype=np.uint8)
 
 
 def _cut_short(data: bytes, bgr: RGB, mode: int) -> bool:
@@ -194,7 +202,7 @@ def _cut_short(data: bytes, bgr: RGB, mode: int) -> bool:
     end = data.rfind(b"\xff\xd9")
     filler = bytes(range(1, 128)) * 4
     longer = data[:end] + filler + data[end:] if end > 0 else data + filler
-    again = cv2.imdecode(np.frombuffer(longer, np.uint8), mode)
+    again = _unpacked(longer, mode)
     return again is not None and not np.array_equal(again, bgr)
 
 

@@ -172,6 +172,8 @@ def named_hostile_files() -> Iterator[tuple[str, bytes]]:
     yield "HEIC cut in half", heif[: len(heif) // 2]
     yield "HEIC header alone", heif[:64]
     yield "WebP cut in half", sound_file("WEBP")[:3000]
+    webp = sound_file("WEBP")
+    yield "WebP of 8,421,248 x 1", webp[:24] + bytes.fromhex("7f7f80000000") + webp[30:]
     yield "TIFF cut in half", sound_file("TIFF")[: len(sound_file("TIFF")) // 2]
     yield "circular directory", with_exif(directory([(0x0112, 3, 1, 1)], following=8))
     yield (
