@@ -73,6 +73,25 @@ def test_it_says_how_far_it_is_and_what_it_brought(book: Logbook, photos: Path) 
     assert Inbox.under_way(book.address) == ()
 
 
+def test_its_process_loads_no_page(book: Logbook, photos: Path, tmp_path: Path) -> None:
+    """A server whose script has no guard, as a page hasn't: neither the visit nor its workers run it again, nor load the desk."""
+    server = tmp_path / "page.py"
+    server.write_text(
+        f"import sys; sys.path.insert(0, {str(ROOT)!r})\n"
+        f"with open({str(tmp_path / 'ran')!r}, 'a') as ran: ran.write('once\\n')\n"
+        "from audit.running import Job, RunningVisit\n"
+        f"run = RunningVisit(Job({book.address!r}, None, {str(photos)!r}, 'commissioning', {DAY!r}))\n"
+        "run.start()\nrun.wait()\n"
+        "assert run.problem is None and run.brought.photos == int(sys.argv[1]), run.problem\n"
+    )
+    done = subprocess.run([sys.executable, str(server), str(MANY)], capture_output=True, text=True, check=False, timeout=120)
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "ran").read_text() == "once\n"
+    loaded = "import sys, audit.running; print([m for m in sys.modules if m.split('.')[0] in ('ui', 'streamlit')])"
+    told = subprocess.run([sys.executable, "-c", loaded], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert told.stdout == "[]\n"
+
+
 def test_it_stops_when_asked_and_goes_on_later(book: Logbook, photos: Path) -> None:
     run = RunningVisit(job(book, photos))
     run.start()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Mapping
 from importlib.metadata import PackageNotFoundError, distribution
 from pathlib import Path
 
@@ -35,28 +36,47 @@ def test_every_attack_names_a_test_that_shows_it() -> None:
 
 def test_every_dependency_is_pinned_to_one_version() -> None:
     """Whatever the program or its tests bring along, directly or not, is named once, with one version; training, which no user runs, isn't."""
-    pinned: dict[str, Requirement] = {}
-    for line in (ROOT / "constraints.txt").read_text().splitlines():
+    product, tools = pins("constraints.txt"), pins("constraints-dev.txt")
+    assert not set(product) & set(tools), "pinned in both"
+    needed = reached({**product, **tools}, tests=True)
+    assert needed <= set(product) | set(tools), "pip freeze them into constraints.txt, or constraints-dev.txt"
+    assert len(needed) > 60
+
+
+def test_what_only_tests_need_is_not_among_the_programs_pins() -> None:
+    product = pins("constraints.txt")
+    assert set(product) == reached(product, tests=False), "what only tests and lint need is pinned in constraints-dev.txt"
+
+
+def pins(name: str) -> dict[str, Requirement]:
+    found: dict[str, Requirement] = {}
+    for line in (ROOT / name).read_text().splitlines():
         if line.strip() and not line.startswith("#"):
             requirement = Requirement(line)
-            name = canonicalize_name(requirement.name)
-            assert name not in pinned, f"{name} is pinned twice"
+            known = canonicalize_name(requirement.name)
+            assert known not in found, f"{known} is pinned twice"
             assert re.fullmatch(r"==[\w.+!]+", str(requirement.specifier)), f"{line} is not one version"
-            pinned[name] = requirement
+            found[known] = requirement
+    return found
+
+
+def reached(pinned: Mapping[str, Requirement], *, tests: bool) -> set[str]:
+    """The names of all that the program and its extras need, directly or not, and of the tests' too."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    left_out = {"train"} if tests else {"train", "test"}
     extras = project["optional-dependencies"]
-    open_ = [*project["dependencies"], *(need for name, extra in extras.items() if name != "train" for need in extra)]
+    open_ = [*project["dependencies"], *(need for name, extra in extras.items() if name not in left_out for need in extra)]
     seen: set[tuple[str, str]] = set()
-    missing = set()
+    names: set[str] = set()
     while open_:
         wanted = Requirement(open_.pop())
         name = canonicalize_name(wanted.name)
         if name == "photo-audit":
             continue
-        if name not in pinned:
-            missing.add(name)
-            continue
-        assert wanted.specifier.contains(str(pinned[name].specifier)[2:], prereleases=True), f"{name} is pinned outside {wanted}"
+        names.add(name)
+        if name in pinned:
+            fits = wanted.specifier.contains(str(pinned[name].specifier)[2:], prereleases=True)
+            assert fits, f"{name} is pinned outside {wanted}"
         for extra in wanted.extras or {""}:
             if (name, extra) in seen:
                 continue
@@ -68,5 +88,4 @@ def test_every_dependency_is_pinned_to_one_version() -> None:
             for need in map(Requirement, needs):
                 if need.marker is None or need.marker.evaluate({"extra": extra}):
                     open_.append(str(need).partition(";")[0])
-    assert not missing, "pip freeze them into constraints.txt"
-    assert len(seen) > 60
+    return names

@@ -67,6 +67,20 @@ def test_nothing_is_signed_without_a_passphrase(
         assert book.visit(1).signed_at is None
 
 
+def test_a_name_in_the_address_signs_nothing(desk: AppTest, tmp_path: Path) -> None:
+    """Who opens a made-up address is asked who they are, and no button that signs is there for a click."""
+    stranger = AppTest.from_file(str(APP), default_timeout=60)
+    for said_ in ("name", "by", "user", "passphrase", "who"):
+        stranger.query_params[said_] = "Ada Example"
+    stranger.run()
+    stranger.switch_page("desk_pages/sign.py").run()
+    assert not stranger.exception
+    assert "name" not in stranger.session_state or not stranger.session_state["name"]
+    assert not [b for b in stranger.button if b.label.startswith("Sign off as") and not b.disabled]
+    with Logbook.open(str(tmp_path / "logbook")) as book:
+        assert book.visit(1).signed_at is None
+
+
 def test_a_wrong_passphrase_writes_no_package(desk: AppTest) -> None:
     sign(desk, "the right passphrase")
     desk.text_input(key="passphrase").input("the wrong passphrase").run()
