@@ -7,24 +7,62 @@ describes it.
 from __future__ import annotations
 
 import ipaddress
+import logging
 import os
 import stat
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from audit.errors import AuditError
 from audit.people import Entry, Person, entry, find_person
 
-__all__ = ["Settings", "is_loopback", "read_settings"]
+__all__ = ["Settings", "Watched", "is_loopback", "read_settings"]
+
+log = logging.getLogger(__name__)
 
 _SIGN_IN = ("redirect_uri", "cookie_secret", "client_id", "client_secret", "server_metadata_url")
 _DISCOVERY = "/.well-known/openid-configuration"
 _CALLBACK = "/oauth2callback"
 #: A key shorter than its hash is weaker than the hash (RFC 2104, 3: at least the hash's length; of text, 32 characters).
 _SHORTEST_SECRET = 32
+_MOST_HOURS = 24 * 365
+
+
+@dataclass(frozen=True, slots=True)
+class Strength:
+    """How strongly people must have proven to the provider who they are; what is empty or None isn't asked.
+
+    Attributes
+    ----------
+    methods : tuple of str
+        Values of ``amr`` (RFC 8176), one of which must be there, such as ``mfa``.
+    levels : tuple of str
+        Values of ``acr`` (OpenID Connect Core 1.0, 2), one of which it must be.
+    within_s : int or None
+        ``auth_time`` no longer ago than this when the desk is entered.
+    """
+
+    methods: tuple[str, ...] = ()
+    levels: tuple[str, ...] = ()
+    within_s: int | None = None
+
+    def met(self, claims: Mapping[str, object], since: float) -> bool:
+        """Whether the claims of an ID token say so; what they don't say isn't so. ``since``: when it was issued to us."""
+        used = claims.get("amr")
+        methods = {m for m in used if isinstance(m, str)} if isinstance(used, list) else set()
+        at = claims.get("auth_time")
+        fresh = isinstance(at, int) and not isinstance(at, bool) and since - at <= (self.within_s or 0)
+        return (
+            (not self.methods or bool(methods & set(self.methods)))
+            and (not self.levels or claims.get("acr") in self.levels)
+            and (self.within_s is None or fresh)
+        )
+
+
+NO_STRENGTH = Strength()
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +77,14 @@ class Settings:
     people : tuple of Entry
     folders : tuple of Path
         The only folders that visits may read besides what is dropped into the browser; resolved.
+    strength : Strength
     """
 
     file: Path
     auth: Mapping[str, str] | None
     people: tuple[Entry, ...]
     folders: tuple[Path, ...]
+    strength: Strength = NO_STRENGTH
 
     @property
     def origin(self) -> str | None:
@@ -73,6 +113,38 @@ class Settings:
         return any(place.is_relative_to(allowed) for allowed in self.folders)
 
 
+class Watched:
+    """The settings with the list of people as it stands in the file now: whoever is taken from it is out at once.
+
+    A list that can't be used changes nothing; the log says why. All else is as it was read at the start.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._seen = _stamp(settings.file)
+
+    def now(self) -> Settings:
+        """The settings, read again where the file changed since."""
+        if self._settings.auth is None:
+            return self._settings
+        seen = _stamp(self._settings.file)
+        if seen != self._seen:
+            self._seen = seen
+            try:
+                self._settings = replace(self._settings, people=read_settings(self._settings.file).people)
+            except AuditError as error:
+                log.warning("the list of people stays as it was: %s", error.message)
+        return self._settings
+
+
+def _stamp(file: Path) -> tuple[int, int, int] | None:
+    try:
+        found = file.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size, found.st_ino
+
+
 def is_loopback(address: str) -> bool:
     """Whether only this machine can reach a server that listens there."""
     if address == "localhost":
@@ -98,9 +170,11 @@ def read_settings(file: Path) -> Settings:
         raise AuditError(f"{file}: can't be read ({error.strerror or error}); name the desk's settings file.") from None
     except (ValueError, RecursionError) as error:
         raise AuditError(f"{file}: is no TOML file ({error}); put it right.") from None
-    unknown = sorted(set(said) - {"auth", "people", "desk"})
+    unknown = sorted(set(said) - {"auth", "people", "desk", "strength"})
     if unknown:
-        raise AuditError(f"{file}: '{unknown[0]}' is unknown; the settings are [auth], [[people]] and [desk].")
+        raise AuditError(
+            f"{file}: '{unknown[0]}' is unknown; the settings are [auth], [strength], [[people]] and [desk]."
+        )
     rows = said.get("people", [])
     if not isinstance(rows, list):
         raise AuditError(f"{file}: people are written one by one, each under [[people]].")
@@ -110,7 +184,25 @@ def read_settings(file: Path) -> Settings:
         if len(named) != len(set(named)):
             twice = next(n for n in named if named.count(n) > 1)
             raise AuditError(f"{file}: {which} '{twice}' stands there twice; leave one.")
-    return Settings(file, _auth(file, said.get("auth")), people, _folders(file, said.get("desk", {})))
+    folders = _folders(file, said.get("desk", {}))
+    return Settings(file, _auth(file, said.get("auth")), people, folders, _strength(file, said.get("strength", {})))
+
+
+def _strength(file: Path, said: object) -> Strength:
+    if not isinstance(said, dict) or set(said) - {"methods", "levels", "within_hours"}:
+        raise AuditError(f"{file}: [strength] takes methods, levels and within_hours.")
+    lists = []
+    for name in ("methods", "levels"):
+        found = said.get(name, [])
+        if not isinstance(found, list) or not all(isinstance(value, str) and value for value in found):
+            raise AuditError(f'{file}: {name} in [strength] is a list of texts, such as ["mfa"].')
+        lists.append(tuple(found))
+    hours = said.get("within_hours")
+    if hours is None:
+        return Strength(*lists)
+    if isinstance(hours, bool) or not isinstance(hours, int | float) or not 0 < hours <= _MOST_HOURS:
+        raise AuditError(f"{file}: within_hours in [strength] is a number of hours up to {_MOST_HOURS}.")
+    return Strength(*lists, round(hours * 3600))
 
 
 def _auth(file: Path, said: object) -> Mapping[str, str] | None:

@@ -104,6 +104,9 @@ def test_settings_of_the_working_folder_are_a_strangers(tmp_path: Path, monkeypa
         ('[desk]\nfolders = ["/no/such/folder"]\n', "isn't there"),
         ('[desk]\nfolder = ["/srv"]\n', "takes folders and nothing else"),
         ("people = 1\n", "one by one"),
+        ("[strength]\nacr = ['x']\n", "takes methods, levels and within_hours"),
+        ("[strength]\nmethods = 'mfa'\n", "is a list of texts"),
+        ("[strength]\nwithin_hours = true\n", "is a number of hours"),
     ],
 )
 def test_settings_that_can_not_be_used_are_one_sentence(written: Callable[[str], Path], text: str, says: str) -> None:

@@ -28,7 +28,7 @@ from starlette.requests import cookie_parser
 from streamlit.auth_util import encode_provider_token, get_cookie_with_chunks
 from streamlit.runtime import Runtime
 
-from audit.desk_settings import Settings
+from audit.desk_settings import Settings, Watched
 from audit.people import Person
 from ui.parts.words import word
 
@@ -116,12 +116,12 @@ class Limits:
 
 @dataclass(slots=True)
 class SignedIn:
-    """A session that a browser's cookie stands for: what the ID token claimed, since when, and who that is."""
+    """A session that a browser's cookie stands for: what the ID token claimed, since when, and whether strongly enough."""
 
     key: str
     claims: Mapping[str, object]
     since: float
-    person: Person | None
+    strong: bool
     last: float = field(default_factory=time.monotonic)
 
 
@@ -141,6 +141,7 @@ class Gate:
     def __init__(self, app: App, settings: Settings, origins: Iterable[str], limits: Limits | None = None) -> None:
         self._app = app
         self._settings = settings
+        self._watched = Watched(settings)
         self._origins = frozenset(origins)
         self._hosts = frozenset(origin.partition("://")[2] for origin in self._origins)
         self._limits = limits or Limits()
@@ -186,11 +187,15 @@ class Gate:
             if session is not None:  # whoever signs in anew, or out, is done with the session before
                 self._end(session.key)
             await self._app(scope, receive, send)
-        elif session is None or session.person is None:
+        elif session is None or (person := self._person(session)) is None:
             await self._turn_away(scope, send, session)
         else:
             session.last = time.monotonic()
-            await self._behind(scope, receive, send, session.key, session.person)
+            await self._behind(scope, receive, send, session.key, person)
+
+    def _person(self, session: SignedIn) -> Person | None:
+        """Who that is by the list of now, None for nobody of it and for who signed in too weakly."""
+        return self._watched.now().person(session.claims) if session.strong else None
 
     async def _turn_away(self, scope: Scope, send: Send, session: SignedIn | None) -> None:
         if scope["method"] not in _READS or b"text/html" not in _header(scope, b"accept").encode():
@@ -199,7 +204,8 @@ class Gate:
         text, link, label = "", _SIGN_IN, word("desk.sign_in")
         if session is not None:
             who = session.claims.get("email") or session.claims.get("sub")
-            text = f"<p>{html.escape(word('desk.no_role', who=who))}</p>"
+            why = "desk.no_role" if session.strong else "desk.too_weak"
+            text = f"<p>{html.escape(word(why, who=who))}</p>"
             link, label = _LOGOUT, word("desk.sign_out")
         page = Template(_PAGE).substitute(
             title=html.escape(word("desk.title")), text=text, link=link, label=html.escape(label)
@@ -250,7 +256,7 @@ class Gate:
         foreign = _header(scope, b"origin") not in self._origins or (
             self._settings.auth is None and _header(scope, b"host") not in self._hosts
         )
-        nobody = self._settings.auth is not None and (session is None or session.person is None)
+        nobody = self._settings.auth is not None and (session is None or self._person(session) is None)
         full = (
             sum(self._sockets.values()) >= self._limits.sockets
             or self._sockets.get(key, 0) >= self._limits.sockets_each
@@ -273,7 +279,7 @@ class Gate:
         async def checked() -> Message:
             message = await receive()
             if message["type"] == "websocket.receive":
-                if not self._lasts(session):
+                if not self._lasts(session) or self._person(session) is None:
                     return {"type": "websocket.disconnect", "code": 1008}
                 session.last = time.monotonic()
             return message
@@ -314,7 +320,7 @@ class Gate:
         if claims.get("origin") != self._settings.origin:
             return None
         key = hashlib.sha256(whole + str(min(made)).encode()).hexdigest()
-        return SignedIn(key, claims, min(made), self._settings.person(claims))
+        return SignedIn(key, claims, min(made), self._settings.strength.met(claims, min(made)))
 
     def _lasts(self, session: SignedIn) -> bool:
         idle = time.monotonic() - session.last > self._limits.idle_s

@@ -18,7 +18,7 @@ import pytest
 from itsdangerous import URLSafeTimedSerializer
 
 from audit.desk import NO_SETTINGS
-from audit.desk_settings import Settings
+from audit.desk_settings import Settings, Strength, read_settings
 from audit.people import Entry
 from tests.browser.desk_server import free_port, start
 from tests.desk_attacks import (
@@ -267,6 +267,51 @@ def split(subject: str) -> str:
     text = json.dumps(said)
     parts = {"_streamlit_user": "chunks-2", "_streamlit_user_1": text[:20], "_streamlit_user_2": text[20:]}
     return "; ".join(f"{name}={URLSafeTimedSerializer(SECRET, salt=name).dumps(part)}" for name, part in parts.items())
+
+
+@pytest.mark.parametrize(
+    ("claims", "status"),
+    [
+        ({"amr": ["pwd", "mfa"], "acr": "high", "auth_time": int(time.time())}, 200),
+        ({"amr": ["pwd"], "acr": "high", "auth_time": int(time.time())}, 403),
+        ({"amr": "mfa", "acr": "high", "auth_time": int(time.time())}, 403),
+        ({"amr": [["mfa"]], "acr": "high", "auth_time": int(time.time())}, 403),
+        ({"acr": "high", "auth_time": int(time.time())}, 403),
+        ({"amr": ["mfa"], "acr": "low", "auth_time": int(time.time())}, 403),
+        ({"amr": ["mfa"], "acr": ["high"], "auth_time": int(time.time())}, 403),
+        ({"amr": ["mfa"], "acr": "high", "auth_time": int(time.time()) - 7300}, 403),
+        ({"amr": ["mfa"], "acr": "high", "auth_time": str(int(time.time()))}, 403),
+        ({"amr": ["mfa"], "acr": "high"}, 403),
+        ({}, 403),
+    ],
+)
+def test_who_signed_in_too_weakly_stays_outside(claims: dict[str, object], status: int) -> None:
+    """OpenID Connect Core 1.0, 2: amr is a list of texts, acr a text, auth_time a number; RFC 8176 names ``mfa``."""
+    asked = replace(SHARED, strength=Strength(("mfa", "hwk"), ("high",), 7200))
+    assert entered(Gate(Behind(), asked, [ORIGIN]), cookie(**claims)) == status
+
+
+def test_who_is_taken_from_the_list_is_out_at_once(tmp_path: Path) -> None:
+    """With an open page too; another's role changes at once; a list that can't be used throws nobody out."""
+    file = tmp_path / "desk.toml"
+
+    def write(*people: tuple[str, str]) -> None:
+        auth = "[auth]\n" + "".join(f'{name} = "{value}"\n' for name, value in AUTH.items())
+        file.write_text(auth + "".join(f'[[people]]\nrole = "{role}"\nsubject = "{who}"\n' for who, role in people))
+        file.chmod(0o600)
+
+    write(("1", "signer"), ("4", "signer"))
+    gate = Gate(Behind(), read_settings(file), [ORIGIN])
+    ada, dan = cookie("1"), cookie("4")
+    assert (entered(gate, ada), entered(gate, dan)) == (200, 200)
+    file.write_text("[auth\n")
+    assert (entered(gate, ada), entered(gate, dan)) == (200, 200)
+    write(("4", "reader"))
+    assert (entered(gate, ada), entered(gate, dan)) == (403, 200)
+    put = {"Origin": ORIGIN, "Content_Length": "5", "Cookie": f"_streamlit_user={dan}"}
+    assert run(_of(call(gate, "/_stcore/upload_file/page/file", "PUT", **put))) == 403, "a reader now"
+    write(("1", "signer"), ("4", "reader"))
+    assert entered(gate, ada) == 200
 
 
 def test_people_with_large_cookies_are_not_taken_for_each_other() -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 import streamlit as st
 
 from audit.desk import NAME_VARIABLE, NO_SETTINGS, SETTINGS_VARIABLE
-from audit.desk_settings import Settings, read_settings
+from audit.desk_settings import Settings, Watched, read_settings
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
 from audit.people import RIGHTS, Person, shown_name, typed_name
@@ -57,10 +57,14 @@ def logbook() -> Logbook:
 
 
 @st.cache_resource(show_spinner=False)
-def settings() -> Settings:
-    """The operator's settings, as the server read them when it was started."""
+def _watched() -> Watched:
     file = os.environ.get(SETTINGS_VARIABLE)
-    return NO_SETTINGS if file is None else read_settings(Path(file))
+    return Watched(NO_SETTINGS if file is None else read_settings(Path(file)))
+
+
+def settings() -> Settings:
+    """The operator's settings, as the server read them when it was started, with the list of people of now."""
+    return _watched().now()
 
 
 def _sign_in_is_set_up() -> bool:
