@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from string import Template
 from typing import Any
-from urllib.parse import quote
+from urllib.parse import parse_qs, quote
 
 import streamlit
 from itsdangerous import BadData, URLSafeTimedSerializer
@@ -30,6 +30,7 @@ from streamlit.runtime import Runtime
 
 from audit.desk_settings import Settings, Watched
 from audit.people import Person
+from ui.own_sessions import FRESH_S, OwnSession, page
 from ui.parts.words import word
 
 __all__ = ["Gate", "Limits", "SignedIn", "free_left_files"]
@@ -44,6 +45,8 @@ _COOKIE = "_streamlit_user"
 _UPLOADS = "/_stcore/upload_file/"
 _HEALTH = "/_stcore/health"
 _SIGN_IN, _LOGIN, _CALLBACK, _LOGOUT = "/sign-in", "/auth/login", "/oauth2callback", "/auth/logout"
+_SESSIONS = "/sessions"
+_LONGEST_FORM = 1000
 #: What of the server's own paths is served; its metrics, its doors for machines and whatever it may add are not.
 _OWN = "/_stcore/"
 _SERVED = (_HEALTH, "/_stcore/host-config", "/_stcore/stream", _UPLOADS, "/_stcore/bidi-components/")
@@ -191,7 +194,27 @@ class Gate:
             await self._turn_away(scope, send, session)
         else:
             session.last = time.monotonic()
-            await self._behind(scope, receive, send, session.key, person)
+            if path == _SESSIONS:
+                await self._own_sessions(scope, receive, send, session)
+            else:
+                await self._behind(scope, receive, send, session.key, person)
+
+    async def _own_sessions(self, scope: Scope, receive: Receive, send: Send, session: SignedIn) -> None:
+        """Show a person's sessions; end one of them where they signed in just now."""
+        own = [s for s in tuple(self._sessions.values()) if self._lasts(s) and _same(s.claims, session.claims)]
+        if scope["method"] in _READS:
+            now = time.monotonic()
+            found = (OwnSession(s.key[:16], s.since, now - s.last, s.key == session.key) for s in own)
+            await _answer(send, 200, page(found), b"text/html; charset=utf-8")
+            return
+        if time.time() - session.since > FRESH_S:
+            await _answer(send, 403, word("sessions.sign_in_anew"))
+            return
+        wanted = (await _form(receive)).get("end", [""])[0]
+        for one in own:
+            if one.key[:16] == wanted:
+                self._end(one.key)
+        await _redirect(send, _SESSIONS, 303)
 
     def _person(self, session: SignedIn) -> Person | None:
         """Who that is by the list of now, None for nobody of it and for who signed in too weakly."""
@@ -404,7 +427,22 @@ async def _answer(send: Send, status: int, text: str, kind: bytes = b"text/plain
     await send({"type": "http.response.body", "body": body})
 
 
-async def _redirect(send: Send, place: str) -> None:
+def _same(one: Mapping[str, object], other: Mapping[str, object]) -> bool:
+    """Whether two sessions' claims mean one person (OpenID Connect Core 1.0, 5.7)."""
+    return all(one.get(name) == other.get(name) for name in ("iss", "sub"))
+
+
+async def _form(receive: Receive) -> dict[str, list[str]]:
+    """A short form's fields; of a longer body none."""
+    body, more = b"", True
+    while more and len(body) <= _LONGEST_FORM:
+        message = await receive()
+        body += message.get("body", b"")
+        more = message["type"] == "http.request" and bool(message.get("more_body"))
+    return parse_qs(body.decode("latin-1")) if len(body) <= _LONGEST_FORM else {}
+
+
+async def _redirect(send: Send, place: str, status: int = 302) -> None:
     headers = [(b"location", place.encode()), (b"content-length", b"0"), (b"cache-control", b"no-store")]
-    await send({"type": "http.response.start", "status": 302, "headers": headers})
+    await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": b""})

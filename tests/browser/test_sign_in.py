@@ -158,6 +158,24 @@ def test_who_signed_out_is_out_with_every_open_page_and_every_copy_of_the_cookie
     page.get_by_role("button", name="Sign in").wait_for()
 
 
+def test_people_see_where_they_are_signed_in_and_end_it(desk: Shared, visitor: Callable[[], Any]) -> None:
+    left, here = visitor(), visitor()
+    for page in (left, here):
+        sign_in(page, desk.address, "ben")
+        page.wait_for_selector(".counts")
+    here.get_by_role("link", name="Where you are signed in").click()
+    here.wait_for_url("**/sessions")
+    buttons = here.get_by_role("button", name="End it")
+    assert here.get_by_text("(this one)").count() == 1 and buttons.count() >= 1
+    while buttons.count():
+        buttons.first.click()
+        here.wait_for_load_state()
+    left.goto(desk.address)
+    left.get_by_role("button", name="Sign in").wait_for()
+    here.get_by_role("link", name="Back to the desk").click()
+    here.wait_for_selector(".counts")
+
+
 def test_a_reader_looks_and_changes_nothing(desk: Shared, visitor: Callable[[], Any]) -> None:
     page = visitor()
     sign_in(page, desk.address, "dan")

@@ -35,6 +35,7 @@ from tests.desk_attacks import (
 from tests.desk_samples import judged_logbook
 from ui import gate as gate_module
 from ui.gate import Gate, Limits, free_left_files
+from ui.own_sessions import OwnSession, page
 
 SECRET = "made up for this test, and long enough"
 AUTH = {
@@ -215,7 +216,7 @@ def cookie(subject: str = "1", **claims: object) -> str:
     return URLSafeTimedSerializer(SECRET, salt="_streamlit_user").dumps(json.dumps(said | claims))
 
 
-def call(gate: Gate, path: str, method: str = "GET", **headers: str) -> Awaitable[int]:
+def call(gate: Gate, path: str, method: str = "GET", body: bytes = b"", **headers: str) -> Awaitable[int]:
     named = [(name.replace("_", "-").lower().encode(), value.encode()) for name, value in headers.items()]
     scope = {"type": "http", "path": path, "method": method, "headers": named}
     answer: dict[str, Any] = {}
@@ -225,7 +226,7 @@ def call(gate: Gate, path: str, method: str = "GET", **headers: str) -> Awaitabl
             answer.update(message)
 
     async def receive() -> Any:
-        return {"type": "http.request", "body": b"", "more_body": False}
+        return {"type": "http.request", "body": body, "more_body": False}
 
     async def done() -> int:
         await gate(scope, receive, send)
@@ -312,6 +313,29 @@ def test_who_is_taken_from_the_list_is_out_at_once(tmp_path: Path) -> None:
     assert run(_of(call(gate, "/_stcore/upload_file/page/file", "PUT", **put))) == 403, "a reader now"
     write(("1", "signer"), ("4", "reader"))
     assert entered(gate, ada) == 200
+
+
+def test_people_see_and_end_their_own_sessions_and_nobody_elses(monkeypatch: pytest.MonkeyPatch) -> None:
+    gate = Gate(Behind(), SHARED, [ORIGIN])
+    phone, laptop, dan = cookie("1", made="phone"), cookie("1", made="laptop"), cookie("4")
+    assert [entered(gate, one) for one in (phone, laptop, dan)] == [200, 200, 200]
+    sessions = {json.loads(json.dumps(dict(s.claims))).get("made", "dan"): s for s in gate._sessions.values()}
+
+    def end(whose: str, by: str, **headers: str) -> int:
+        form = f"end={sessions[whose].key[:16]}".encode()
+        return run(_of(call(gate, "/sessions", "POST", form, Cookie=f"_streamlit_user={by}", **headers)))
+
+    assert end("laptop", phone) == 403, "from no page of the desk"
+    assert end("dan", phone, Origin=ORIGIN) == 303 and entered(gate, dan) == 200, "somebody else's"
+    monkeypatch.setattr(gate_module, "FRESH_S", -1.0)
+    assert end("laptop", phone, Origin=ORIGIN) == 403 and entered(gate, laptop) == 200, "signed in too long ago"
+    monkeypatch.undo()
+    assert end("laptop", phone, Origin=ORIGIN) == 303
+    assert [entered(gate, one) for one in (phone, laptop, dan)] == [200, 403, 200]
+    shown = page([OwnSession("a", 0.0, 130.0, True), OwnSession("b", 60.0, 0.0, False)])
+    assert "1970-01-01 00:00 UTC, last active 2 min ago (this one)" in shown
+    assert "value=" not in shown and "/sign-in" in shown, "this one is old: sign in anew first"
+    assert 'value="b"' in page([OwnSession("a", time.time(), 0.0, True), OwnSession("b", 60.0, 0.0, False)])
 
 
 def test_people_with_large_cookies_are_not_taken_for_each_other() -> None:

@@ -134,6 +134,7 @@ def visit_bar() -> None:
             st.text(shown_name(asked_name()), width="content")
             if st.button(word("desk.sign_out")):
                 st.logout()
+            st.html(f'<a href="/sessions" target="_self">{word("sessions.link")}</a>', width="content")
         else:
             st.session_state.setdefault("name", st.session_state.get("kept name") or os.environ.get(NAME_VARIABLE, ""))
             st.text_input(
