@@ -30,7 +30,7 @@ from streamlit.runtime import Runtime
 
 from audit.desk_settings import Settings, Watched
 from audit.people import Person
-from ui.own_sessions import FRESH_S, OwnSession, page
+from ui.own_sessions import FRESH_S, OwnSession, own_sessions_page
 from ui.parts.words import word
 
 __all__ = ["Gate", "Limits", "SignedIn", "free_left_files"]
@@ -205,7 +205,7 @@ class Gate:
         if scope["method"] in _READS:
             now = time.monotonic()
             found = (OwnSession(s.key[:16], s.since, now - s.last, s.key == session.key) for s in own)
-            await _answer(send, 200, page(found), b"text/html; charset=utf-8")
+            await _answer(send, 200, own_sessions_page(found), b"text/html; charset=utf-8")
             return
         if time.time() - session.since > FRESH_S:
             await _answer(send, 403, word("sessions.sign_in_anew"))

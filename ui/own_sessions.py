@@ -12,7 +12,7 @@ from string import Template
 
 from ui.parts.words import word
 
-__all__ = ["FRESH_S", "OwnSession", "page"]
+__all__ = ["FRESH_S", "OwnSession", "own_sessions_page"]
 
 #: Ending another session asks for a sign-in no older than this.
 FRESH_S = 300.0
@@ -41,7 +41,7 @@ class OwnSession:
     here: bool
 
 
-def page(sessions: Iterable[OwnSession]) -> str:
+def own_sessions_page(sessions: Iterable[OwnSession]) -> str:
     """HTML of the page."""
     found = sorted(sessions, key=lambda s: s.since)
     fresh = any(s.here and time.time() - s.since <= FRESH_S for s in found)

@@ -35,7 +35,7 @@ from tests.desk_attacks import (
 from tests.desk_samples import judged_logbook
 from ui import gate as gate_module
 from ui.gate import Gate, Limits, free_left_files
-from ui.own_sessions import OwnSession, page
+from ui.own_sessions import OwnSession, own_sessions_page
 
 SECRET = "made up for this test, and long enough"
 AUTH = {
@@ -332,10 +332,10 @@ def test_people_see_and_end_their_own_sessions_and_nobody_elses(monkeypatch: pyt
     monkeypatch.undo()
     assert end("laptop", phone, Origin=ORIGIN) == 303
     assert [entered(gate, one) for one in (phone, laptop, dan)] == [200, 403, 200]
-    shown = page([OwnSession("a", 0.0, 130.0, True), OwnSession("b", 60.0, 0.0, False)])
+    shown = own_sessions_page([OwnSession("a", 0.0, 130.0, True), OwnSession("b", 60.0, 0.0, False)])
     assert "1970-01-01 00:00 UTC, last active 2 min ago (this one)" in shown
     assert "value=" not in shown and "/sign-in" in shown, "this one is old: sign in anew first"
-    assert 'value="b"' in page([OwnSession("a", time.time(), 0.0, True), OwnSession("b", 60.0, 0.0, False)])
+    assert 'value="b"' in own_sessions_page([OwnSession("a", time.time(), 0.0, True), OwnSession("b", 60.0, 0.0, False)])
 
 
 def test_people_with_large_cookies_are_not_taken_for_each_other() -> None:
