@@ -191,18 +191,19 @@ def read_settings(file: Path) -> Settings:
 def _strength(file: Path, said: object) -> Strength:
     if not isinstance(said, dict) or set(said) - {"methods", "levels", "within_hours"}:
         raise AuditError(f"{file}: [strength] takes methods, levels and within_hours.")
-    lists = []
-    for name in ("methods", "levels"):
-        found = said.get(name, [])
-        if not isinstance(found, list) or not all(isinstance(value, str) and value for value in found):
-            raise AuditError(f'{file}: {name} in [strength] is a list of texts, such as ["mfa"].')
-        lists.append(tuple(found))
+    methods, levels = (_texts(file, name, said.get(name, [])) for name in ("methods", "levels"))
     hours = said.get("within_hours")
     if hours is None:
-        return Strength(*lists)
+        return Strength(methods, levels)
     if isinstance(hours, bool) or not isinstance(hours, int | float) or not 0 < hours <= _MOST_HOURS:
         raise AuditError(f"{file}: within_hours in [strength] is a number of hours up to {_MOST_HOURS}.")
-    return Strength(*lists, round(hours * 3600))
+    return Strength(methods, levels, round(hours * 3600))
+
+
+def _texts(file: Path, name: str, found: object) -> tuple[str, ...]:
+    if not isinstance(found, list) or not all(isinstance(value, str) and value for value in found):
+        raise AuditError(f'{file}: {name} in [strength] is a list of texts, such as ["mfa"].')
+    return tuple(found)
 
 
 def _auth(file: Path, said: object) -> Mapping[str, str] | None:
