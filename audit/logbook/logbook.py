@@ -22,6 +22,7 @@ from audit.logbook.points import Points
 from audit.logbook.results import Results
 from audit.logbook.signoff import Signoff
 from audit.logbook.store import Clock, Counting, uncounted, utc_now
+from audit.logbook.token_key import in_token
 from audit.logbook.watch import Watch
 from audit.plan.model import Site
 
@@ -161,7 +162,7 @@ class Logbook(Results, Evidence, Points, Signoff, Watch):
     def own_places(self) -> tuple[Path, ...]:
         """Folders of this machine in which the logbook keeps what is never handed over as it is, and the key."""
         places = (self.database.folder, self.images.folder, self.key_place())
-        return tuple(place for place in places if place is not None)
+        return tuple(place for place in places if place is not None and not in_token(place))
 
     def close(self) -> None:
         """Gives the database's connections back."""

@@ -17,6 +17,7 @@ from audit.logbook.codec import sha256_hex
 from audit.logbook.database import file_sentence
 from audit.logbook.files import read_regular
 from audit.logbook.pkcs8 import encrypted_pem
+from audit.logbook.token_key import TokenKey, in_token, token_key
 
 if TYPE_CHECKING:  # loaded where it is used: whoever only shows a logbook does without
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
@@ -43,7 +44,7 @@ PUBLIC_NAME = "public_key.pem"
 _ENCRYPTED = b"BEGIN ENCRYPTED PRIVATE KEY"
 _LARGEST_KEY = 1 << 16
 
-Protection = Literal["passphrase", "file permissions"]
+Protection = Literal["passphrase", "file permissions", "token"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +54,11 @@ class SigningKey:
     Attributes
     ----------
     protection : str
-        How the key file is kept: ``passphrase`` (encrypted) or ``file permissions`` (readable by its owner alone).
+        How the key is kept: ``passphrase`` (its file is encrypted), ``file permissions`` (its file is readable by its owner
+        alone) or ``token`` (it never leaves a PKCS #11 token).
     """
 
-    private: Ed25519PrivateKey
+    private: Ed25519PrivateKey | TokenKey
     protection: Protection
 
     @property
@@ -81,7 +83,7 @@ def signing_key(place: Path, passphrase: str | None = None, unprotected: bool = 
     Parameters
     ----------
     place : Path
-        Folder of keys, or the key's own file (``NAME.pem``).
+        Folder of keys, the key's own file (``NAME.pem``), or a PKCS #11 URI (RFC 7512), whose PIN is the passphrase.
     unprotected : bool
         A key that is made may be kept without a passphrase, readable by its owner alone.
 
@@ -92,7 +94,10 @@ def signing_key(place: Path, passphrase: str | None = None, unprotected: bool = 
     """
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-    secret = (passphrase or os.environ.get(PASSPHRASE_VARIABLE) or "").encode() or None
+    said = passphrase or os.environ.get(PASSPHRASE_VARIABLE) or ""
+    if in_token(place):
+        return SigningKey(token_key(place, said), "token")
+    secret = said.encode() or None
     file = _file(place)
     try:
         if not file.exists():
@@ -114,6 +119,8 @@ def signing_key(place: Path, passphrase: str | None = None, unprotected: bool = 
 
 def key_state(place: Path) -> str:
     """``missing``, ``encrypted`` or ``open``: whether a passphrase is to be asked for."""
+    if in_token(place):
+        return "encrypted"
     file = _file(place)
     try:
         return "encrypted" if _ENCRYPTED in read_regular(file, _LARGEST_KEY) else "open"
@@ -172,12 +179,16 @@ def read_fingerprint(text: str) -> str:
 
 def next_place(place: Path) -> Path:
     """Where the key that comes after the one at a place waits until it is in force."""
+    if in_token(place):
+        raise SignatureError(f"{place}: a key in a token isn't changed from here; it stays the logbook's key.")
     file = _file(place)
     return file.with_name(f"{file.stem}.next.pem")
 
 
 def next_is(place: Path, public_pem: bytes) -> bool:
     """Whether the key that waits is the one with this public key."""
+    if in_token(place):
+        return False
     try:
         return fingerprint(read_regular(public_file(next_place(place)), _LARGEST_KEY)) == fingerprint(public_pem)
     except OSError:

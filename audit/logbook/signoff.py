@@ -35,6 +35,7 @@ from audit.logbook.signing import (
 )
 from audit.logbook.stamps import TimeStamp, read_stamp, stamp_request
 from audit.logbook.store import Counting, VisitRef, number_of, uncounted
+from audit.logbook.token_key import in_token
 from audit.logbook.trust import note_signed_here
 
 __all__ = ["KEYS_VARIABLE", "KEY_VARIABLE", "Signoff"]
@@ -64,7 +65,7 @@ class Signoff(Proof, Photos, References, Decisions):
         passphrase : str or None
             Of the key; None takes the environment variable ``PHOTO_AUDIT_PASSPHRASE``.
         keys : Path or None
-            Folder of the key, or its file. By default what ``PHOTO_AUDIT_KEY`` names, else ``keys/`` in the logbook's
+            Folder of the key, its file, or its PKCS #11 URI. By default what ``PHOTO_AUDIT_KEY`` names, else ``keys/`` in the logbook's
             folder; for a database the folder in ``PHOTO_AUDIT_KEYS``, else one in the user's configuration.
         progress : callable
             Called with images checked and images in all.
@@ -253,10 +254,12 @@ class Signoff(Proof, Photos, References, Decisions):
             take_next(place, fingerprint(bytes(last.public_key)) or "")
 
     def key_place(self) -> Path:
-        """The file that ``PHOTO_AUDIT_KEY`` names, outside the logbook; else the folder of keys."""
+        """The file or token that ``PHOTO_AUDIT_KEY`` names, outside the logbook; else the folder of keys."""
         named = os.environ.get(KEY_VARIABLE)
-        if named and not named.endswith(".pem"):
-            raise SignatureError(f"{KEY_VARIABLE} names the key's file, which ends in .pem, not '{named}'.")
+        if named and not named.endswith(".pem") and not in_token(Path(named)):
+            raise SignatureError(
+                f"{KEY_VARIABLE} names the key's file, which ends in .pem, or a token's key (pkcs11:…), not '{named}'."
+            )
         return Path(named) if named else self.keys_folder()
 
     def keys_folder(self) -> Path:
