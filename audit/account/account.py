@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from audit.judge.limits import Limits, planned_lens
-from audit.logbook import Channel, KeptRecord, Logbook, ReferenceRecord, VisitRecord, given_to, together
+from audit.logbook import Channel, DonePictures, KeptRecord, Logbook, ReferenceRecord, VisitRecord, given_to, together
 from audit.match.placement import Placement
 from audit.measure.image import METHOD, measurement_method
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, ViewChange
@@ -55,6 +55,9 @@ class Account:
         What came out of each comparison, by (reference's hash, today's hash).
     series : Clarity or None
         What stays on the glass over the day snapshots together.
+    before : tuple of Shot
+        The camera's own pictures from before the work that a later one shows as done, and those taken back; they count
+        for nothing here.
     """
 
     visit: VisitRecord
@@ -65,6 +68,7 @@ class Account:
     then: Mapping[Channel, Orientation]
     changes: Mapping[tuple[str, str], ViewChange]
     series: Clarity | None
+    before: tuple[Shot, ...] = ()
 
     @property
     def snapshots(self) -> tuple[Shot, ...]:
@@ -86,6 +90,16 @@ class Account:
         """Hashes of the day snapshots that are seen together; empty where there is one only."""
         day = tuple(s.photo.sha256 for s in self.snapshots if not s.night)[:_SEEN_TOGETHER]
         return day if len(day) > 1 else ()
+
+    def before_work(self, shot: Shot) -> Shot | None:
+        """The picture of the same light that a picture handed in as done took the place of."""
+        return next((s for s in self.before if s.night == shot.night), None)
+
+    def with_done(self, shot: Shot) -> Account:
+        """The same account as if a picture were handed in as done."""
+        every, given = (*self.shots, *self.before, shot), DonePictures((shot.photo.name,))
+        counting, before = _sorted_out(every, given)
+        return replace(self, shots=counting, before=before, placements=(*self.placements, shot.placement), series=None)
 
     def reference(self, night: bool) -> ReferenceRecord | None:
         """The signed reference by day or by night."""
@@ -123,22 +137,25 @@ def _uncompared(
     references: dict[str, list[ReferenceRecord]] = {}
     for reference in referenced:
         references.setdefault(reference.camera, []).append(reference)
+    given = logbook.done_pictures(visit, one)
     found = {}
     for camera in cameras:
         wanted = measurement_method(planned_lens(camera, limits))
         placed = tuple(p for p in placements.get(camera.camera, ()) if p.photo in photos)
-        shots = [_shot(photos[p.photo], p, measured, wanted) for p in placed]
+        every = [_shot(photos[p.photo], p, measured, wanted) for p in placed]
+        shots, before = _sorted_out(every, given.get(camera.camera, DonePictures()))
         signed = tuple(references.get(camera.camera, ()))
         then = {r.channel: _measurement(referenced[r], wanted) for r in signed}
         found[camera.camera] = Account(
             visit=visit,
             camera=camera,
             placements=placed,
-            shots=tuple(sorted(shots, key=_own_pictures_first)),
+            shots=shots,
             references=signed,
             then={channel: seen.orientation for channel, seen in then.items() if seen is not None},
             changes={},
             series=None,
+            before=before,
         )
     return found
 
@@ -180,6 +197,23 @@ def _with_results(
     several = account.seen_together
     seen = chosen(series.get((account.camera.camera, together(several)), ()), METHOD) if several else None
     return replace(account, changes=found, series=None if seen is None else clarity_from_record(seen.record()))
+
+
+def _sorted_out(shots: Iterable[Shot], given: DonePictures) -> tuple[tuple[Shot, ...], tuple[Shot, ...]]:
+    """What counts, and the camera's own pictures that don't: from before the work that was done, or taken back.
+
+    Of each light the last picture handed in as done counts alone. Those that don't count come with the visit's own first.
+    """
+    every = sorted(shots, key=_own_pictures_first)
+    own = {s.photo.name: s for s in every if s.measured is not None}
+    latest = {own[name].night: name for name in given.counting if name in own}
+    aside = {
+        name
+        for name, shot in own.items()
+        if name in given.taken_back or latest.get(shot.night, name) != name
+    }
+    before = sorted((own[name] for name in aside), key=lambda s: s.photo.name in {*given.counting, *given.taken_back})
+    return tuple(s for s in every if s.photo.name not in aside), tuple(before)
 
 
 def _shot(photo: Photo, placement: Placement, measured: Mapping[str, Sequence[KeptRecord]], wanted: str) -> Shot:

@@ -17,7 +17,7 @@ import typer
 
 from audit import __version__
 from audit.children import SAFE_PATH
-from audit.cli import collect, desk, plan, pointing, record, review, singles, visit
+from audit.cli import collect, desk, done, plan, pointing, record, review, singles, visit
 from audit.cli.options import COULD_NOT, DONE
 from audit.cli.speak import say
 from audit.errors import AuditError
@@ -48,6 +48,8 @@ for _command in (
     review.decide,
     review.finding,
     review.undo,
+    done.done,
+    done.wait,
     review.trip,
     pointing.point,
     pointing.board,

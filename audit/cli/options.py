@@ -58,8 +58,8 @@ def made_folder(path: Path) -> Path:
     return path
 
 
-def typed(name: str) -> str:
+def typed(name: str | None) -> str | None:
     """A name given with ``--by``: whatever it says, it must not look like one that signed in."""
-    if shown_name(name) != name:
+    if name is not None and shown_name(name) != name:
         raise AuditError(f"--by {name}: ends like a name that signed in at a desk; give the name without the part in < >.")
     return name

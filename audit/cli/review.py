@@ -15,7 +15,7 @@ from audit.errors import AuditError
 if TYPE_CHECKING:
     from audit.logbook import Logbook, VisitRecord
 
-__all__ = ["decide", "finding", "trip", "undo"]
+__all__ = ["decide", "finding", "state_now", "trip", "undo"]
 
 
 def decide(
@@ -36,7 +36,7 @@ def decide(
     book = Logbook.open(logbook, images=images)
     record = book.visit(visit)
     book.decide(record, camera, cast(Check, check), cast(DecisionWord, decision), by, why)
-    say(f"{camera}, {check}: {decision} by {by} is kept with visit {record.number}; {_state(book, record, camera)}.")
+    say(f"{camera}, {check}: {decision} by {by} is kept with visit {record.number}; {state_now(book, record, camera)}.")
     return DONE
 
 
@@ -60,7 +60,7 @@ def finding(
     place = None if at is None else _place(at)
     shown = photo if photo is not None or place is None else _own_picture(book, record, camera)
     book.add_finding(record, camera, check, state, by, why, photo=shown, at_px=place)
-    say(f"{camera}, {check}: {state} by {by} is kept with visit {record.number}; {_state(book, record, camera)}.")
+    say(f"{camera}, {check}: {state} by {by} is kept with visit {record.number}; {state_now(book, record, camera)}.")
     return DONE
 
 
@@ -79,7 +79,8 @@ def _own_picture(book: Logbook, visit: VisitRecord, camera: str) -> str | None:
     return next(found, None)
 
 
-def _state(book: Logbook, visit: VisitRecord, camera: str) -> str:
+def state_now(book: Logbook, visit: VisitRecord, camera: str) -> str:
+    """A camera's state as it counts now, as a half sentence."""
     return next((f"{camera} is now: {v.state}" for v in book.verdicts(visit, camera)), f"{camera} is not judged")
 
 
@@ -94,11 +95,12 @@ def undo(
 ) -> int:
     """Take the decision in force back; the entry itself stays."""
     from audit.logbook import Logbook
+    from audit.visit.done import take_back
 
     book = Logbook.open(logbook, images=images)
     record = book.visit(visit)
-    book.undo(record, camera, check, by, why)
-    say(f"{camera}, {check}: the last word is taken back by {by}; {_state(book, record, camera)}.")
+    take_back(book, record, camera, check, by, why)
+    say(f"{camera}, {check}: the last word is taken back by {by}; {state_now(book, record, camera)}.")
     return DONE
 
 

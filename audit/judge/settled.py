@@ -13,9 +13,9 @@ from typing import Literal
 
 from audit.judge.finding import Check, Finding, Remedy, State, Verdict, in_order, state_of_all
 
-__all__ = ["Said", "Word", "decided_on", "settled"]
+__all__ = ["Said", "Word", "answered", "decided_on", "settled"]
 
-Word = Literal["confirm", "dismiss", "tolerate", "promise", "finding"]
+Word = Literal["confirm", "dismiss", "tolerate", "promise", "finding", "done", "wait"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +25,7 @@ class Said:
     Attributes
     ----------
     state : State or None
-        Of a person's own finding.
+        Of a person's own finding; of ``done``: what the picture after the work made of the finding.
     photo, column_px, row_px : str, float, float or None
         Where it is seen.
     due : date or None
@@ -80,14 +80,47 @@ def _walk(
 ) -> tuple[Finding | None, Said | None]:
     """The finding that stands, and the decision on it that counts."""
     decision: Said | None = None
+    judged = finding
     for entry in said:
         if entry.word == "finding":
             finding, decision = _own(camera, check, entry), None
+        elif entry.word == "done":
+            finding, decision = answered(camera, check, judged, entry), None
+        elif entry.word == "wait":
+            continue
         elif entry.word == "dismiss" and finding is not None and (held := _held_back(finding)) is not None:
             finding, decision = held, None
         else:
             decision = entry
     return finding, decision
+
+
+def answered(camera: str, check: Check, judged: Finding | None, said: Said) -> Finding:
+    """The finding after the work: as judged from the picture that came with it; *to check* where that doesn't tell.
+
+    A crew's own photo of its work is no measurement, and neither is a picture in which the check can't be measured: both
+    leave the last word to a person.
+    """
+    told = f"Done by {said.by}: {_sentence(said.why)}"
+    who = {"by": said.by, "done": said.photo}
+    if judged is not None and _tells(judged, said.state):
+        return replace(judged, why=f"{judged.why} {told}", evidence=judged.evidence | who)
+    return Finding(
+        camera,
+        check,
+        "to check",
+        f"{told} No measurement shows it: look at {said.photo}.",
+        photo=said.photo,
+        remedy=Remedy(f"Look at {said.photo}: is it put right? Dismiss the finding if so."),
+        evidence=dict(who),
+    )
+
+
+def _tells(judged: Finding, after: State | None) -> bool:
+    """Whether what the judge says holds after the work too."""
+    if judged.state == "not verified":
+        return after == "not verified"
+    return judged.state != "defect" or after != "to check"
 
 
 def _held_back(finding: Finding) -> Finding | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import date
 from typing import Any, get_args
 
@@ -12,10 +13,11 @@ from sqlalchemy import Connection
 from audit.errors import LogbookError
 from audit.judge.finding import STATES, Check, Finding, State, Verdict
 from audit.logbook import tables
-from audit.logbook.codec import clean_text, finding_hash, load
+from audit.logbook.codec import clean_text, dump, finding_hash, load
 from audit.logbook.records import DECISIONS, DecisionRecord, DecisionWord
-from audit.logbook.settling import Settling, in_force
+from audit.logbook.settling import Settling, in_force, waited_for
 from audit.logbook.store import VisitRef, number_of
+from audit.match.placement import Placement
 from audit.photos.photo import Photo
 
 __all__ = ["Decisions"]
@@ -109,10 +111,83 @@ class Decisions(Settling):
             raise LogbookError(f"{due:%Y-%m-%d} has passed (today is {today:%Y-%m-%d}); promise a day to come.")
         return self._say(visit, camera, check, by, why, "promise", None, {"due": due})
 
+    def wait_for(self, visit: VisitRef, camera: str, check: Check | str, by: str, why: str = "") -> DecisionRecord:
+        """Notes that sign-off waits until a check is settled: as planned, dismissed, or tolerated.
+
+        Raises
+        ------
+        LogbookError
+            As :meth:`decide`.
+        """
+        _need_check_and_name(check, by)
+        return self._say(visit, camera, check, by, why, "wait", None)
+
+    def waits(self, visit: VisitRef) -> tuple[tuple[str, str], ...]:
+        """Camera and check of each finding that sign-off still waits for."""
+        with self.database.reading() as connection:
+            return self._waits(connection, number_of(visit))
+
+    def _waits(self, connection: Connection, visit: int) -> tuple[tuple[str, str], ...]:
+        open_checks = set()
+        asked = waited_for(self._entries(connection, visit, None))
+        table = tables.verdicts
+        cameras = {camera for camera, _ in asked}
+        query = sa.select(table.c.body).where(table.c.visit == visit, table.c.camera.in_(cameras))
+        for body in connection.execute(query).scalars() if cameras else ():
+            verdict = load(Verdict, body)
+            open_checks |= {(verdict.camera, f.check) for f in verdict.findings if f.state != "as planned"}
+        return tuple(one for one in asked if one in open_checks)
+
+    def put_done(
+        self,
+        visit: VisitRef,
+        placement: Placement,
+        after: Sequence[tuple[Check, State, str]],
+        by: str,
+        verdict: Verdict | None,
+    ) -> tuple[DecisionRecord, ...]:
+        """Keeps that work was done at a camera: the photo that shows it, an entry a check, and the verdict by it, in one
+        transaction.
+
+        Parameters
+        ----------
+        placement : Placement
+            Of the photo, which lies in the visit already, at the camera.
+        after : sequence of (check, state, words)
+            What the photo makes of each check, with the figures before and after.
+        verdict : Verdict or None
+            Of the camera as judged with the photo; None where it is no picture that the camera took.
+
+        Raises
+        ------
+        LogbookError
+            If the visit is signed, the camera is not judged, or the name is missing.
+        """
+        number, camera, table = number_of(visit), clean_text(placement.camera or ""), tables.placements
+        with self._changing(number, alone=True) as connection:
+            judged = self._judged(connection, number, camera)
+            if judged is None:
+                raise LogbookError(f"visit {number} has no findings for camera '{camera}'; check the camera's id.")
+            before = {check: self._decided_on(judged, check, self._entries(connection, number, camera)) for check, _, _ in after}
+            row = {"visit": number, "photo": clean_text(placement.photo), "camera": camera,
+                   "decision": placement.decision, "role": placement.role, "body": dump(placement)}  # fmt: skip
+            self._insert_or_update(connection, table, [row])
+            if verdict is not None:
+                kept = tables.verdicts
+                key = sa.and_(kept.c.visit == number, kept.c.camera == camera)
+                connection.execute(kept.update().where(key).values(judged=dump(verdict)))
+            added = []
+            for check, state, words in after:
+                _need_check_and_name(check, by)
+                more = {"said_state": state, "photo": row["photo"]}
+                added.append(self._add(connection, number, camera, check, "done", by, words, before[check], None, more))
+            return tuple(added)
+
     def undo(self, visit: VisitRef, camera: str, check: Check | str, by: str, why: str = "") -> DecisionRecord:
         """Takes the entry in force back by adding one; the one before it counts again.
 
-        Where cameras share the finding that it was about, it is taken back for all of them in one transaction.
+        Where cameras share the finding that it was about, it is taken back for all of them in one transaction. After a
+        ``done`` the camera is to be judged again (:func:`audit.visit.done.take_back`): its photo no longer counts.
         """
         number = number_of(visit)
         with self._changing(number, alone=True) as connection:

@@ -22,6 +22,7 @@ __all__ = [
     "DecisionRecord",
     "DecisionWord",
     "DeviceRecord",
+    "DonePictures",
     "HistoryEntry",
     "KeptRecord",
     "PlanRecord",
@@ -41,7 +42,7 @@ __all__ = [
 ]
 
 VisitKind = Literal["commissioning", "maintenance"]
-DecisionWord = Literal["confirm", "dismiss", "tolerate", "promise", "finding", "undo"]
+DecisionWord = Literal["confirm", "dismiss", "tolerate", "promise", "finding", "done", "wait", "undo"]
 Channel = Literal["day", "night"]
 SaidRole = Literal["label", "wide view", "bracket", "day snapshot", "night snapshot"]
 
@@ -207,7 +208,8 @@ class DecisionRecord:
     ----------
     decision : str
         ``confirm`` (the finding stands), ``dismiss`` (it is wrong), ``tolerate`` (it stands and is tolerated), ``promise``
-        (it will be settled by ``due``), ``finding`` (a person's own, of state ``said_state``) or ``undo``.
+        (it will be settled by ``due``), ``finding`` (a person's own, of state ``said_state``), ``done`` (``photo`` was handed
+        in after the work and made ``said_state`` of it), ``wait`` (sign-off waits until it is settled) or ``undo``.
     finding_state : str or None
         State of the finding when it was decided on; None where there was no such finding.
     in_force : bool
@@ -243,6 +245,22 @@ class DecisionRecord:
     def settles(self) -> bool:
         """Whether the finding asks for nothing more because of it."""
         return self.in_force and self.decision in SETTLING
+
+
+@dataclass(frozen=True, slots=True)
+class DonePictures:
+    """Photos of one camera that were handed in as done.
+
+    Attributes
+    ----------
+    counting : tuple of str
+        In the order in which they were handed in.
+    taken_back : frozenset of str
+        Those that count no longer.
+    """
+
+    counting: tuple[str, ...] = ()
+    taken_back: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

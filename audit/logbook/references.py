@@ -14,7 +14,7 @@ from audit.judge.referencing import glass_verified, reference_bar, reference_gro
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, load, load_plain
 from audit.logbook.evidence import REFERENCE_COLUMNS, latest_references, reference_record
-from audit.logbook.records import CHANNELS, Channel, ReferenceChoice, ReferenceRecord
+from audit.logbook.records import CHANNELS, Channel, DonePictures, ReferenceChoice, ReferenceRecord
 from audit.logbook.settling import Settling, in_force
 from audit.logbook.store import VisitRef, number_of
 from audit.photos.photo import Photo
@@ -161,10 +161,15 @@ class References(Settling):
                 placements.c.camera.is_not(None),
             )
         )
-        chosen: dict[tuple[str, Channel], tuple[tuple[str, str], Any]] = {}
+        done = self._done_pictures(connection, visit)
+        chosen: dict[tuple[str, Channel], tuple[tuple[int, str, str], Any]] = {}
         for row in connection.execute(snapshots):
+            given = done.get(row.camera, DonePictures())
+            if row.name in given.taken_back:
+                continue
             taken_at = load(Photo, row.body).metadata.taken_at
-            order = (taken_at.isoformat() if taken_at else "", row.name)
+            after_work = given.counting.index(row.name) + 1 if row.name in given.counting else 0
+            order = (after_work, taken_at.isoformat() if taken_at else "", row.name)
             place: tuple[str, Channel] = (row.camera, self._channel(connection, row.sha256))
             if place not in chosen or chosen[place][0] < order:
                 chosen[place] = (order, row)

@@ -12,9 +12,10 @@ from audit.judge.finding import STATES, Check, Finding, Verdict
 from audit.judge.settled import Said, Word, decided_on, settled
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, load
-from audit.logbook.store import Store
+from audit.logbook.records import SETTLING, DonePictures
+from audit.logbook.store import Store, VisitRef, number_of
 
-__all__ = ["Settling", "in_force", "not_taken_back"]
+__all__ = ["Settling", "done_pictures", "in_force", "not_taken_back", "waited_for"]
 
 Entries = Mapping[str, list[sa.Row[Any]]]
 
@@ -29,6 +30,19 @@ class Settling(Store):
         if camera is not None:
             query = query.where(table.c.camera == camera)
         return list(connection.execute(query))
+
+    def done_pictures(self, visit: VisitRef, camera: str | None = None) -> dict[str, DonePictures]:
+        """Photos that were handed in as done, by camera."""
+        with self.database.reading() as connection:
+            return self._done_pictures(connection, number_of(visit), camera)
+
+    def _done_pictures(self, connection: Connection, visit: int, camera: str | None = None) -> dict[str, DonePictures]:
+        table = tables.decisions
+        query = sa.select(table.c.id, table.c.camera, table.c.check, table.c.decision, table.c.photo, table.c.undoes)
+        query = query.where(table.c.visit == visit, table.c.decision.in_(("done", "undo"))).order_by(table.c.id)
+        if camera is not None:
+            query = query.where(table.c.camera == camera)
+        return done_pictures(list(connection.execute(query)))
 
     def _judged(self, connection: Connection, visit: int, camera: str) -> Verdict | None:
         """A camera's verdict as the judge left it."""
@@ -86,6 +100,29 @@ def not_taken_back(rows: Iterable[sa.Row[Any]]) -> list[sa.Row[Any]]:
 def in_force(rows: Iterable[Any]) -> dict[tuple[str, str], int]:
     """Id of the entry that counts, by camera and check."""
     return {(row.camera, row.check): row.id for row in not_taken_back(rows)}
+
+
+def done_pictures(rows: Iterable[Any]) -> dict[str, DonePictures]:
+    """What was handed in as done, by camera; rows in the order in which they were added."""
+    known = [row for row in rows if row.decision == "done"]
+    kept = {row.id for row in not_taken_back(rows)}
+    found: dict[str, DonePictures] = {}
+    for camera in dict.fromkeys(row.camera for row in known):
+        mine = [row for row in known if row.camera == camera]
+        counting = tuple(dict.fromkeys(row.photo for row in reversed(mine) if row.id in kept))[::-1]
+        found[camera] = DonePictures(counting, frozenset(row.photo for row in mine) - frozenset(counting))
+    return found
+
+
+def waited_for(rows: Iterable[Any]) -> list[tuple[str, str]]:
+    """Camera and check of each finding that sign-off waits for; rows in the order in which they were added."""
+    waiting: dict[tuple[str, str], None] = {}
+    for row in not_taken_back(rows):
+        if row.decision == "wait":
+            waiting[row.camera, row.check] = None
+        elif row.decision in SETTLING:
+            waiting.pop((row.camera, row.check), None)
+    return list(waiting)
 
 
 def _said(row: sa.Row[Any]) -> Said:

@@ -43,6 +43,8 @@ __all__ = ["KEYS_VARIABLE", "KEY_VARIABLE", "Signoff"]
 KEY_VARIABLE = "PHOTO_AUDIT_KEY"
 KEYS_VARIABLE = "PHOTO_AUDIT_KEYS"
 
+_NAMED = 6
+
 log = logging.getLogger(__name__)
 
 
@@ -75,7 +77,7 @@ class Signoff(Proof, Photos, References, Decisions):
         Raises
         ------
         LogbookError
-            If the visit is signed, or one of its images is missing or changed.
+            If the visit is signed, somebody asked that it waits for a finding, or one of its images is missing or changed.
         SignatureError
             If the key can't be used, or is another one than signed before.
         """
@@ -92,6 +94,7 @@ class Signoff(Proof, Photos, References, Decisions):
                 if row.signed_at is not None:
                     raise LogbookError(f"visit {number} was signed by {row.signed_by} already.")
                 self._need_key_in_force(connection, key)
+                self._need_no_waiting(connection, number)
                 self._need_whole_images(connection, number, progress)
                 self._keep_references(connection, number)
                 plan = self._plan_row(connection, None)
@@ -307,6 +310,16 @@ class Signoff(Proof, Photos, References, Decisions):
     def _last_record(self, connection: Connection) -> sa.Row[Any] | None:
         table = tables.records
         return connection.execute(sa.select(table).order_by(table.c.id.desc()).limit(1)).one_or_none()
+
+    def _need_no_waiting(self, connection: Connection, visit: int) -> None:
+        waiting = self._waits(connection, visit)
+        if waiting:
+            named = ", ".join(f"{camera} {check}" for camera, check in waiting[:_NAMED])
+            more = f" and {len(waiting) - _NAMED} more" if len(waiting) > _NAMED else ""
+            raise LogbookError(
+                f"visit {visit} waits for {named}{more}: hand in what was done, decide on it, or take the wait back "
+                f"('photo-audit undo'), then sign."
+            )
 
     def _need_whole_images(self, connection: Connection, visit: int, progress: Counting) -> None:
         table = tables.photos

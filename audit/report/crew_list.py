@@ -26,7 +26,7 @@ _PICTURE_PX = 480
 _QUALITY = 60
 _CAUTIONS = (
     "Work at height, near traffic, on mains or beside infrared emitters is for trained people under the site's own "
-    "rules; local regulations apply.",
+    "rules; local regulations apply, and licensed work stays with licensed people.",
     "No photo is worth an unsafe ladder: use a camera pole, or shoot from the ground.",
 )
 

@@ -59,7 +59,7 @@ _CODE_MM = 28.0
 _SIGNATURES_MM = 130.0
 CAUTIONS = (
     "Work at height, near traffic, on mains or beside infrared emitters is for trained people under the site's own "
-    "rules; local codes and licensed practice decide, not this report.",
+    "rules; local regulations apply, and licensed work stays with licensed people.",
     "No photo is worth an unsafe ladder: a pole or a photo from the ground serves.",
     "A picture proves what it shows. Seals, weights, threads, wiring and fixings are for a person on site.",
 )

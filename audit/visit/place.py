@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from audit.match.assign import match_photos
 from audit.match.placement import Placement
@@ -15,10 +15,23 @@ __all__ = ["place", "placed_snapshots"]
 def place(run: Run, photos: Sequence[Photo], at_least: float) -> tuple[Placement, ...]:
     """Put every photo of the visit to a camera, with what persons said as facts, and keep it."""
     run.progress(Progress("place", 0, 1))
-    placements = match_photos(run.site, tuple(photos), run.logbook.answers(run.visit), at_least)
+    answers = run.logbook.answers(run.visit)
+    given = _handed_in(run, answers)
+    placements = match_photos(run.site, tuple(p for p in photos if p.name not in given), answers, at_least)
+    placements = tuple(sorted((*placements, *given.values()), key=lambda p: p.photo)) if given else placements
     run.logbook.put_placements(run.visit, placements)
     run.progress(Progress("place", 1, 1))
     return placements
+
+
+def _handed_in(run: Run, answers: Mapping[str, str | None]) -> dict[str, Placement]:
+    """Photos that came with the word that work is done at a camera: they stay where they were handed in, unless a person
+    moved them since."""
+    names = {
+        name for given in run.logbook.done_pictures(run.visit).values() for name in (*given.counting, *given.taken_back)
+    }
+    names -= answers.keys()
+    return {p.photo: p for p in run.logbook.placements(run.visit) if p.photo in names} if names else {}
 
 
 def placed_snapshots(placements: Iterable[Placement]) -> list[Placement]:

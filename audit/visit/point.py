@@ -21,7 +21,7 @@ from audit.visit.conduct import judge_again
 from audit.visit.judge import evidence_by_camera
 from audit.visit.run import Run
 
-__all__ = ["judge_camera_again", "point_out", "take_point_back"]
+__all__ = ["evidence_of", "judge_camera_again", "planned_camera", "point_out", "take_point_back"]
 
 
 def point_out(
@@ -53,7 +53,7 @@ def point_out(
         is recorded.
     """
     site = logbook.site(visit)
-    camera = _camera(site, camera_id)
+    camera = planned_camera(site, camera_id)
     if place_of(site, camera, landmark) is None:
         names = [m.landmark for m in landmarks_of(site, camera)]
         near = difflib.get_close_matches(landmark, names, n=1)
@@ -67,14 +67,14 @@ def point_out(
     if at_px is not None:
         size = shot.photo.width_px, shot.photo.height_px
         alone = Pointed(landmark, place_of(site, camera, landmark), shot.photo.name, at_px, size, by, confirmed)
-        _refuse_impossible(camera, _evidence(logbook, visit, site, account, limits), alone, limits)
+        _refuse_impossible(camera, evidence_of(logbook, visit, site, account, limits), alone, limits)
     logbook.point(visit, camera_id, landmark, shot.photo.name, at_px, by, confirmed=confirmed)
     return judge_camera_again(logbook, visit, camera_id) if judge else None
 
 
 def take_point_back(logbook: Logbook, visit: VisitRecord, camera_id: str, landmark: str, by: str) -> Verdict:
     """Take the latest click on a thing back, and judge the camera again."""
-    _camera(logbook.site(visit), camera_id)
+    planned_camera(logbook.site(visit), camera_id)
     logbook.undo_point(visit, camera_id, landmark, by)
     return judge_camera_again(logbook, visit, camera_id)
 
@@ -82,19 +82,20 @@ def take_point_back(logbook: Logbook, visit: VisitRecord, camera_id: str, landma
 def judge_camera_again(logbook: Logbook, visit: VisitRecord, camera_id: str) -> Verdict:
     """Judge one camera again by what the logbook holds; the whole visit where it is part of an exchange."""
     site = logbook.site(visit)
-    camera = _camera(site, camera_id)
+    camera = planned_camera(site, camera_id)
     before = logbook.verdicts(visit, camera_id)
     if any(finding.shared for verdict in before for finding in verdict.findings):
         judge_again(logbook, visit)
         return logbook.verdicts(visit, camera_id)[0]
     limits = logbook.limits(visit)
     account = accounts_of(logbook, visit, [camera], limits)[camera_id]
-    verdict = judge_camera(camera, _evidence(logbook, visit, site, account, limits), limits)
+    verdict = judge_camera(camera, evidence_of(logbook, visit, site, account, limits), limits)
     logbook.put_verdict(visit, verdict)
     return verdict
 
 
-def _evidence(logbook: Logbook, visit: VisitRecord, site: Site, account: Account, limits: Limits) -> CameraEvidence:
+def evidence_of(logbook: Logbook, visit: VisitRecord, site: Site, account: Account, limits: Limits) -> CameraEvidence:
+    """All that the visit brought for one camera, by its account."""
     with compute.executor(0) as executor:
         run = Run(logbook, visit, site, limits, executor)
         return evidence_by_camera(run, logbook.placements(visit), {account.camera.camera: account})[
@@ -114,7 +115,8 @@ def _refuse_impossible(camera: Camera, evidence: CameraEvidence, click: Pointed,
         raise AuditError(f"{camera.camera}: {reason}")
 
 
-def _camera(site: Site, camera_id: str) -> Camera:
+def planned_camera(site: Site, camera_id: str) -> Camera:
+    """The camera of the plan; raises with a guess where there is none of that id."""
     if camera_id not in site:
         near = difflib.get_close_matches(camera_id, [c.camera for c in site.cameras], n=1)
         guess = f" Did you mean '{near[0]}'?" if near else ""

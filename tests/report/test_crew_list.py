@@ -38,7 +38,7 @@ class Elements(HTMLParser):
 def test_every_open_finding_and_missing_shot_is_there(book: Logbook) -> None:
     listed = crew_list(book, book.visit())
     text = " ".join(" ".join(Elements(listed).text).split())
-    for words in ("C-1: aim, sky (defect)", "Tip down 8.0° ± 0.8°.", "Right when: The cone stands", "tilt bracket",
+    for words in ("C-1: aim, sky (defect)", "Tip down 8.0° ± 0.8°.", "Check on site: The cone stands", "tilt bracket",
                   "C-2: aim (defect)", "Exchange the names.", "C-4: cleanliness (to check)", "3.0 m high", "serial SN0001"):  # fmt: skip
         assert words in text, words
     assert text.count("Exchange the names.") == 1, "an exchange is one task"
