@@ -21,6 +21,7 @@ from threadpoolctl import threadpool_limits
 
 from audit.children import SAFE_PATH, end_with_parent_process
 from audit.errors import AuditError
+from audit.extras import need
 
 __all__ = ["InProcess", "LocalProcesses", "Outcome", "WorkerLost", "each", "executor", "shares_files", "usable_cores"]
 
@@ -311,12 +312,8 @@ def _worker_environment() -> Iterator[None]:
 
 @contextmanager
 def _dask(address: str) -> Iterator[Any]:
-    try:
-        from distributed import Client, WorkerPlugin
-    except ImportError as error:
-        raise AuditError(
-            "the cluster's library is missing; install it with: pip install 'photo-audit[cluster]'."
-        ) from error
+    need("cluster", "A cluster")
+    from distributed import Client, WorkerPlugin
 
     class OneThread(WorkerPlugin):  # type: ignore[misc]
         """Each worker uses one thread inside a call."""

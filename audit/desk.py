@@ -18,6 +18,7 @@ from urllib.parse import urlsplit
 from audit.children import child_environment, python
 from audit.desk_settings import Settings, is_loopback, read_settings
 from audit.errors import AuditError
+from audit.extras import need
 from audit.logbook import Logbook
 from audit.people import typed_name
 
@@ -127,8 +128,8 @@ def serve(
             f"--address {address}: other machines could reach it without signing in; set up sign-in in a file for "
             "--settings first (docs/sign_in.md), or listen on 127.0.0.1."
         )
-    if said.auth is not None and importlib.util.find_spec("authlib") is None:
-        raise AuditError("Sign-in needs one more library; install it with: pip install 'photo-audit[auth]'.")
+    if said.auth is not None:
+        need("auth", "Sign-in")
     Logbook.open(logbook, images=images).close()
     place = _absolute(logbook)
     shown = said.origin or Serving(address, port).origins(said)[0]

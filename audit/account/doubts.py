@@ -1,8 +1,9 @@
-"""What looks wrong with a visit as a whole: photos of other days than its own, and files that an earlier visit had."""
+"""What looks wrong with a visit as a whole: photos of other days than its own, files of an earlier visit, print unread."""
 
 from __future__ import annotations
 
 from audit.logbook import Logbook, VisitRecord
+from audit.match.reading import to_read, unread_sentence
 
 __all__ = ["visit_doubts"]
 
@@ -35,7 +36,9 @@ def visit_doubts(logbook: Logbook, visit: VisitRecord) -> tuple[str, ...]:
                     f"{len(again)} file{'' if len(again) == 1 else 's'} of this visit came in with visit {earlier.number} "
                     f"already ({_some(again)}): nothing new is seen in them."
                 )
-    return tuple(found)
+    by_name = {photo.name: photo for photo in photos}
+    unread = unread_sentence(sum(to_read(by_name[p.photo], p) for p in logbook.placements(visit) if p.photo in by_name))
+    return tuple(found) if unread is None else (*found, unread)
 
 
 def _some(names: list[str]) -> str:

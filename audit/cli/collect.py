@@ -12,6 +12,7 @@ from audit.cli import sentences
 from audit.cli.options import DONE, SOME_REFUSED, Images, Json, LogbookPlace, Workers, day_of, made_folder
 from audit.cli.speak import emit, progress_bar, say
 from audit.errors import AuditError
+from audit.extras import need
 
 __all__ = ["collect"]
 
@@ -40,6 +41,7 @@ def collect(
     as_json: Json = False,
 ) -> int:
     """Fetch the cameras' own pictures by HTTP, ONVIF or RTSP; nothing in a camera is changed."""
+    need("collect", "Fetching from cameras")
     from audit.collect.addresses import addresses
     from audit.collect.conduct import Round, folder_of
     from audit.collect.credentials import keys_from

@@ -7,11 +7,12 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
+from audit.cli.speak import say
 from audit.errors import AuditError, PhotoRefused
 from audit.match.assign import match_photos
 from audit.match.labels import read_codes
 from audit.match.placement import Placement
-from audit.match.reading import LEAST_SIDE_PX, READ_SIDE_PX, id_reader, ids_of, read_label
+from audit.match.reading import READ_SIDE_PX, id_reader, ids_of, read_label, to_read, unread_sentence
 from audit.match.table import read_answers, read_metadata_table
 from audit.measure.image import MEASURE_SIDE_PX
 from audit.photos.intake import find_files, open_photo
@@ -64,11 +65,15 @@ def _placed_by_text(
     site: Site, folder: Path, taken: list[Photo], placed: dict[str, Placement], told: Mapping[str, str | None], at_least: float
 ) -> dict[str, Placement]:
     """The placements again, with the printed text of photos that were left open; as they are where none tells."""
+    unread = unread_sentence(sum(to_read(photo, placed[photo.name]) for photo in taken))
+    if unread is not None:
+        say(unread)
+        return placed
     ids = id_reader(ids_of(site))
     paths = {found.name: found.path for found in find_files(folder)}
     read: dict[str, Photo] = {photo.name: photo for photo in taken}
     for name, photo in read.items():
-        if placed[name].decision != "placed" and not photo.codes and max(photo.width_px, photo.height_px) >= LEAST_SIDE_PX:
+        if to_read(photo, placed[name]):
             opened = open_photo(paths[name], name, max_side_px=READ_SIDE_PX, guarded=True)
             text = ids.told(read_label(opened.pixels, ids))
             if text is not None:

@@ -28,6 +28,7 @@ from zeep.wsse.username import UsernameToken
 from audit.collect.refusal import NoPicture, Reason
 from audit.collect.web import Web
 from audit.errors import AuditError
+from audit.extras import how_to_get
 from audit.photos.device import DeviceFacts
 
 __all__ = ["CALLS", "Described", "describe"]
@@ -102,7 +103,7 @@ def _wsdl(name: str) -> Document:
     # the package is found, not imported: its import sets the whole program's log
     package = find_spec("onvif")
     if package is None or not package.submodule_search_locations:
-        raise AuditError("onvif-zeep-async is not installed; install photo-audit whole.")
+        raise AuditError(f"onvif-zeep-async is not installed whole; install it anew with: {how_to_get('collect')}.")
     place = Path(package.submodule_search_locations[0]) / "wsdl" / name
     return Document(str(place), _FromDisk(), settings=zeep.Settings(strict=True, xml_huge_tree=False))
 

@@ -19,6 +19,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
 from audit.errors import LogbookError
+from audit.extras import how_to_get
 from audit.logbook.tables import SCHEMA, metadata
 from audit.visible import without_password
 
@@ -276,7 +277,7 @@ def _server_url(address: str) -> URL:
         url.get_dialect().import_dbapi()
     except (ImportError, NoSuchModuleError) as error:
         raise LogbookError(
-            "the PostgreSQL driver is missing; install it with: pip install 'photo-audit[postgres]'."
+            f"the PostgreSQL driver is missing or can't be loaded; install it with: {how_to_get('postgres')}."
         ) from error
     return url
 

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from audit.errors import LogbookError
+from audit.extras import how_to_get
 from audit.logbook.codec import sha256_hex
 from audit.logbook.database import file_sentence
 from audit.logbook.files import BLOCK_BYTES, NotRegular, open_regular, read_regular, sha256_of
@@ -218,7 +219,7 @@ class ImageStore:
         except ImportError as error:
             raise LogbookError(
                 f"{self.url}: the image store's driver is missing ({error}); for S3 install it with: "
-                f"pip install 'photo-audit[s3]'."
+                f"{how_to_get('s3')}."
             ) from error
         except ValueError as error:
             raise LogbookError(

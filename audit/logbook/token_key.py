@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
 from audit.errors import SignatureError
+from audit.extras import has, how_to_get
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
@@ -63,10 +64,10 @@ class TokenKey:
 
     @contextmanager
     def _session(self) -> Iterator[Any]:
-        try:
-            import pkcs11
-        except ImportError:
-            raise SignatureError(f"{self}: needs a library that isn't here; pip install 'photo-audit[token]'.") from None
+        if not has("token"):
+            raise SignatureError(f"{self}: needs packages that are not installed; install them with: {how_to_get('token')}.")
+        import pkcs11
+
         try:
             with pkcs11.lib(self.module).get_token(token_label=self.token).open(user_pin=self.pin) as session:
                 yield session

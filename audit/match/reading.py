@@ -17,9 +17,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from audit.extras import has, how_to_get
+from audit.match.placement import Placement
+from audit.photos.photo import Photo
 from audit.plan.model import Site
 
-__all__ = ["LEAST_SIDE_PX", "READ_SIDE_PX", "TEXT_METHOD", "IdReader", "Ids", "TextLine", "id_reader", "ids_of", "lines_from_record", "lines_to_record", "read_label", "read_lines"]
+__all__ = ["LEAST_SIDE_PX", "READ_SIDE_PX", "TEXT_METHOD", "IdReader", "Ids", "TextLine", "id_reader", "ids_of", "lines_from_record", "lines_to_record", "read_label", "read_lines", "to_read", "unread_sentence"]
 
 #: Changes with the engine, its weights, or how pictures are given to it.
 TEXT_METHOD = "text-1"
@@ -209,6 +212,19 @@ def _windows(text: str) -> Iterator[str]:
         for end in range(start + 1, min(start + _MOST_WORDS, len(parts)) + 1):
             seen.add("".join(parts[start:end]))
     yield from sorted(seen, key=len, reverse=True)
+
+
+def to_read(photo: Photo, placement: Placement) -> bool:
+    """Whether a photo is read at all: nothing has placed it, no code was in it, and it is no thumbnail."""
+    return placement.decision != "placed" and not photo.codes and max(photo.width_px, photo.height_px) >= LEAST_SIDE_PX
+
+
+def unread_sentence(count: int) -> str | None:
+    """What to say of photos that :func:`to_read` names; None where there are none, or the engine is installed."""
+    if count == 0 or has("reading"):
+        return None
+    photos = "1 photo that nothing else places was" if count == 1 else f"{count} photos that nothing else places were"
+    return f"{photos} not read for printed ids; install the reader with: {how_to_get('reading')}."
 
 
 Ids = tuple[tuple[str, str | None], ...]

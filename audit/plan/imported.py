@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from audit.errors import PlanError, PlanProblem
+from audit.extras import need
 from audit.plan.columns import by_key
 from audit.plan.grid import Grid
 from audit.plan.model import Site
@@ -66,6 +67,7 @@ def import_drawing(
     from audit.plan.files import write_grid
 
     drawing = Path(drawing)
+    need("drawings", "Importing a drawing")
     if drawing.suffix.lower() != ".dxf":
         raise _refused(shown_name(drawing), "a plan is imported from a DXF drawing; save the drawing as .dxf.")
     settings = _read_mapping(None if mapping is None else Path(mapping))

@@ -22,6 +22,7 @@ from audit.account.case import (
 from audit.account.changes import changes, signed_before
 from audit.account.unproven import unproven, unproven_sentences
 from audit.account.worklist import asks, trip_of
+from audit.extras import need
 from audit.judge.finding import STATE_MARKS, STATES, Finding, State
 from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits
@@ -100,6 +101,8 @@ def write_handover(
     tuple of Path
         The files written, the ZIP last.
     """
+    if private:
+        need("faces", "Blurring faces")
     about = {
         "visit": visit.number,
         "kind": visit.kind,

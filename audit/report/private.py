@@ -7,8 +7,6 @@ from io import BytesIO
 import cv2
 import numpy as np
 from PIL import Image, ImageFilter
-from skimage.data import lbp_frontal_face_cascade_filename
-from skimage.feature import Cascade
 
 from audit.photos.pixels import decode
 
@@ -35,6 +33,9 @@ def faces_blurred(data: bytes) -> bytes:
     scikit-image's frontal face cascade finds faces that look at the camera and are at least about 24 pixels wide at
     640 px; it misses profiles and backs of heads. A person checks before pictures of people leave the house.
     """
+    from skimage.data import lbp_frontal_face_cascade_filename
+    from skimage.feature import Cascade
+
     pixels = decode(data, None)
     height, width = pixels.shape[:2]
     scale = min(1.0, _SEARCH_SIDE_PX / max(height, width))

@@ -6,9 +6,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from audit.extras import has
 from audit.match.placement import Placement
 from audit.match.reading import (
-    LEAST_SIDE_PX,
     READ_SIDE_PX,
     TEXT_METHOD,
     Ids,
@@ -17,6 +17,7 @@ from audit.match.reading import (
     lines_from_record,
     lines_to_record,
     read_label,
+    to_read,
 )
 from audit.photos.photo import Photo
 from audit.visit.kept import KeptImage, kept_image
@@ -33,10 +34,13 @@ class _TextJob:
 
 
 def read_texts(run: Run, photos: Mapping[str, Photo], placements: Sequence[Placement]) -> None:
-    """Read the text of every photo that nothing else has placed; what was read by this version stays."""
-    open_ = (photos[p.photo] for p in placements if p.decision != "placed")
-    wanted = [photo for photo in open_ if not photo.codes and max(photo.width_px, photo.height_px) >= LEAST_SIDE_PX]
+    """Read the text of every photo that nothing else has placed; what was read by this version stays.
 
+    Without the engine nothing is read or kept, so that a later run with it reads them.
+    """
+    if not has("reading"):
+        return
+    wanted = [photos[p.photo] for p in placements if to_read(photos[p.photo], p)]
     ids = ids_of(run.site)
 
     def waiting() -> Iterator[_TextJob]:
