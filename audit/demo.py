@@ -14,6 +14,7 @@ from audit.logbook import Logbook
 from audit.plan.files import read_plan
 from audit.visit import Progress, VisitSummary, run_visit, summary_of
 from audit.visit.clicks import read_clicks, record_clicks
+from audit.visit.seen import read_seen, record_seen
 
 __all__ = ["COMMISSIONED_ON", "MAINTAINED_ON", "lay_out", "run_demo", "sample_folder"]
 
@@ -27,6 +28,7 @@ _PARTS = (
     "limits.toml",
     "clicks.commissioning.csv",
     "clicks.maintenance.csv",
+    "seen.commissioning.csv",
     "commissioning",
     "maintenance",
 )
@@ -106,10 +108,12 @@ def run_demo(
 
 
 def _pointed_out(book: Logbook, done: VisitSummary, folder: Path) -> VisitSummary:
-    """The same visit with what the demo's reviewer pointed out; nothing where it was recorded before."""
+    """The same visit with what the demo's reviewer pointed out and saw; nothing where it was recorded before."""
     kind = done.visit.kind
     if not book.points(done.visit):
         record_clicks(book, done.visit, read_clicks(folder / f"clicks.{kind}.csv"), REVIEWER)
+    if kind == "commissioning" and not book.decisions(done.visit):
+        record_seen(book, done.visit, read_seen(folder / "seen.commissioning.csv"), REVIEWER)
     return summary_of(book, done.visit)
 
 

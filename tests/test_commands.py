@@ -193,6 +193,25 @@ def test_a_persons_own_finding_enters_state_and_list(audit: Audit, tmp_path: Pat
         assert done.code == 2 and word in done.err
 
 
+def test_findings_of_many_cameras_come_from_one_list(audit: Audit, tmp_path: Path) -> None:
+    """What can be kept is kept; each other line is named with its reason."""
+    place, many = str(tmp_path / "book"), tmp_path / "seen.csv"
+    book = start(place)
+    fill(book)
+    book.close()
+    many.write_text(
+        "camera;check;state;why\nC-2;cleanliness;defect;smears on the dome\nC-9;cleanliness;as planned;wiped\n"
+        "C-1;cleanliness;as planned;\nC-1;focus;to check;soft in the corner\n"
+    )
+    done = audit("finding", place, "--list", many, "--by", "Ada Example")
+    assert done.code == 3 and "C-2 is now: defect" in done.err and "C-1 is now: to check" in done.err
+    assert "C-9, cleanliness" in done.err and "C-1, cleanliness: say what you see" in done.err
+    kept = json.loads(audit("show", place, "--json").out.splitlines()[0])
+    assert [f["check"] for f in kept["findings"] if f["state"] == "defect"] == ["cleanliness"]
+    assert audit("finding", place, "C-2", "--list", many, "--by", "Ada Example").code == 2
+    assert audit("finding", place, "C-2", "--by", "Ada Example", "--why", "x").code == 2
+
+
 @pytest.mark.parametrize(
     "words",
     [("decide", "C-1", "aim", "confirm", "--why", "seen"), ("sign",), ("undo", "C-1", "aim"), ("open", "--no-browser")],

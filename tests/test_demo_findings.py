@@ -151,6 +151,18 @@ def test_where_cameras_are_panned_to_is_shown_or_said_to_be_unknown(book: Logboo
     assert by_board.state == "as planned" and "by the board" in by_board.why
 
 
+def test_a_glass_that_a_person_saw_clean_is_compared_at_maintenance(book: Logbook) -> None:
+    """One picture can't prove a glass clean: a person's word does, and the signed picture carries it on."""
+    first, second = _verdicts(book, "commissioning"), _verdicts(book, "maintenance")
+    seen = [c for c, v in first.items() if any(f.check == "cleanliness" and "Seen by" in f.why for f in v.findings)]
+    assert len(seen) == 21 and not {"TH-09", "TH-21", "TH-24"} & set(seen)
+    done = [c for c, v in first.items() if v.state == "as planned"]
+    assert len(done) >= 10 and set(done) <= set(seen)
+    assert sum(second[c].state == "as planned" for c in done) >= len(done) // 2
+    for camera in set(first) - set(seen):
+        assert "as planned" not in {f.state for f in first[camera].findings if f.check == "cleanliness"}
+
+
 def test_the_first_visit_is_signed_and_nothing_changed(book: Logbook) -> None:
     assert book.visit(1).signed_at is not None
     assert book.verify() == ()

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
 from audit.cli import sentences
-from audit.cli.options import DONE, Images, Json, LogbookPlace, Visit, typed
+from audit.cli.options import DONE, SOME_REFUSED, Images, Json, LogbookPlace, Visit, typed
 from audit.cli.speak import emit, say, tell
 from audit.errors import AuditError
 
@@ -42,19 +43,26 @@ def decide(
 
 def finding(
     logbook: LogbookPlace,
-    camera: Annotated[str, typer.Argument(help="The camera's id in the plan.")],
-    check: Annotated[str, typer.Argument(help="The check, e.g. cleanliness.")],
-    state: Annotated[str, typer.Argument(help="defect, 'to check', 'not verified' or 'as planned'.")],
-    by: Annotated[str, typer.Option("--by", help="Who sees it.", callback=typed)],
-    why: Annotated[str, typer.Option("--why", help="What is seen.")],
+    camera: Annotated[str | None, typer.Argument(help="The camera's id in the plan.")] = None,
+    check: Annotated[str | None, typer.Argument(help="The check, e.g. cleanliness.")] = None,
+    state: Annotated[str | None, typer.Argument(help="defect, 'to check', 'not verified' or 'as planned'.")] = None,
+    by: Annotated[str, typer.Option("--by", help="Who sees it.", callback=typed)] = "",
+    why: Annotated[str, typer.Option("--why", help="What is seen.")] = "",
     at: Annotated[str | None, typer.Option("--at", help="Where in the picture: COLUMN,ROW in pixels.")] = None,
     photo: Annotated[str | None, typer.Option("--photo", help="In which photo; the camera's day picture without it.")] = None,
+    list_file: Annotated[Path | None, typer.Option("--list", help="CSV of many: camera, check, state, why.")] = None,
     visit: Visit = None,
     images: Images = None,
 ) -> int:
     """Record a reviewer's own finding; it stands in place of the program's until it is taken back."""
     from audit.logbook import Logbook
 
+    if list_file is not None:
+        if camera or check or state or why or at or photo:
+            raise AuditError("--list holds cameras, checks and states itself; give nothing of them beside it.")
+        return _findings(Logbook.open(logbook, images=images), visit, list_file, by)
+    if camera is None or check is None or state is None:
+        raise AuditError("finding needs CAMERA CHECK STATE with --why TEXT, or --list FILE.csv.")
     book = Logbook.open(logbook, images=images)
     record = book.visit(visit)
     place = None if at is None else _place(at)
@@ -62,6 +70,18 @@ def finding(
     book.add_finding(record, camera, check, state, by, why, photo=shown, at_px=place)
     say(f"{camera}, {check}: {state} by {by} is kept with visit {record.number}; {state_now(book, record, camera)}.")
     return DONE
+
+
+def _findings(book: Logbook, visit: int | None, path: Path, by: str) -> int:
+    from audit.visit.seen import read_seen, record_seen
+
+    record = book.visit(visit)
+    kept, refused = record_seen(book, record, read_seen(path), by)
+    for one, error in refused:
+        say(f"{one.camera}, {one.check}: {error}")
+    for one in kept:
+        say(f"{one.camera}, {one.check}: {one.state} by {by} is kept with visit {record.number}; {_state(book, record, one.camera)}.")
+    return SOME_REFUSED if refused else DONE
 
 
 def _place(text: str) -> tuple[float, float]:
