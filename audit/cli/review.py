@@ -80,7 +80,8 @@ def _findings(book: Logbook, visit: int | None, path: Path, by: str) -> int:
     for one, error in refused:
         say(f"{one.camera}, {one.check}: {error}")
     for one in kept:
-        say(f"{one.camera}, {one.check}: {one.state} by {by} is kept with visit {record.number}; {_state(book, record, one.camera)}.")
+        now = state_now(book, record, one.camera)
+        say(f"{one.camera}, {one.check}: {one.state} by {by} is kept with visit {record.number}; {now}.")
     return SOME_REFUSED if refused else DONE
 
 
