@@ -44,6 +44,7 @@ _FARTHEST_CONE_M = 30.0
 _MISSING_PART_DEG = 4.0
 _SMALLEST_TURN_DEG = 0.3
 _TWO_SIDED_95 = 1.96
+_UPRIGHT = "Uprights in the middle of the picture (not at its edges) stand parallel to its side edges."
 
 
 def _cautions(camera: Camera, *more: str) -> tuple[str, ...]:
@@ -55,6 +56,15 @@ def _cautions(camera: Camera, *more: str) -> tuple[str, ...]:
     if camera.form == "ptz":
         found.append(MOVING)
     return (*found, *more)
+
+
+def _vague(turn_deg: float, sd_deg: float) -> bool:
+    """Whether not even the direction of a turn is sure: nobody is sent up a ladder to turn by it."""
+    return abs(turn_deg) < _TWO_SIDED_95 * sd_deg
+
+
+def _give(turn_deg: float, sd_deg: float) -> str:
+    return f"{abs(turn_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}°"
 
 
 def _landmark(camera: Camera, pose: Pose) -> str | None:
@@ -123,7 +133,16 @@ def _joint_advice(camera: Camera, pitch_deg: float) -> tuple[str, tuple[str, ...
 def aim_remedy(camera: Camera, intended: Pose, tip_deg: float, sd_deg: float, missing: str | None = None) -> Remedy:
     """Tip by ``tip_deg`` (+ up) to reach the intended pose; ``missing`` names a part that was left out."""
     way = "up" if tip_deg > 0 else "down"
-    amount = f"Tilt {way} {abs(tip_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}°"
+    amount = f"Tilt {way} {_give(tip_deg, sd_deg)}"
+    if missing is None and _vague(tip_deg, sd_deg):
+        return Remedy(
+            f"Measure its tilt with an inclinometer (planned {intended.pitch_deg:+.1f}°) before turning anything: "
+            f"{_give(tip_deg, sd_deg)} {way} is too uncertain to act on.",
+            _landmark(camera, intended),
+            (),
+            _cautions(camera),
+            sd_deg=sd_deg,
+        )
     advice, parts = _joint_advice(camera, intended.pitch_deg)
     if missing is not None:
         advice, parts = f"by fitting the {missing} of the plan, which seems to be missing, thick side up", (missing,)
@@ -141,9 +160,18 @@ def aim_remedy(camera: Camera, intended: Pose, tip_deg: float, sd_deg: float, mi
 def pan_remedy(camera: Camera, intended: Pose, turn_deg: float, sd_deg: float) -> Remedy:
     """Pan by ``turn_deg`` (+ right) to reach the intended pose."""
     way = "right" if turn_deg > 0 else "left"
+    if _vague(turn_deg, sd_deg):
+        return Remedy(
+            "Hold the live picture against the site plan before turning anything: "
+            f"{_give(turn_deg, sd_deg)} {way} is too uncertain to act on.",
+            _target_across(camera, intended),
+            (),
+            _cautions(camera),
+            sd_deg=sd_deg,
+        )
     advice, parts = _pan_advice(camera, turn_deg)
     return Remedy(
-        f"Pan {way} {abs(turn_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}° {advice}; then take a new day and night snapshot.",
+        f"Pan {way} {_give(turn_deg, sd_deg)} {advice}; then take a new day and night snapshot.",
         _target_across(camera, intended),
         parts,
         _cautions(camera),
@@ -156,7 +184,7 @@ def turn_remedy(camera: Camera, intended: Pose, turn_deg: float, sd_deg: float) 
     """Rotate a camera that looks straight down by ``turn_deg`` about the plumb line (+ clockwise seen from above)."""
     way = "counter-clockwise" if turn_deg > 0 else "clockwise"
     return Remedy(
-        f"Rotate it {abs(turn_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}° {way}, seen from below, at its base plate; then "
+        f"Rotate it {_give(turn_deg, sd_deg)} {way}, seen from below, at its base plate; then "
         "take a new day and night snapshot.",
         _target_across(camera, intended),
         (),
@@ -228,6 +256,15 @@ def lowest_aim_remedy(camera: Camera, intended: Pose, at_least_deg: float) -> Re
 def level_remedy(camera: Camera, roll_deg: float, sd_deg: float) -> Remedy:
     """Turn about the axis by ``roll_deg`` (+ clockwise seen from behind)."""
     way = "clockwise" if roll_deg > 0 else "counter-clockwise"
+    if _vague(roll_deg, sd_deg):
+        return Remedy(
+            f"Hold a spirit level to the camera before turning anything: {_give(roll_deg, sd_deg)} {way} seen from behind is "
+            "too uncertain to act on.",
+            _UPRIGHT,
+            (),
+            _cautions(camera),
+            sd_deg=sd_deg,
+        )
     reach = joints(camera)
     if camera.surface == "pole":
         how = "a slipped pole strap rotates the camera with its adapter: straighten and strap it again, mark the straps"
@@ -236,8 +273,8 @@ def level_remedy(camera: Camera, roll_deg: float, sd_deg: float) -> Remedy:
     else:
         how = "rotate or shim the mounting face"
     return Remedy(
-        f"Rotate {abs(roll_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}° {way} seen from behind: {how}.",
-        "Uprights in the middle of the picture (not at its edges) stand parallel to its side edges.",
+        f"Rotate {_give(roll_deg, sd_deg)} {way} seen from behind: {how}.",
+        _UPRIGHT,
         (),
         _cautions(camera),
         roll_deg=roll_deg,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from audit.errors import AuditError
+from audit.judge import remedies
 from audit.judge.chances import PoseBelief, outside, state_of, target_chances
 from audit.judge.evidence import CameraEvidence, Comparison, Exchange
 from audit.judge.finding import Verdict
@@ -40,7 +42,7 @@ def test_aimed_too_high_says_what_it_costs_and_how_to_mend_it() -> None:
         and aim.remedy.tip_deg == pytest.approx(-8)
         and "Tilt down 8.0° ± 0.8°" in aim.remedy.action
     )
-    assert "the foot's ball joint, which reaches it" in aim.remedy.action and aim.remedy.parts == ()
+    assert "the base's ball joint, which reaches it" in aim.remedy.action and aim.remedy.parts == ()
     assert aim.remedy.field_check is not None and "cone 4.9 m out" in aim.remedy.field_check
     assert any("ladder" in c for c in aim.remedy.cautions) and any("Infrared" in c for c in aim.remedy.cautions)
     assert only(verdict, "sky").state == "defect"
@@ -445,3 +447,20 @@ def test_a_vague_tilt_has_no_direction() -> None:
     held = intended_pose(camera).pitch_deg
     aim = only(judged("TH-18", *good_pair(camera, pitch=held - 0.01, sd=8.0)), "aim")
     assert aim.state == "not verified" and "too low" not in aim.why and aim.why.startswith("Tilt ")
+
+
+@given(
+    turn=st.floats(-30, 30),
+    sd=st.floats(0.05, 20),
+    of=st.sampled_from((remedies.aim_remedy, remedies.pan_remedy)),
+)
+def test_nobody_is_sent_to_turn_a_camera_whose_direction_is_not_sure(turn: float, sd: float, of: Any) -> None:
+    camera = SITE.cameras[0]
+    pose = intended_pose(camera).pose
+    for remedy, told in (
+        (of(camera, pose, turn, sd), lambda r: r.tip_deg if of is remedies.aim_remedy else r.turn_deg),
+        (remedies.level_remedy(camera, turn, sd), lambda r: r.roll_deg),
+    ):
+        unsure = abs(turn) < 1.96 * sd
+        assert ("too uncertain to act on" in remedy.action) == unsure
+        assert told(remedy) == (None if unsure else turn) and remedy.cautions
