@@ -33,8 +33,10 @@ class Shot:
 
     @property
     def night(self) -> bool:
-        """Whether it is the camera's own picture, taken in the dark."""
-        return self.measured is not None and self.measured.clarity.night
+        """Whether it is the camera's own picture, taken in the dark: by a person's word, else as measured."""
+        if self.measured is None:
+            return False
+        return self.measured.clarity.night if self.placement.light is None else self.placement.light == "night"
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,7 +84,9 @@ def _placed_by_text(
 
 
 def _match_line(placement: Placement) -> Line:
-    line = asdict(placement)
+    line = asdict(replace(placement, own=None))
+    for name in ("light", "turned", "own", "ahead"):
+        line.pop(name)
     line["probability"] = round(placement.probability, 6)
     line["alternatives"] = [
         {"camera": a.camera, "probability": round(a.probability, 6)} for a in placement.alternatives

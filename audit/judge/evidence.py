@@ -24,6 +24,8 @@ class Snapshot:
         Of the original file after orientation.
     night : bool
         Taken in the dark, under infrared or white light.
+    turned : bool
+        A person says that the picture stands on its head or on its side; its pose and sky count as not measured.
     """
 
     photo: str
@@ -33,6 +35,7 @@ class Snapshot:
     taken_at: datetime | None
     night: bool
     measured: ImageMeasurement
+    turned: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from audit.judge.intended import Intended, intended_pose
 from audit.judge.limits import Limits
 from audit.judge.pose import pose_findings
 from audit.judge.reference import reference_findings
+from audit.judge.turned import turned_findings
 from audit.match.roles import lacking_shots
 from audit.plan.model import Camera, WaitingCamera
 
@@ -31,7 +32,7 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
         something that the plan asks for was not seen (a missing crew photo alone does not make it so).
     """
     findings = _present(camera, evidence)
-    of_its_place = pose_findings(camera, evidence, limits)
+    of_its_place = pose_findings(camera, evidence, limits) + turned_findings(camera, evidence)
     of_its_place += reference_findings(camera, evidence, limits)
     stream = _stream(camera, evidence)
     if evidence.exchange is not None:

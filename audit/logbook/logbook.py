@@ -18,6 +18,7 @@ from audit.logbook.database import SQLITE_NAME, Database, file_sentence, is_url
 from audit.logbook.evidence import Evidence
 from audit.logbook.images import ImageStore
 from audit.logbook.locks import one_writer
+from audit.logbook.placements import Placements
 from audit.logbook.points import Points
 from audit.logbook.results import Results
 from audit.logbook.signoff import Signoff
@@ -31,7 +32,7 @@ __all__ = ["Logbook"]
 _IMAGES_IN_FOLDER = "."
 
 
-class Logbook(Results, Evidence, Points, Signoff, Watch):
+class Logbook(Results, Placements, Evidence, Points, Signoff, Watch):
     """One site's plan, visits, photos, measurements, findings, decisions and signatures.
 
     Made by :meth:`create` and :meth:`open`. Methods may be called from several threads and processes; each is one

@@ -9,6 +9,7 @@ from typing import Any, Literal
 from audit.judge.finding import Check, State, Verdict
 from audit.logbook.codec import load_plain
 from audit.logbook.keychange import KeyChange
+from audit.match.told import SaidRole
 from audit.photos.device import DeviceFacts
 
 __all__ = [
@@ -44,7 +45,6 @@ __all__ = [
 VisitKind = Literal["commissioning", "maintenance"]
 DecisionWord = Literal["confirm", "dismiss", "tolerate", "promise", "finding", "done", "wait", "undo"]
 Channel = Literal["day", "night"]
-SaidRole = Literal["label", "wide view", "bracket", "day snapshot", "night snapshot"]
 
 DECISIONS: tuple[DecisionWord, ...] = ("confirm", "dismiss", "tolerate")
 #: Words after which a finding asks for nothing more.
@@ -188,16 +188,28 @@ class DeviceRecord:
 
 @dataclass(frozen=True, slots=True)
 class AnswerRecord:
-    """What a person said about one photo; ``camera`` None means that it belongs to no camera.
+    """What a person said about one photo; entries are added and never changed.
 
-    ``role`` is what they say the photo is; None leaves that to the program.
+    Attributes
+    ----------
+    camera : str or None
+        None: it belongs to no camera.
+    role : SaidRole, ``undo`` or None
+        What they say the photo is; None leaves that to the program, ``undo`` takes the latest entry on the photo back that
+        still counts.
+    id : int
+        Entries of a logbook in the order in which they were added.
+    in_force : bool
+        Whether nobody has taken it back; the latest of a photo says whose it is, the latest with a role what it is.
     """
 
     photo: str
     camera: str | None
     by: str
     at: datetime
-    role: SaidRole | None = None
+    role: SaidRole | Literal["undo"] | None = None
+    id: int = 0
+    in_force: bool = True
 
 
 @dataclass(frozen=True, slots=True)

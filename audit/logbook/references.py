@@ -17,6 +17,7 @@ from audit.logbook.evidence import REFERENCE_COLUMNS, latest_references, referen
 from audit.logbook.records import CHANNELS, Channel, DonePictures, ReferenceChoice, ReferenceRecord
 from audit.logbook.settling import Settling, in_force
 from audit.logbook.store import VisitRef, number_of
+from audit.match.placement import Placement
 from audit.photos.photo import Photo
 
 __all__ = ["References"]
@@ -152,7 +153,7 @@ class References(Settling):
     def _latest_snapshots(self, connection: Connection, visit: int) -> dict[tuple[str, Channel], Any]:
         photos, placements = tables.photos, tables.placements
         snapshots = (
-            sa.select(placements.c.camera, photos.c.name, photos.c.sha256, photos.c.body)
+            sa.select(placements.c.camera, photos.c.name, photos.c.sha256, photos.c.body, placements.c.body.label("placed"))
             .join(photos, sa.and_(photos.c.visit == placements.c.visit, photos.c.name == placements.c.photo))
             .where(
                 placements.c.visit == visit,
@@ -170,7 +171,8 @@ class References(Settling):
             taken_at = load(Photo, row.body).metadata.taken_at
             after_work = given.counting.index(row.name) + 1 if row.name in given.counting else 0
             order = (after_work, taken_at.isoformat() if taken_at else "", row.name)
-            place: tuple[str, Channel] = (row.camera, self._channel(connection, row.sha256))
+            light = load(Placement, row.placed).light or self._channel(connection, row.sha256)
+            place: tuple[str, Channel] = (row.camera, light)
             if place not in chosen or chosen[place][0] < order:
                 chosen[place] = (order, row)
         return {place: row for place, (_, row) in chosen.items()}

@@ -1,4 +1,4 @@
-"""What was measured, where photos belong, and what was found."""
+"""What was measured, and what was found."""
 
 from __future__ import annotations
 
@@ -14,16 +14,15 @@ from audit.errors import LogbookError
 from audit.judge.finding import STATES, State, Verdict
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, dump_plain, load, load_plain, together
-from audit.logbook.records import AnswerRecord, DeviceRecord, HistoryEntry, Remeasured, SaidRole, given_to
+from audit.logbook.records import DeviceRecord, HistoryEntry, Remeasured, given_to
 from audit.logbook.settling import Settling, verdict_row
 from audit.logbook.store import VisitRef, number_of, visit_record
-from audit.match.placement import Decision, Placement
 
 __all__ = ["Results"]
 
 
 class Results(Settling):
-    """Measurements by image and method, placements, answers and verdicts by visit."""
+    """Measurements by image and method, and verdicts by visit."""
 
     def measurement(self, sha256: str, method: str) -> dict[str, Any] | None:
         """The record of one image by one method version, or None."""
@@ -145,97 +144,6 @@ class Results(Settling):
             found = [load(DeviceRecord, body) for body in connection.execute(query).scalars()]
         return {record.camera: record for record in found}
 
-    def answer(
-        self, visit: VisitRef, photo: str, camera: str | None, by: str, role: SaidRole | None = None
-    ) -> None:
-        """Notes what a person said about a photo: whose it is and, perhaps, what; the latest answer counts, all are kept."""
-        with self._changing(visit) as connection:
-            connection.execute(
-                tables.answers.insert().values(
-                    visit=number_of(visit),
-                    photo=clean_text(photo),
-                    camera=None if camera is None else clean_text(camera),
-                    by=clean_text(by),
-                    at=self.clock(),
-                    role=role,
-                )
-            )
-
-    def answers(self, visit: VisitRef) -> dict[str, str | None]:
-        """Camera by photo as a person said last; None = belongs to no camera."""
-        return {record.photo: record.camera for record in self.answer_history(visit)}
-
-    def answer_history(self, visit: VisitRef) -> tuple[AnswerRecord, ...]:
-        """All answers of a visit in the order in which they were given."""
-        table = tables.answers
-        query = sa.select(table.c.photo, table.c.camera, table.c.by, table.c.at, table.c.role)
-        query = query.where(table.c.visit == number_of(visit)).order_by(table.c.id)
-        with self.database.reading() as connection:
-            return tuple(AnswerRecord(*row) for row in connection.execute(query))
-
-    def put_placements(self, visit: VisitRef, placements: Iterable[Placement]) -> None:
-        """Replaces the placements of a visit; rows that stay the same are not touched."""
-        number, table = number_of(visit), tables.placements
-        rows: dict[str, dict[str, Any]] = {
-            clean_text(p.photo): {
-                "visit": number,
-                "photo": clean_text(p.photo),
-                "camera": None if p.camera is None else clean_text(p.camera),
-                "decision": p.decision,
-                "role": p.role,
-                "body": dump(p),
-            }
-            for p in placements
-        }
-        with self._changing(number, alone=True) as connection:
-            changed = self._replace(connection, table, "photo", number, rows)
-            if changed:
-                photos = tables.photos
-                known = set(connection.execute(sa.select(photos.c.name).where(photos.c.visit == number)).scalars())
-                missing = sorted({row["photo"] for row in changed} - known)
-                if missing:
-                    raise LogbookError(f"visit {number} has no photo '{missing[0]}' to place; add the photo first.")
-            self._insert_or_update(connection, table, changed)
-
-    def placements(
-        self,
-        visit: VisitRef,
-        camera: str | None = None,
-        *,
-        decision: Decision | None = None,
-        limit: int | None = None,
-    ) -> tuple[Placement, ...]:
-        """Placements of a visit by photo name, those at one camera, or those so decided; at most ``limit``."""
-        table = tables.placements
-        query = sa.select(table.c.body).where(table.c.visit == number_of(visit)).order_by(table.c.photo)
-        if camera is not None:
-            query = query.where(table.c.camera == camera)
-        if decision is not None:
-            query = query.where(table.c.decision == decision)
-        if limit is not None:
-            query = query.limit(limit)
-        with self.database.reading() as connection:
-            return tuple(load(Placement, body) for body in connection.execute(query).scalars())
-
-    def placed_roles(self, visit: VisitRef) -> dict[str, tuple[str, ...]]:
-        """Role of each photo that lies at each camera, without reading the placements themselves."""
-        table = tables.placements
-        query = sa.select(table.c.camera, table.c.role, sa.func.count()).where(
-            table.c.visit == number_of(visit), table.c.camera.is_not(None)
-        )
-        found: dict[str, tuple[str, ...]] = {}
-        with self.database.reading() as connection:
-            for camera, role, photos in connection.execute(query.group_by(table.c.camera, table.c.role)):
-                found[camera] = (*found.get(camera, ()), *(role,) * photos)
-        return found
-
-    def uncertain_placements(self, visit: VisitRef) -> tuple[Placement, ...]:
-        """Photos of a visit that a person has to place."""
-        table = tables.placements
-        query = sa.select(table.c.body).where(table.c.visit == number_of(visit), table.c.decision == "uncertain")
-        with self.database.reading() as connection:
-            return tuple(load(Placement, body) for body in connection.execute(query.order_by(table.c.photo)).scalars())
-
     def put_verdicts(self, visit: VisitRef, verdicts: Iterable[Verdict]) -> None:
         """Replaces the verdicts of a visit, what people said laid over them; rows that stay the same are not touched."""
         number, table = number_of(visit), tables.verdicts
@@ -312,23 +220,6 @@ class Results(Settling):
         query = query.where(table.c.camera == camera).order_by(table.c.visit)
         with self.database.reading() as connection:
             return tuple(HistoryEntry(visit_record(row), load(Verdict, row.body)) for row in connection.execute(query))
-
-    def _replace(
-        self, connection: Connection, table: sa.Table, key: str, visit: int, rows: dict[str, dict[str, Any]]
-    ) -> list[dict[str, Any]]:
-        """Removes rows of the visit that are not in ``rows``; gives those that are new or differ."""
-        same, gone = set(), []
-        whole = [column for column in ("body", "judged") if column in table.c]
-        query = sa.select(table.c[key], *(table.c[column] for column in whole)).where(table.c.visit == visit)
-        for name, *kept in connection.execute(query):
-            if name not in rows:
-                gone.append({"of_visit": visit, "of_name": name})
-            elif [rows[name][column] for column in whole] == kept:
-                same.add(name)
-        if gone:
-            of_one = sa.and_(table.c.visit == sa.bindparam("of_visit"), table.c[key] == sa.bindparam("of_name"))
-            connection.execute(table.delete().where(of_one), gone)
-        return [row for name, row in rows.items() if name not in same]
 
     def _need_images(self, connection: Connection, hashes: Iterable[str]) -> None:
         table = tables.images

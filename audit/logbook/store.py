@@ -98,6 +98,23 @@ class Store:
         changes = {c.name: statement.excluded[c.name] for c in table.columns if c.name not in keys}
         connection.execute(statement.on_conflict_do_update(index_elements=keys, set_=changes), rows)
 
+    def _replace(
+        self, connection: Connection, table: sa.Table, key: str, visit: int, rows: dict[str, dict[str, Any]]
+    ) -> list[dict[str, Any]]:
+        """Removes rows of the visit that are not in ``rows``; gives those that are new or differ."""
+        same, gone = set(), []
+        whole = [column for column in ("body", "judged") if column in table.c]
+        query = sa.select(table.c[key], *(table.c[column] for column in whole)).where(table.c.visit == visit)
+        for name, *kept in connection.execute(query):
+            if name not in rows:
+                gone.append({"of_visit": visit, "of_name": name})
+            elif [rows[name][column] for column in whole] == kept:
+                same.add(name)
+        if gone:
+            of_one = sa.and_(table.c.visit == sa.bindparam("of_visit"), table.c[key] == sa.bindparam("of_name"))
+            connection.execute(table.delete().where(of_one), gone)
+        return [row for name, row in rows.items() if name not in same]
+
     def _insert(self, table: sa.Table) -> Any:
         if self.database.is_sqlite:
             from sqlalchemy.dialects import sqlite

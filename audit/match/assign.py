@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from audit.errors import AuditError
 from audit.match.duplicates import copies
 from audit.match.evidence import PhotoArrays, photo_arrays, site_arrays
-from audit.match.placement import Alternative, Decision, Placement
+from audit.match.placement import Alternative, Decision, Placement, Role
 from audit.match.questions import ask_order, stay_groups
 from audit.match.reasons import reasons
 from audit.match.roles import role_of, roles_by_order
@@ -248,6 +248,7 @@ def match_photos(
     photos: Sequence[Photo],
     answers: Mapping[str, str | None] = MappingProxyType({}),
     at_least: float = 0.97,
+    roles: Mapping[str, Role] = MappingProxyType({}),
 ) -> tuple[Placement, ...]:
     """Puts each photo to a planned camera, to none, or to a person.
 
@@ -259,6 +260,8 @@ def match_photos(
         What a person said (None = the photo belongs to no camera): hard facts. Names of other photos are passed over.
     at_least : float
         Probability from which it decides, 0.5 < p < 1.
+    roles : mapping of photo name to Role
+        What a person said that photos show; the order of the crew's shots is learnt from these too.
 
     Returns
     -------
@@ -331,7 +334,7 @@ def match_photos(
         planned = site.cameras[likely] if likely >= 0 else None
         placements.append(Placement(
             photo.name, site.cameras[camera].camera if decision == "placed" else None, probability, decision,
-            f"g{number[belief.group]:05d}", tuple(others), role_of(photo, planned, known.hits[i]), why))
+            f"g{number[belief.group]:05d}", tuple(others), roles.get(photo.name) or role_of(photo, planned, known.hits[i]), why))
     return _told_by_order(placements, arrays)
 
 

@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Alternative", "Decision", "Placement", "Role"]
+__all__ = ["BY_HAND", "Alternative", "Decision", "Light", "Placement", "Role"]
 
 Decision = Literal["placed", "unmatched", "uncertain"]
 Role = Literal["wide view", "bracket", "label", "snapshot", "unknown"]
+Light = Literal["day", "night"]
+#: The first evidence of a photo that a person placed.
+BY_HAND = "set by hand"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +38,14 @@ class Placement:
         Photos that one answer of a person settles together share it.
     evidence : tuple of str
         Sentences, strongest first.
+    light : Light or None
+        When a person says that the camera's own picture was taken; None leaves that to the measurement.
+    turned : bool
+        A person says that the camera's own picture stands on its head or on its side.
+    own : Placement or None
+        Where a person has spoken: how the program had put it before.
+    ahead : bool
+        A person has spoken since the photos were last put to cameras together: the others don't know of it yet.
     """
 
     photo: str
@@ -45,3 +56,7 @@ class Placement:
     alternatives: tuple[Alternative, ...] = ()
     role: Role = "unknown"
     evidence: tuple[str, ...] = ()
+    light: Light | None = None
+    turned: bool = False
+    own: Placement | None = None
+    ahead: bool = False

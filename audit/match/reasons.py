@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from audit.match.evidence import PhotoArrays
-from audit.match.placement import Decision
+from audit.match.placement import BY_HAND, Decision
 from audit.match.solve import Known
 from audit.photos.photo import Photo
 from audit.plan.model import Camera, Site
@@ -81,7 +81,7 @@ def reasons(
     """
     said: list[str] = []
     if known.answered[i]:
-        said.append("set by hand")
+        said.append(BY_HAND)
     said += [hit.sentence() for hit in known.hits[i]]
     if copy_of is not None:
         said.append(f"the same picture as {copy_of}")

@@ -424,7 +424,7 @@ def _planned_sentence(camera: Camera) -> str:
 
 
 def _caption(shot: Shot) -> str:
-    if shot.measured is not None and shot.measured.clarity.night:
+    if shot.night:
         return f"Night: {shot.photo.name}"
     return (
         f"Day: {shot.photo.name}. Dashed: planned horizon; solid with thin band: measured horizon (95 %); hatched: sky; "
@@ -531,7 +531,7 @@ def _code(text: str) -> bytes:
 def _evidence_jpeg(logbook: Logbook, case: Case, shot: Shot, private: bool) -> bytes:
     picture = pictures.decode_picture(_seen(logbook, shot.photo.sha256, private), _PAGE_PICTURE_PX)
     _, change = case.compared(shot)
-    layers = pictures.LAYERS if not (shot.measured and shot.measured.clarity.night) else ("patches",)
+    layers = pictures.LAYERS if not shot.night else ("patches",)
     drawn = pictures.evidence_picture(
         picture, case.camera, intended_pose(case.camera).pose, shot.measured, change.patches if change else (), layers
     )

@@ -23,5 +23,5 @@ def note_collected(logbook: Logbook, visit: VisitRecord, entries: Iterable[Entry
             facts[entry.camera] = entry.facts
         record = DeviceRecord(entry.camera, entry.at, facts.get(entry.camera), entry.reason, entry.message)
         logbook.put_device(visit, record)
-        if entry.file is not None and there.get(entry.file) != entry.camera:
+        if entry.file is not None and entry.file not in there:
             logbook.answer(visit, entry.file, entry.camera, COLLECTOR)

@@ -9,20 +9,16 @@ from datetime import date
 from pathlib import Path
 
 from audit import compute
-from audit.account.account import accounts_of, compared_anew
 from audit.errors import AuditError
 from audit.judge.limits import Limits
 from audit.logbook import Logbook, VisitRecord
 from audit.photos.intake import FoundFile, find_files
-from audit.visit.compare import compare
-from audit.visit.exchange import exchange_hints, find_exchanges
-from audit.visit.judge import evidence_by_camera, judge
+from audit.visit.again import judge_placed
 from audit.visit.measure import measure
 from audit.visit.place import place, placed_snapshots
 from audit.visit.read import read
 from audit.visit.reading import read_texts, with_texts
 from audit.visit.run import Ask, Report, Run
-from audit.visit.series import see_together
 from audit.visit.summary import VisitSummary, summary_of
 
 __all__ = ["KINDS", "conduct", "judge_again", "measure_anew", "run_visit"]
@@ -113,18 +109,11 @@ def conduct(run: Run, files: Sequence[FoundFile], at_least: float) -> VisitSumma
     if files:
         read(run, files)
     photos = with_texts(run, {photo.name: photo for photo in run.logbook.photos(run.visit)})
-    placements = place(run, tuple(photos.values()), at_least)
-    read_texts(run, photos, placements)
+    read_texts(run, photos, place(run, tuple(photos.values()), at_least))
     photos, known = with_texts(run, photos), photos
     if photos != known:
-        placements = place(run, tuple(photos.values()), at_least)
-    measure(run, photos, placed_snapshots(placements))
-    accounts = accounts_of(run.logbook, run.visit, run.site.cameras, run.limits)
-    see_together(run, accounts)
-    compare(run, accounts)
-    accounts = compared_anew(run.logbook, run.visit, accounts)
-    evidence = evidence_by_camera(run, placements, accounts)
-    judge(run, evidence, find_exchanges(run, evidence, exchange_hints(run, photos.values(), accounts)))
+        place(run, tuple(photos.values()), at_least)
+    judge_placed(run)
     return summary_of(run.logbook, run.visit)
 
 

@@ -22,10 +22,12 @@ from audit.photos.intake import OpenedPhoto, open_photo
 from audit.photos.photo import Photo
 from audit.photos.pixels import preview_jpeg
 from audit.plan.model import Camera
+from audit.visit.again import evidence_of
 from audit.visit.compare import compare
 from audit.visit.conduct import judge_again
 from audit.visit.measure import Measuring, measure_with
-from audit.visit.point import evidence_of, judge_camera_again, planned_camera
+from audit.visit.near import planned_camera
+from audit.visit.point import judge_camera_again
 from audit.visit.proof import role_as_proof
 from audit.visit.read import PREVIEW_SIDE_PX
 from audit.visit.run import Run

@@ -6,14 +6,14 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from audit.account.account import Account
+from audit.account.account import Account, Shot
 from audit.judge.evidence import CameraEvidence, Comparison, Exchange, Snapshot
 from audit.judge.finding import Verdict
 from audit.judge.findings import judge_camera, waiting_verdict
+from audit.judge.turned import turned_by_word
 from audit.match.placement import Placement
 from audit.measure.measurement import ImageMeasurement, Orientation
 from audit.measure.orientation import combine_orientations
-from audit.photos.photo import Photo
 from audit.visit.pointed import shown_before, with_bearing
 from audit.visit.run import Progress, Run
 
@@ -57,7 +57,7 @@ def judge(
 
 
 def _evidence(run: Run, account: Account, uncertain: int) -> CameraEvidence:
-    shots = tuple(_snapshot(shot.photo, shot.measured) for shot in account.shots if shot.measured is not None)
+    shots = tuple(_snapshot(shot, shot.measured) for shot in account.shots if shot.measured is not None)
     return CameraEvidence(
         placements=account.placements,
         uncertain=uncertain,
@@ -70,9 +70,12 @@ def _evidence(run: Run, account: Account, uncertain: int) -> CameraEvidence:
     )
 
 
-def _snapshot(photo: Photo, measured: ImageMeasurement) -> Snapshot:
-    taken_at, night = photo.metadata.taken_at, measured.clarity.night
-    return Snapshot(photo.name, photo.sha256, photo.width_px, photo.height_px, taken_at, night, measured)
+def _snapshot(shot: Shot, measured: ImageMeasurement) -> Snapshot:
+    photo, turned = shot.photo, shot.placement.turned
+    seen = turned_by_word(measured) if turned else measured
+    return Snapshot(
+        photo.name, photo.sha256, photo.width_px, photo.height_px, photo.metadata.taken_at, shot.night, seen, turned
+    )
 
 
 def _comparisons(account: Account) -> Iterator[Comparison]:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from audit.match.assign import match_photos
 from audit.match.placement import Placement
+from audit.match.told import role_said
 from audit.photos.photo import Photo
 from audit.visit.run import Progress, Run
 
@@ -15,13 +16,16 @@ __all__ = ["place", "placed_snapshots"]
 def place(run: Run, photos: Sequence[Photo], at_least: float) -> tuple[Placement, ...]:
     """Put every photo of the visit to a camera, with what persons said as facts, and keep it."""
     run.progress(Progress("place", 0, 1))
-    answers = run.logbook.answers(run.visit)
-    given = _handed_in(run, answers)
-    placements = match_photos(run.site, tuple(p for p in photos if p.name not in given), answers, at_least)
+    told = run.logbook.told(run.visit)
+    cameras = {name: said.camera for name, said in told.items()}
+    roles = {name: role_said(said.role) for name, said in told.items() if said.role is not None}
+    given = _handed_in(run, cameras)
+    wanted = tuple(p for p in photos if p.name not in given)
+    placements = match_photos(run.site, wanted, cameras, at_least, roles)
     placements = tuple(sorted((*placements, *given.values()), key=lambda p: p.photo)) if given else placements
-    run.logbook.put_placements(run.visit, placements)
+    kept = run.logbook.put_placements(run.visit, placements)
     run.progress(Progress("place", 1, 1))
-    return placements
+    return kept
 
 
 def _handed_in(run: Run, answers: Mapping[str, str | None]) -> dict[str, Placement]:

@@ -5,23 +5,20 @@ from __future__ import annotations
 import difflib
 from dataclasses import replace
 
-from audit import compute
-from audit.account.account import Account, accounts_of
+from audit.account.account import accounts_of
 from audit.errors import AuditError
 from audit.judge.carried import todays_orientation
 from audit.judge.evidence import CameraEvidence, Pointed
 from audit.judge.finding import Verdict
-from audit.judge.findings import judge_camera
 from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits
 from audit.judge.panned import landmarks_of, panned, place_of
 from audit.logbook import Logbook, VisitRecord
-from audit.plan.model import Camera, Site
-from audit.visit.conduct import judge_again
-from audit.visit.judge import evidence_by_camera
-from audit.visit.run import Run
+from audit.plan.model import Camera
+from audit.visit.again import evidence_of, judge_anew
+from audit.visit.near import planned_camera
 
-__all__ = ["evidence_of", "judge_camera_again", "planned_camera", "point_out", "take_point_back"]
+__all__ = ["judge_camera_again", "point_out", "take_point_back"]
 
 
 def point_out(
@@ -81,26 +78,8 @@ def take_point_back(logbook: Logbook, visit: VisitRecord, camera_id: str, landma
 
 def judge_camera_again(logbook: Logbook, visit: VisitRecord, camera_id: str) -> Verdict:
     """Judge one camera again by what the logbook holds; the whole visit where it is part of an exchange."""
-    site = logbook.site(visit)
-    camera = planned_camera(site, camera_id)
-    before = logbook.verdicts(visit, camera_id)
-    if any(finding.shared for verdict in before for finding in verdict.findings):
-        judge_again(logbook, visit)
-        return logbook.verdicts(visit, camera_id)[0]
-    limits = logbook.limits(visit)
-    account = accounts_of(logbook, visit, [camera], limits)[camera_id]
-    verdict = judge_camera(camera, evidence_of(logbook, visit, site, account, limits), limits)
-    logbook.put_verdict(visit, verdict)
-    return verdict
-
-
-def evidence_of(logbook: Logbook, visit: VisitRecord, site: Site, account: Account, limits: Limits) -> CameraEvidence:
-    """All that the visit brought for one camera, by its account."""
-    with compute.executor(0) as executor:
-        run = Run(logbook, visit, site, limits, executor)
-        return evidence_by_camera(run, logbook.placements(visit), {account.camera.camera: account})[
-            account.camera.camera
-        ]
+    planned_camera(logbook.site(visit), camera_id)
+    return judge_anew(logbook, visit, [camera_id])[0]
 
 
 def _refuse_impossible(camera: Camera, evidence: CameraEvidence, click: Pointed, limits: Limits) -> None:
@@ -113,12 +92,3 @@ def _refuse_impossible(camera: Camera, evidence: CameraEvidence, click: Pointed,
         return  # the two contradict each other: both stay, and the finding says so
     if reason is not None:
         raise AuditError(f"{camera.camera}: {reason}")
-
-
-def planned_camera(site: Site, camera_id: str) -> Camera:
-    """The camera of the plan; raises with a guess where there is none of that id."""
-    if camera_id not in site:
-        near = difflib.get_close_matches(camera_id, [c.camera for c in site.cameras], n=1)
-        guess = f" Did you mean '{near[0]}'?" if near else ""
-        raise AuditError(f"the plan has no camera '{camera_id}'.{guess}")
-    return site.camera(camera_id)

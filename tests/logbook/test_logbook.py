@@ -174,9 +174,9 @@ def test_placements_are_replaced_as_a_whole(place) -> None:
     book = start(place.address, place.images)
     visit = fill(book, cameras=2)
     assert [p.name for p in book.photos(visit, camera="C-2")] == ["C-2/day.jpg", "C-2/night.jpg"]
-    unsure = Placement("C-1/day.jpg", None, 0.6, "uncertain", "g", role="snapshot")
+    unsure = Placement("C-2/day.jpg", None, 0.6, "uncertain", "g", role="snapshot")
     book.put_placements(visit, [unsure, make_placement("C-1/night.jpg", "C-2")])
-    assert book.placements(visit) == (unsure, make_placement("C-1/night.jpg", "C-2"))
+    assert book.placements(visit) == (make_placement("C-1/night.jpg", "C-2"), unsure)
     assert book.uncertain_placements(visit) == (unsure,)
     assert book.placements(visit, camera="C-2") == (make_placement("C-1/night.jpg", "C-2"),)
     with pytest.raises(LogbookError, match=r"no photo 'ghost\.jpg'"):

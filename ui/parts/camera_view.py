@@ -60,8 +60,7 @@ def _chosen(shots: list[Shot], visit: VisitRecord, case: Case) -> Shot:
 
 
 def _light(shot: Shot) -> str:
-    night = shot.measured is not None and shot.measured.clarity.night
-    return word("review.night" if night else "review.day")
+    return word("review.night" if shot.night else "review.day")
 
 
 def _shot_words(shot: Shot) -> str:
@@ -82,7 +81,7 @@ def _other_of_pair(book: Logbook, visit: VisitRecord, case: Case, fine: bool) ->
 
 
 def _reference(case: Case, shot: Shot, fine: bool) -> Picture | None:
-    reference = case.reference(shot.measured is not None and shot.measured.clarity.night)
+    reference = case.reference(shot.night)
     if reference is None:
         return None
     words = word("review.reference", visit=reference.visit, photo=reference.photo)
