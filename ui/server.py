@@ -39,6 +39,7 @@ NEEDED = (
     "audit.report.crew_list",
     "audit.account.history",
     "audit.account.selection",
+    "audit.visit.hand_in",
     "audit.visit.point",
     "audit.running",
     "pandas",

@@ -15,7 +15,7 @@ from audit.judge.finding import STATES, Check, Finding, State, Verdict
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, finding_hash, load
 from audit.logbook.records import DECISIONS, DecisionRecord, DecisionWord
-from audit.logbook.settling import Settling, in_force, waited_for
+from audit.logbook.settling import Settling, in_force, not_taken_back, waited_for
 from audit.logbook.store import VisitRef, number_of
 from audit.match.placement import Placement
 from audit.photos.photo import Photo
@@ -121,6 +121,18 @@ class Decisions(Settling):
         """
         _need_check_and_name(check, by)
         return self._say(visit, camera, check, by, why, "wait", None)
+
+    def wait_no_more(self, visit: VisitRef, camera: str, check: Check | str, by: str) -> None:
+        """Takes back that sign-off waits for a check; what was said about it since stays."""
+        number = number_of(visit)
+        with self._changing(number, alone=True) as connection:
+            rows = not_taken_back(self._entries(connection, number, camera))
+            asked = [row for row in rows if row.check == check and row.decision == "wait"]
+            if not asked:
+                raise LogbookError(f"nobody asked that sign-off waits for '{check}' of camera '{camera}'.")
+            finding = self._decided_on(self._judged(connection, number, camera), check, rows)
+            for row in asked:
+                self._add(connection, number, camera, check, "undo", by, "", finding, row.id)
 
     def waits(self, visit: VisitRef) -> tuple[tuple[str, str], ...]:
         """Camera and check of each finding that sign-off still waits for."""

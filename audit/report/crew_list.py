@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import base64
+import hashlib
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from importlib import resources
@@ -19,6 +21,7 @@ from audit.judge.trip import Stop, Task, Trip
 from audit.logbook import Logbook, VisitRecord
 from audit.plan.model import Camera, Site
 from audit.visible import visible
+from audit.visit.hand_in import HAND_IN_FORMAT
 
 __all__ = ["bring_words", "crew_list"]
 
@@ -37,7 +40,9 @@ def bring_words(trip: Trip) -> tuple[str, ...]:
 
 
 def crew_list(logbook: Logbook, visit: VisitRecord, *, with_pictures: bool = True) -> str:
-    """The list as HTML that needs nothing else: no script, no font, no picture from outside.
+    """The list as HTML that needs nothing else: no font, no picture, no script from outside.
+
+    While the visit is open the crew answers back in it: its one script, named by its hash, saves a file and sends nothing.
 
     Parameters
     ----------
@@ -63,7 +68,21 @@ def crew_list(logbook: Logbook, visit: VisitRecord, *, with_pictures: bool = Tru
             if camera not in reached
         ],
         unseen=unproven_sentences(unproven(logbook, visit)),
+        answers=_answers(logbook, visit) if stops and visit.signed_at is None else None,
     )
+
+
+def _answers(logbook: Logbook, visit: VisitRecord) -> dict[str, Any]:
+    """What the page needs to answer back: the script and its hash, and for which visit of which logbook it is."""
+    script = resources.files("audit.report").joinpath("crew_list.js").read_text(encoding="utf-8")
+    digest = hashlib.sha256(script.encode("utf-8")).digest()
+    return {
+        "format": HAND_IN_FORMAT,
+        "logbook": logbook.identity(),
+        "visit": visit.number,
+        "script": script,
+        "script_hash": base64.b64encode(digest).decode("ascii"),
+    }
 
 
 @cache
@@ -95,6 +114,7 @@ def _task(logbook: Logbook, task: Task, case: Case | None) -> dict[str, Any]:
     return {
         "camera": task.camera,
         "checks": ", ".join(task.checks),
+        "checks_json": json.dumps(task.checks),
         "state": task.state,
         "mark": STATE_MARKS[task.state],
         "action": task.action,

@@ -13,6 +13,7 @@ from pydantic import TypeAdapter, ValidationError
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
 from audit.logbook.container import Damaged, ZipContainer, open_zip
+from audit.people import typed_name
 from audit.photos.intake import MAX_FILE_BYTES, shown_name
 from audit.visit.done import Answer, hand_in_done
 
@@ -85,7 +86,7 @@ def take_hand_in(logbook: Logbook, file: Path, name: str | None = None, by: str 
             said = _read_list(container, shown)
             visit = _visit_of(logbook, said, shown)
             with tempfile.TemporaryDirectory() as folder:
-                return tuple(_take(logbook, visit, container, one, by or said.by, Path(folder)) for one in said.answers)
+                return tuple(_take(logbook, visit, container, one, by or typed_name(said.by), Path(folder)) for one in said.answers)
     except (Damaged, OSError) as error:
         raise AuditError(f"{shown}: can't be read as a crew's file; make it again from the job list.") from error
 

@@ -14,6 +14,7 @@ from audit.logbook import Logbook, VisitRecord
 from audit.photos.inbox import Inbox
 from audit.running import Job, RunningVisit
 from audit.visit import KINDS
+from ui.parts.done import show_hand_in
 from ui.parts.numbers import day
 from ui.parts.plain import literal, paragraph, show_notice, table
 from ui.parts.session import addresses, logbook, may, may_read, readable_folders, role
@@ -184,6 +185,7 @@ def page() -> None:
     _unfinished()
     _form()
     _outcome()
+    show_hand_in(logbook())
     _refused()
 
 

@@ -13,6 +13,7 @@ from audit.logbook import Logbook, VisitRecord
 from ui.parts.camera_view import show_crew_photos, show_history, show_pictures, show_preview
 from ui.parts.choosing import chosen_order, show_all, show_choice
 from ui.parts.deciding import Desk, accept_and_go_on, current, go
+from ui.parts.done import show_done
 from ui.parts.finding_card import show_cautions, show_finding, show_passed
 from ui.parts.plain import paragraph, show_notice
 from ui.parts.pointing import confirm_and_go_on, question, show_pointing
@@ -111,6 +112,7 @@ def _camera(book: Logbook, visit: VisitRecord, order: list[str], every: list[str
             paragraph(word("review.agreed", note=note), "faint")
         show_pointing(desk, may_decide)
         _findings(desk, may_decide)
+        show_done(desk, may_decide)
         show_history(book, name)
 
 

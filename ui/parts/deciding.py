@@ -9,6 +9,7 @@ from audit.account.worklist import asks
 from audit.errors import AuditError
 from audit.judge.finding import Finding
 from audit.logbook import DecisionRecord, Logbook, VisitRecord
+from audit.visit.done import take_back as take_word_back
 from ui.parts.session import asked_name
 from ui.parts.words import word
 
@@ -106,7 +107,7 @@ def take_back(book: Logbook, visit: VisitRecord) -> None:
         return
     _, camera, check = trail.pop()
     try:
-        book.undo(visit, camera, check, asked_name())
+        take_word_back(book, visit, camera, check, asked_name())
     except AuditError as error:
         st.session_state["notice"] = error.message
     never_mind()

@@ -6,55 +6,25 @@ import json
 import shutil
 import zipfile
 from collections.abc import Callable
-from datetime import date
 from io import BytesIO
 from pathlib import Path
 
 import pytest
-from PIL import Image
 
 from audit.account.account import accounts_of
 from audit.account.case import case_of
-from audit.demo import sample_folder
 from audit.errors import AuditError, PhotoRefused
-from audit.judge.limits import load_limits
 from audit.logbook import Logbook
-from audit.plan.files import read_plan
-from audit.visit import judge_again, run_visit
+from audit.visit import judge_again
 from audit.visit.done import Answer, hand_in_done, take_back
 from audit.visit.hand_in import take_hand_in
-
-SAMPLES = sample_folder()
-ROLLED, OTHER = "TH-11", "TH-12"
-BEFORE = "TH-11_20260616-123917_day.jpg"
-
-
-def _after(camera: str) -> Path:
-    return next((SAMPLES / "maintenance" / "snapshots").glob(f"{camera}_*day.jpg"))
-
-
-def _bare(source: Path, target: Path) -> Path:
-    """The same picture with nothing in file or name that says whose it is."""
-    with Image.open(source) as picture:
-        picture.convert("RGB").save(target, "JPEG", quality=90)
-    return target
+from tests.yard_samples import BEFORE, OTHER, ROLLED, SAMPLES, bare, judged_yard, snapshot
 
 
 @pytest.fixture(scope="module")
 def judged(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A logbook with one commissioning visit of three cameras, one of them rolled by 6 degrees."""
-    folder = tmp_path_factory.mktemp("judged")
-    lines = (SAMPLES / "plan.csv").read_text(encoding="utf-8").splitlines()
-    rows = [line for line in lines[1:] if line.startswith(("TH-09,", f"{ROLLED},", f"{OTHER},"))]
-    plan = folder / "plan.csv"
-    plan.write_text("\n".join((lines[0], *rows)) + "\n", encoding="utf-8")
-    photos = folder / "photos"
-    photos.mkdir()
-    for camera in ("TH-09", ROLLED, OTHER):
-        shutil.copy(next((SAMPLES / "commissioning" / "snapshots").glob(f"{camera}_*day.jpg")), photos)
-    with Logbook.create(str(folder / "book"), read_plan(plan), plan.name, plan.read_bytes()) as book:
-        run_visit(book, photos, "commissioning", date(2026, 6, 16), limits=load_limits(SAMPLES / "limits.toml"))
-    return folder / "book"
+    return judged_yard(tmp_path_factory.mktemp("judged"))
 
 
 @pytest.fixture
@@ -77,7 +47,7 @@ def _answer(file: Path, name: str = "after.jpg", **more: object) -> Answer:
 def test_a_picture_from_after_the_work_closes_the_finding_and_is_undone(book: Logbook, tmp_path: Path) -> None:
     visit = book.visit(1)
     assert _level(book)[0] == "defect"
-    brought = hand_in_done(book, visit, _answer(_after(ROLLED)))
+    brought = hand_in_done(book, visit, _answer(snapshot(ROLLED)))
     assert brought.states == (("level", "as planned"),)
     (entry,) = [d for d in book.decisions(visit, ROLLED) if d.decision == "done"]
     assert (entry.by, entry.photo, entry.said_state) == ("Cy Crew", "after.jpg", "as planned")
@@ -96,7 +66,7 @@ def test_a_picture_from_after_the_work_closes_the_finding_and_is_undone(book: Lo
     assert _level(book)[0] == "defect"
     case = case_of(book, visit, book.planned_camera(ROLLED, visit))
     assert case is not None and case.day is not None and case.day.photo.name == BEFORE
-    again = hand_in_done(book, visit, _answer(_after(ROLLED)))
+    again = hand_in_done(book, visit, _answer(snapshot(ROLLED)))
     assert again.states == (("level", "as planned"),), "a picture that was taken back may be handed in again"
     book.renew_reference(visit, ROLLED, "day", "after.jpg", "R. Example", "straightened")
     book.sign(visit, "R. Example", keys=tmp_path / "keys")
@@ -106,7 +76,7 @@ def test_a_picture_from_after_the_work_closes_the_finding_and_is_undone(book: Lo
 
 def test_the_reference_is_the_picture_from_after_the_work(book: Logbook, tmp_path: Path) -> None:
     visit = book.visit(1)
-    hand_in_done(book, visit, _answer(_after(ROLLED)))
+    hand_in_done(book, visit, _answer(snapshot(ROLLED)))
     assert book.latest_snapshot(visit, ROLLED, "day") == "after.jpg"
     take_back(book, visit, ROLLED, "level", "Cy Crew")
     assert book.latest_snapshot(visit, ROLLED, "day") == BEFORE
@@ -115,18 +85,18 @@ def test_the_reference_is_the_picture_from_after_the_work(book: Logbook, tmp_pat
 def test_the_wrong_cameras_picture_is_said_and_not_taken_as_proof(book: Logbook, tmp_path: Path) -> None:
     visit = book.visit(1)
     with pytest.raises(PhotoRefused, match=rf"its name or serial says {OTHER}, not {ROLLED}"):
-        hand_in_done(book, visit, _answer(_after(OTHER)))
-    bare = _bare(_after(OTHER), tmp_path / "bare.jpg")
+        hand_in_done(book, visit, _answer(snapshot(OTHER)))
+    unnamed = bare(snapshot(OTHER), tmp_path / "bare.jpg")
     with pytest.raises(PhotoRefused, match=rf"shows the view of {OTHER}, not that of {ROLLED}"):
-        hand_in_done(book, visit, _answer(bare))
-    strange = _bare(_after("TH-01"), tmp_path / "strange.jpg")
+        hand_in_done(book, visit, _answer(unnamed))
+    strange = bare(snapshot("TH-01"), tmp_path / "strange.jpg")
     with pytest.raises(PhotoRefused, match="nothing in it is like the earlier picture"):
         hand_in_done(book, visit, _answer(strange, "snapshot.jpg"))
     assert _level(book)[0] == "defect" and not [d for d in book.decisions(visit) if d.decision == "done"]
     assert {r.kind for r in book.refusals(visit)} == {"not proof"}
     assert len(book.photos(visit)) == 3
     with pytest.raises(PhotoRefused, match="in this visit already"):
-        hand_in_done(book, visit, _answer(next((SAMPLES / "commissioning" / "snapshots").glob("TH-11_*day.jpg"))))
+        hand_in_done(book, visit, _answer(snapshot(ROLLED, "commissioning")))
     hand_in_done(book, visit, _answer(strange, "snapshot.jpg", vouched=True))
     assert "snapshot.jpg" in {p.name for p in book.photos(visit)}, "a person's word is taken, and kept with their name"
 
@@ -145,18 +115,18 @@ def test_the_crews_own_photo_of_the_work_leaves_the_last_word_to_a_person(book: 
 def test_a_signed_visit_and_what_is_not_open_are_refused_with_the_way(book: Logbook, tmp_path: Path) -> None:
     visit = book.visit(1)
     with pytest.raises(AuditError, match="no open finding on 'sky'"):
-        hand_in_done(book, visit, Answer(ROLLED, ("sky",), _after(ROLLED), "a.jpg", "Cy"))
+        hand_in_done(book, visit, Answer(ROLLED, ("sky",), snapshot(ROLLED), "a.jpg", "Cy"))
     with pytest.raises(AuditError, match="no check; the checks are"):
-        hand_in_done(book, visit, Answer(ROLLED, ("lvel",), _after(ROLLED), "a.jpg", "Cy"))
+        hand_in_done(book, visit, Answer(ROLLED, ("lvel",), snapshot(ROLLED), "a.jpg", "Cy"))
     with pytest.raises(AuditError, match="no camera 'TH-99'"):
-        hand_in_done(book, visit, Answer("TH-99", ("level",), _after(ROLLED), "a.jpg", "Cy"))
+        hand_in_done(book, visit, Answer("TH-99", ("level",), snapshot(ROLLED), "a.jpg", "Cy"))
     text = tmp_path / "note.txt"
     text.write_text("done", encoding="utf-8")
     with pytest.raises(AuditError, match=r"note\.txt"):
         hand_in_done(book, visit, _answer(text, "note.txt"))
     book.sign(visit, "R. Example", keys=tmp_path / "keys")
     with pytest.raises(AuditError, match=r"is signed.*next visit"):
-        hand_in_done(book, book.visit(1), _answer(_after(ROLLED)))
+        hand_in_done(book, book.visit(1), _answer(snapshot(ROLLED)))
     assert book.verify() == ()
 
 
@@ -166,7 +136,7 @@ def test_sign_off_waits_where_somebody_asked_for_it(book: Logbook, tmp_path: Pat
     assert book.waits(visit) == ((ROLLED, "level"),) and _level(book)[0] == "defect"
     with pytest.raises(AuditError, match="waits for TH-11 level"):
         book.sign(visit, "R. Example", keys=tmp_path / "keys")
-    hand_in_done(book, visit, _answer(_after(ROLLED)))
+    hand_in_done(book, visit, _answer(snapshot(ROLLED)))
     assert book.waits(visit) == ()
     take_back(book, visit, ROLLED, "level", "Cy Crew")
     assert book.waits(visit) == ((ROLLED, "level"),)
@@ -194,7 +164,7 @@ def test_the_file_of_the_phone_list_is_taken_in_answer_by_answer(
         {"camera": "TH-09", "checks": ["cleanliness"], "photo": None},
         {"camera": "TH-09", "checks": ["cleanliness"], "photo": "photos/9"},
     ]
-    pictures = {"photos/1": _after(ROLLED).read_bytes(), "photos/2": _after("TH-01").read_bytes()}
+    pictures = {"photos/1": snapshot(ROLLED).read_bytes(), "photos/2": snapshot("TH-01").read_bytes()}
     file = _crew_file(tmp_path / "crew.zip", book, {"answers": answers}, pictures)
     outcomes = take_hand_in(book, file)
     assert [o.taken for o in outcomes] == [True, False, False, False]
