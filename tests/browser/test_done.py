@@ -61,7 +61,7 @@ def test_one_file_dropped_in_review_closes_the_finding(
     keep(page, "done_refused")
     page.get_by_test_id("stFileUploaderDropzoneInput").set_input_files(str(_after(tmp_path)))
     _until(page, lambda: _level(book) == "as planned")
-    page.get_by_text("After the work: after.jpg").wait_for()
+    page.get_by_text("Day: after.jpg").wait_for()
     page.get_by_text(f"Before the work: {BEFORE}").wait_for()
     page.get_by_text("Before: +5.9°").first.wait_for()
     keep(page, "done_desk")

@@ -39,7 +39,7 @@ def show_pictures(book: Logbook, visit: VisitRecord, case: Case) -> None:
     )  # fmt: skip
     name = shot.photo.name
     shown = [Picture(drawn(case, shot, tuple(layers or ()), visit.number, fine), name, f"{case.camera.camera}: {name}")]
-    beside = _other_of_pair(book, visit, case, fine) or _reference(case, shot, fine)
+    beside = _other_of_pair(book, visit, case, fine) or _before_work(case, shot, fine) or _reference(case, shot, fine)
     if beside is not None:
         shown.append(beside)
     photo = shot.photo
@@ -78,6 +78,15 @@ def _other_of_pair(book: Logbook, visit: VisitRecord, case: Case, fine: bool) ->
         return None
     words = word("review.pair_picture", camera=other, photo=shot.photo.name)
     return Picture(_plain(shot.photo.sha256, fine), words, words)
+
+
+def _before_work(case: Case, shot: Shot, fine: bool) -> Picture | None:
+    """The picture that a picture handed in as done took the place of."""
+    before = case.account.before_work(shot)
+    if before is None:
+        return None
+    words = word("done.before", photo=before.photo.name)
+    return Picture(_plain(before.photo.sha256, fine), words, words)
 
 
 def _reference(case: Case, shot: Shot, fine: bool) -> Picture | None:

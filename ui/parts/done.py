@@ -14,12 +14,10 @@ from audit.people import shown_name
 from audit.visit.done import Answer, hand_in_done, take_back
 from audit.visit.hand_in import take_hand_in
 from ui.parts.deciding import Desk
-from ui.parts.evidence import preview
 from ui.parts.numbers import minute
 from ui.parts.plain import literal, paragraph
 from ui.parts.session import asked_name
 from ui.parts.uploads import forget
-from ui.parts.viewer import Picture, show_beside
 from ui.parts.words import check_word, state_mark, state_word, word
 
 __all__ = ["show_done", "show_hand_in"]
@@ -43,8 +41,7 @@ def show_done(desk: Desk, may_decide: bool) -> None:
 
 
 def _answered(desk: Desk, entries: list[DecisionRecord], may_decide: bool) -> None:
-    """One picture from after the work beside the one before, with the figures of both."""
-    shot = next((s for s in desk.case.account.shots if s.photo.name == entries[0].photo), None)
+    """What one picture from after the work made of each finding; Review shows it beside the picture from before."""
     for entry in entries:
         state = entry.said_state or "to check"
         head = word(
@@ -53,15 +50,6 @@ def _answered(desk: Desk, entries: list[DecisionRecord], may_decide: bool) -> No
         )  # fmt: skip
         paragraph(head, "strong")
         paragraph(entry.why)
-    if shot is not None:
-        before = desk.case.account.before_work(shot)
-        shown = [] if before is None else [(before, "done.before")]
-        pictures = [
-            Picture(preview(s.photo.sha256), word(key, photo=s.photo.name), word(key, photo=s.photo.name))
-            for s, key in (*shown, (shot, "done.after"))
-        ]
-        of = f"{desk.visit.number}/{shot.photo.sha256}"
-        show_beside(pictures, shot.photo.width_px, shot.photo.height_px, of, f"done-{entries[0].id}")
     if may_decide:
         st.button(word("done.take_back"), key=f"done-back-{entries[0].id}", on_click=_take_back, args=(desk, entries[0].check))
 
