@@ -101,7 +101,7 @@ def answered(camera: str, check: Check, judged: Finding | None, said: Said) -> F
     A crew's own photo of its work is no measurement, and neither is a picture in which the check can't be measured: both
     leave the last word to a person.
     """
-    told = f"Done by {said.by}: {_sentence(said.why)}"
+    told = f"Done by {said.by}."
     who = {"by": said.by, "done": said.photo}
     if judged is not None and _tells(judged, said.state):
         return replace(judged, why=f"{judged.why} {told}", evidence=judged.evidence | who)

@@ -235,7 +235,8 @@ class Decisions(Settling):
             entries = earlier.setdefault((row.camera, row.check), [])
             finding = self._decided_on(verdict_of[row.camera], row.check, entries) if row.id in counting else None
             now = None if finding is None else finding_hash(finding)
-            found.append(_record(row, row.id in counting, row.id in counting and now != row.finding_sha256))
+            changed = row.id in counting and row.decision != "done" and now != row.finding_sha256
+            found.append(_record(row, row.id in counting, changed))
             entries.append(row)
         return tuple(found)
 

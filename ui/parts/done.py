@@ -49,7 +49,6 @@ def _answered(desk: Desk, entries: list[DecisionRecord], may_decide: bool) -> No
             by=shown_name(entry.by), at=minute(entry.at),
         )  # fmt: skip
         paragraph(head, "strong")
-        paragraph(entry.why)
     if may_decide:
         st.button(word("done.take_back"), key=f"done-back-{entries[0].id}", on_click=_take_back, args=(desk, entries[0].check))
 
@@ -129,18 +128,18 @@ def _take_back(desk: Desk, check: str) -> None:
 def show_hand_in(book: Logbook) -> None:
     """Where the file that the job list saved on the phone is dropped; every answer in it is told."""
     generation = st.session_state.setdefault("hand-in-generation", 0)
-    with st.expander(word("done.hand_in_title"), expanded="handed in" in st.session_state):
+    with st.expander(word("done.hand_in_title"), expanded="handed_in" in st.session_state):
         file = st.file_uploader(word("done.hand_in"), type=["zip"], key=f"hand-in-{generation}")
-        for taken, sentence in st.session_state.get("handed in", ()):
+        for taken, sentence in st.session_state.get("handed_in", ()):
             (st.success if taken else st.warning)(literal(sentence))
     if file is None:
         return
     with tempfile.TemporaryDirectory() as folder, st.spinner(word("done.measuring")):
         try:
             outcomes = take_hand_in(book, _on_disk(file, folder), file.name)
-            st.session_state["handed in"] = [(o.taken, o.sentence) for o in outcomes]
+            st.session_state["handed_in"] = [(o.taken, o.sentence) for o in outcomes]
         except AuditError as error:
-            st.session_state["handed in"] = [(False, error.message)]
+            st.session_state["handed_in"] = [(False, error.message)]
     st.session_state["hand-in-generation"] = generation + 1
     st.rerun()
 
