@@ -7,13 +7,19 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from audit.cli.speak import say
 from audit.errors import AuditError, PhotoRefused
 from audit.match.assign import match_photos
-from audit.match.labels import read_codes
+from audit.match.labels import label_index, read_codes
 from audit.match.placement import Placement
 from audit.match.reading import READ_SIDE_PX, id_reader, ids_of, read_label, to_read, unread_sentence
+from audit.match.roles import of_a_phone
 from audit.match.table import read_answers, read_metadata_table
+from audit.match.written import name_reader, names_of
+from audit.measure.burned_in import read_burned_in
 from audit.measure.image import MEASURE_SIDE_PX
 from audit.photos.intake import find_files, open_photo
 from audit.photos.photo import Photo
@@ -64,23 +70,31 @@ def match_files(
 def _placed_by_text(
     site: Site, folder: Path, taken: list[Photo], placed: dict[str, Placement], told: Mapping[str, str | None], at_least: float
 ) -> dict[str, Placement]:
-    """The placements again, with the printed text of photos that were left open; as they are where none tells."""
+    """The placements again, with the text of photos that were left open; as they are where none tells."""
     unread = unread_sentence(sum(to_read(photo, placed[photo.name]) for photo in taken))
     if unread is not None:
         say(unread)
         return placed
-    ids = id_reader(ids_of(site))
     paths = {found.name: found.path for found in find_files(folder)}
     read: dict[str, Photo] = {photo.name: photo for photo in taken}
     for name, photo in read.items():
         if to_read(photo, placed[name]):
             opened = open_photo(paths[name], name, max_side_px=READ_SIDE_PX, guarded=True)
-            text = ids.told(read_label(opened.pixels, ids))
-            if text is not None:
-                read[name] = replace(photo, codes=(text,))
+            read[name] = _with_text(site, photo, opened.pixels)
     if list(read.values()) == taken:
         return placed
     return {p.photo: p for p in match_photos(site, tuple(read.values()), told, at_least)}
+
+
+def _with_text(site: Site, photo: Photo, pixels: NDArray[np.uint8]) -> Photo:
+    """The photo with the camera whose name is burnt into it or whose id is printed on a label in it."""
+    if not of_a_phone(photo) and not label_index(site).hits(photo):
+        camera = name_reader(names_of(site)).camera(read_burned_in(pixels))
+        if camera is not None:
+            return replace(photo, written=(camera,))
+    ids = id_reader(ids_of(site))
+    text = ids.told(read_label(pixels, ids))
+    return photo if text is None else replace(photo, codes=(text,))
 
 
 def _match_line(placement: Placement) -> Line:

@@ -6,6 +6,7 @@ import re
 
 from audit.judge import remedies
 from audit.judge.chances import outside, state_of
+from audit.judge.clock import CLOCK_REMEDY, cause_of, span
 from audit.judge.finding import Finding, Remedy
 from audit.judge.limits import Limits
 from audit.photos.device import DeviceFacts
@@ -14,12 +15,6 @@ from audit.plan.model import Camera
 __all__ = ["device_findings"]
 
 _TWO_SIDED_95 = 1.96
-#: Zones differ by quarters of an hour, summer time by an hour (common practice, no source); a clock that is off by a whole
-#: number of quarters, as exactly as it could be read, has the wrong zone rather than a drift.
-_ZONE_STEP_S = 900.0
-_ZONE_WITHIN_S = 60.0
-#: An earlier time than this was never set (devices start at 1970 or 2000).
-_UNSET_BEHIND_S = 3 * 365 * 86_400.0
 
 
 def device_findings(camera: Camera, facts: DeviceFacts | None, others: dict[str, str], limits: Limits) -> list[Finding]:
@@ -92,32 +87,9 @@ def _clock(camera: Camera, facts: DeviceFacts, limits: Limits) -> list[Finding]:
     if state == "as planned":
         why = f"The device's clock is right within {abs(off):.1f} s {give}."
         return [Finding(camera.camera, "clock", state, why, off, sd, 0.0, limit, "s", probability)]
-    why = f"The device's clock is {_span(abs(off))} {'ahead' if off > 0 else 'behind'} ({off:+.1f} s {give})"
-    why += _cause(off, facts)
-    remedy = Remedy(
-        "Set the device's time source (NTP server), time zone and summer time, as for every camera of the site.",
-        "The clock in the picture and a reference clock show the same second.",
-    )
-    return [Finding(camera.camera, "clock", state, f"{why}.", off, sd, 0.0, limit, "s", probability, remedy)]
-
-
-def _cause(off: float, facts: DeviceFacts) -> str:
-    zone = f"; its time zone is set to {facts.time_zone}" if facts.time_zone else ""
-    if off < -_UNSET_BEHIND_S:
-        return ": it was never set"
-    steps = round(off / _ZONE_STEP_S)
-    if steps and abs(off - steps * _ZONE_STEP_S) <= _ZONE_WITHIN_S:
-        summer = " or summer time" if abs(steps) == 4 else ""
-        return f": a wrong time zone{summer} rather than a drift{zone}"
-    return ": it drifts, or has no time source"
-
-
-def _span(seconds: float) -> str:
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    if seconds < 7200:
-        return f"{seconds / 60:.0f} min"
-    return f"{seconds / 3600:.1f} h" if seconds < 172_800 else f"{seconds / 86_400:.0f} days"
+    why = f"The device's clock is {span(abs(off))} {'ahead' if off > 0 else 'behind'} ({off:+.1f} s {give})"
+    why += cause_of(off, facts.time_zone)
+    return [Finding(camera.camera, "clock", state, f"{why}.", off, sd, 0.0, limit, "s", probability, remedy=CLOCK_REMEDY)]
 
 
 def _stream(camera: Camera, facts: DeviceFacts) -> list[Finding]:

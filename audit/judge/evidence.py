@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from audit.judge.written import SiteTime, Written
 from audit.match.placement import Placement
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, ViewChange
 from audit.photos.device import DeviceFacts
@@ -159,6 +160,10 @@ class CameraEvidence:
         What speaks against the planned bearing without proving it, a sentence each.
     board_notes : tuple of str
         What is to be said of boards that could not be used.
+    written : tuple of Written
+        What is burnt into the camera's own pictures.
+    site_time : SiteTime
+        What is known of time over the whole site.
     """
 
     placements: tuple[Placement, ...] = ()
@@ -179,6 +184,8 @@ class CameraEvidence:
     can_point: bool = True
     hints: tuple[str, ...] = ()
     board_notes: tuple[str, ...] = ()
+    written: tuple[Written, ...] = ()
+    site_time: SiteTime = SiteTime()
 
     @property
     def day(self) -> Snapshot | None:

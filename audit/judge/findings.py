@@ -14,6 +14,7 @@ from audit.judge.limits import Limits
 from audit.judge.pose import pose_findings
 from audit.judge.reference import reference_findings
 from audit.judge.turned import turned_findings
+from audit.judge.written import one_finding_a_check, written_findings
 from audit.match.roles import lacking_shots
 from audit.plan.model import Camera, WaitingCamera
 
@@ -42,7 +43,9 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
     findings += glass_findings(camera, evidence, limits)
     findings += night_findings(camera, evidence)
     findings += stream
-    findings += device_findings(camera, evidence.device, dict(evidence.serials), limits)
+    told = device_findings(camera, evidence.device, dict(evidence.serials), limits)
+    told += written_findings(camera, evidence.written, evidence.site_time, limits)
+    findings += one_finding_a_check(told)
     findings.append(_site_photos(camera, evidence))
     if not evidence.snapshots:
         findings = [_without_picture(f) for f in findings]

@@ -95,9 +95,10 @@ class MovementLimits(_Table):
 
 
 class ClockLimits(_Table):
-    """How far a device's clock may be off, seconds."""
+    """How far a device's clock may be off, seconds: as it tells by itself, and as its picture shows."""
 
     offset_s: float = Field(default=2.0, gt=0)
+    picture_s: float = Field(default=5.0, gt=0)
 
 
 class Limits(_Table):

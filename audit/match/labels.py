@@ -155,7 +155,7 @@ class LabelHit:
     kind : str
         ``serial`` or ``camera``.
     source : str
-        ``code``, ``text``, ``serial``, ``name`` or ``folder``.
+        ``code``, ``picture``, ``text``, ``serial``, ``name`` or ``folder``.
     """
 
     cameras: tuple[int, ...]
@@ -168,6 +168,7 @@ class LabelHit:
         what = f"serial {self.text}" if self.kind == "serial" else f"camera {self.text}"
         where = {
             "code": "read in the label",
+            "picture": "burnt into the picture",
             "text": "found in the photo's text",
             "serial": "is the serial number inside the file",
             "name": "found in the file name",
@@ -209,7 +210,7 @@ class LabelIndex:
 
     def _find(self, text: str, source: str) -> Iterable[LabelHit]:
         parts = words(text)
-        whole = self._joined.get("".join(parts)) if source in ("code", "serial", "text") else None
+        whole = self._joined.get("".join(parts)) if source in ("code", "picture", "serial", "text") else None
         if whole is not None:
             yield LabelHit(tuple(whole[2]), whole[0], whole[1], source)
             return
@@ -233,6 +234,7 @@ class LabelIndex:
         meta = photo.metadata
         sources: Sequence[tuple[str, str | None]] = (
             *((code, "code") for code in photo.codes),
+            *((name, "picture") for name in photo.written),
             (meta.serial or "", "serial"),
             (meta.text or "", "text"),
             (stem, "name"),

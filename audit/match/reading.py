@@ -1,17 +1,10 @@
-"""Printed text in pictures: read by an engine, and believed only where it can mean one camera of the plan alone.
-
-The engine is rapidocr, whose wheel carries its weights (PP-OCRv6 small, Apache-2.0) and runs on the ONNX Runtime that is
-here already. Compared on thirty made label photos with tesseract 5 (Debian): 26 ids found against 3; neither read a wrong one.
-"""
+"""Printed text in pictures: believed only where it can mean one camera of the plan alone."""
 
 from __future__ import annotations
 
-import logging
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from functools import cache, lru_cache
-from typing import Any
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -20,9 +13,10 @@ from numpy.typing import NDArray
 from audit.extras import has, how_to_get
 from audit.match.placement import Placement
 from audit.photos.photo import Photo
+from audit.photos.text import TextLine, read_lines
 from audit.plan.model import Site
 
-__all__ = ["LEAST_SIDE_PX", "READ_SIDE_PX", "TEXT_METHOD", "IdReader", "Ids", "TextLine", "id_reader", "ids_of", "lines_from_record", "lines_to_record", "read_label", "read_lines", "to_read", "unread_sentence"]
+__all__ = ["READ_SIDE_PX", "TEXT_METHOD", "IdReader", "Ids", "id_reader", "ids_of", "read_label", "to_read", "unread_sentence"]
 
 #: Changes with the engine, its weights, or how pictures are given to it.
 TEXT_METHOD = "text-1"
@@ -32,15 +26,13 @@ READ_SIDE_PX = 4608
 LEAST_SIDE_PX = 480
 Pixels = NDArray[np.uint8]
 
-log = logging.getLogger(__name__)
-
 #: Long side at which a whole picture is read, and at which a part of it is read where that was not enough.
 _WHOLE_PX, _PART_PX = 1600, 2000
 #: The middle of a label photo that is read at full size, share of each side (common practice, no source: labels are framed).
 _MIDDLE = 0.55
-#: From here a line counts at all, a line's own id counts, and one with confused characters counts (the engine's score; on 400
-#: made labels no id read at or above these was wrong).
-_LEAST, _SURE, _SURE_CONFUSED = 0.5, 0.85, 0.92
+#: From here a line's own id counts, and one with confused characters counts (the engine's score; on 400 made labels no id
+#: read at or above these was wrong).
+_SURE, _SURE_CONFUSED = 0.85, 0.92
 #: Ids shorter than this are too easily a part of something else that is printed.
 _SHORTEST, _SHORTEST_CONFUSED = 3, 5
 #: Words that stand together as one id at most.
@@ -48,61 +40,6 @@ _MOST_WORDS = 4
 _SEPARATORS = re.compile(r"[\W_]+")
 #: Characters that print and blur take for each other (common practice, no source), each set as its first one.
 _CONFUSED = str.maketrans("OQDILSBZG", "000115826")
-
-
-@dataclass(frozen=True, slots=True)
-class TextLine:
-    """A line of text in a picture.
-
-    Attributes
-    ----------
-    score : float
-        The engine's own trust, 0 to 1; no probability.
-    height_px : float
-        Of the letters, in the picture as it was given.
-    """
-
-    text: str
-    score: float
-    height_px: float
-
-
-@cache
-def _engine() -> Any | None:
-    """The engine with one thread, loaded once; None where it can't be had."""
-    try:
-        from rapidocr import RapidOCR
-
-        names = ("intra_op_num_threads", "inter_op_num_threads")
-        threads = {f"EngineConfig.onnxruntime.{name}": 1 for name in names}
-        return RapidOCR(params={"Global.log_level": "critical", **threads})
-    except (ImportError, OSError, RuntimeError, ValueError) as error:
-        log.warning("text is not read: %s", error)
-        return None
-
-
-def read_lines(pixels: Pixels) -> tuple[TextLine, ...]:
-    """Lines of text in a picture, from top to bottom; none where the engine is not here or finds none.
-
-    Parameters
-    ----------
-    pixels : uint8 array (H, W, 3) RGB
-    """
-    engine = _engine()
-    if engine is None or min(pixels.shape[:2]) < 16:
-        return ()
-    found = engine(np.ascontiguousarray(pixels[..., ::-1]), use_cls=False)
-    if found.txts is None or found.boxes is None:
-        return ()
-    return tuple(
-        TextLine(" ".join(text.split())[:200], round(float(score), 3), round(float(_height(box)), 1))
-        for text, score, box in zip(found.txts, found.scores, found.boxes, strict=True)
-        if text.strip() and score >= _LEAST
-    )
-
-
-def _height(box: NDArray[np.float32]) -> float:
-    return float(min(np.linalg.norm(box[0] - box[3]), np.linalg.norm(box[1] - box[2])))
 
 
 def read_label(pixels: Pixels, ids: IdReader) -> tuple[TextLine, ...]:
@@ -240,13 +177,3 @@ def id_reader(ids: Ids) -> IdReader:
     """The reader of a plan's ids; the last ones are kept."""
     return IdReader(ids)
 
-
-def lines_to_record(lines: Sequence[TextLine]) -> dict[str, Any]:
-    """Plain values to keep."""
-    return {"lines": [[line.text, line.score, line.height_px] for line in lines]}
-
-
-def lines_from_record(record: dict[str, Any]) -> tuple[TextLine, ...]:
-    """The inverse of :func:`lines_to_record`; what is no line is left out."""
-    rows = record.get("lines", ())
-    return tuple(TextLine(str(r[0]), float(r[1]), float(r[2])) for r in rows if isinstance(r, list) and len(r) == 3)

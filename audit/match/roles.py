@@ -9,7 +9,7 @@ from audit.match.placement import Role
 from audit.photos.photo import Photo
 from audit.plan.model import Camera
 
-__all__ = ["CREW_SHOTS", "lacking_shots", "role_of", "roles_by_order"]
+__all__ = ["CREW_SHOTS", "lacking_shots", "of_a_phone", "role_of", "roles_by_order"]
 
 _WORDS: dict[str, Role] = {
     "overview": "wide view",
@@ -41,6 +41,12 @@ CREW_SHOTS: tuple[Role, ...] = ("label", "wide view", "bracket")
 _LEAST_CAMERAS, _AGREE = 5, 0.9
 
 
+def of_a_phone(photo: Photo) -> bool:
+    """Whether the file carries what phones write and cameras on a wall don't: a position, a direction, lens data."""
+    meta = photo.metadata
+    return meta.latitude is not None or meta.focal_35mm is not None or meta.bearing_deg is not None
+
+
 def role_of(photo: Photo, camera: Camera | None, hits: Sequence[LabelHit]) -> Role:
     """The shot that a photo is, from its codes, name, size and metadata; ``unknown`` where nothing tells.
 
@@ -54,13 +60,11 @@ def role_of(photo: Photo, camera: Camera | None, hits: Sequence[LabelHit]) -> Ro
         for word in words(text):
             if word in _WORDS:
                 return _WORDS[word]
-    meta = photo.metadata
-    phone = meta.latitude is not None or meta.focal_35mm is not None or meta.bearing_deg is not None
-    if camera is not None and not phone and photo.width_px:
+    if camera is not None and not of_a_phone(photo) and photo.width_px:
         size = (camera.lens.width_px, camera.lens.height_px)
         if (photo.width_px, photo.height_px) == size:
             return "snapshot"
-    if any(hit.source == "serial" for hit in hits):
+    if any(hit.source in ("serial", "picture") for hit in hits):
         return "snapshot"
     if any(hit.source == "text" and hit.kind == "serial" for hit in hits):
         return "label"

@@ -104,6 +104,8 @@ class Photo:
         Texts of QR, Data Matrix and bar codes read in the picture.
     picture_hash : str or None
         64-bit perceptual hash as 16 hex digits, to find duplicates and bursts.
+    written : tuple of str
+        Ids of the plan that are burnt into the picture.
     """
 
     name: str
@@ -115,12 +117,14 @@ class Photo:
     metadata: Metadata = Metadata()
     codes: tuple[str, ...] = ()
     picture_hash: str | None = None
+    written: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Plain values for JSON."""
         plain = {field.name: getattr(self, field.name) for field in fields(self)}
         plain["metadata"] = self.metadata.as_json()
         plain["codes"] = list(self.codes)
+        plain["written"] = list(self.written)
         return plain
 
     @classmethod
@@ -129,4 +133,5 @@ class Photo:
         known = {field.name: plain[field.name] for field in fields(cls) if field.name in plain}
         known["metadata"] = Metadata.from_json(plain.get("metadata", {}))
         known["codes"] = tuple(plain.get("codes", ()))
+        known["written"] = tuple(plain.get("written", ()))
         return cls(**known)

@@ -37,6 +37,7 @@ def find_exchanges(run: Run, evidence: Mapping[str, CameraEvidence], hints: tupl
     Pictures that might come from a camera with another lens are measured with that lens too, and without any, which
     tells how wide they are.
     """
+    hints = (*hints, *_by_name(evidence))
     partners = worth_measuring(run.site, evidence, run.limits, hints)
     jobs = [(name, lens) for name, others in partners.items() for lens in _lenses(run, name, others)]
     shots = {name: day for name in partners if (day := evidence[name].day) is not None}
@@ -70,6 +71,15 @@ def _by_serial(run: Run) -> Iterator[Hint]:
         source = owner.get(serial.casefold()) if serial else None
         if source is not None and source != camera and camera in run.site:
             yield Hint(camera, source, f"At the address of {camera} answers the device with the serial of {source}.", True)
+
+
+def _by_name(evidence: Mapping[str, CameraEvidence]) -> Iterator[Hint]:
+    """Cameras whose picture shows another's name, unless that other's picture shows it too: then it was set wrong."""
+    shown = {camera: {w.names: w.photo for w in held.written if w.names and w.with_clock} for camera, held in evidence.items()}
+    for camera, names in shown.items():
+        for source, photo in names.items():
+            if source != camera and camera not in names and source not in shown.get(source, {}):
+                yield Hint(camera, source, f"{photo} shows the name of {source}.", True)
 
 
 def _by_picture(run: Run, accounts: Mapping[str, Account]) -> tuple[Hint, ...]:

@@ -16,18 +16,20 @@ from audit.measure.measurement import ImageMeasurement, Orientation
 from audit.measure.orientation import combine_orientations
 from audit.visit.pointed import shown_before, with_bearing
 from audit.visit.run import Progress, Run
+from audit.visit.written import written_by_camera
 
 __all__ = ["evidence_by_camera", "judge"]
 
 
 
 def evidence_by_camera(
-    run: Run, placements: Iterable[Placement], accounts: Mapping[str, Account]
+    run: Run, placements: Sequence[Placement], accounts: Mapping[str, Account]
 ) -> dict[str, CameraEvidence]:
     """All that the visit brought for each camera of the plan."""
     uncertain = _uncertain(placements)
     asked = run.logbook.devices(run.visit)
     serials = {c.serial.casefold(): c.camera for c in run.site.cameras if c.serial}
+    written, site_time = written_by_camera(run, placements)
     shown = shown_before(run.logbook, run.visit, run.site, accounts)
     found = {}
     for name, account in accounts.items():
@@ -38,6 +40,8 @@ def evidence_by_camera(
             device=None if told is None else told.facts,
             no_picture=None if told is None else told.message,
             serials=serials,
+            written=written.get(name, ()),
+            site_time=site_time,
         )
     return found
 

@@ -7,12 +7,15 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from audit.account.boards import boards_of
+from audit.extras import has
 from audit.lens import Lens
 from audit.match.placement import Placement
 from audit.measure.board import find_boards
+from audit.measure.burned_in import WRITTEN_METHOD, read_burned_in
 from audit.measure.image import measure_image, measurement_method
 from audit.measure.record import measurement_to_record
 from audit.photos.photo import Photo
+from audit.photos.text import lines_to_record
 from audit.visit.kept import KeptImage, kept_image
 from audit.visit.run import Progress, Run, Task, do_each
 
@@ -26,6 +29,7 @@ class _MeasureJob:
     lens: Lens | None
     method: str
     boards: tuple[int, ...]
+    unread: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,17 +67,22 @@ def measure_with(run: Run, wanted: Sequence[Measuring]) -> None:
         for one in wanted:
             method = measurement_method(one.lens)
             if run.logbook.measurement(one.sha256, method) is None:
-                yield _MeasureJob(one.photo, kept_image(run, one.sha256), one.lens, method, one.boards)
+                unread = has("reading") and run.logbook.measurement(one.sha256, WRITTEN_METHOD) is None
+                yield _MeasureJob(one.photo, kept_image(run, one.sha256), one.lens, method, one.boards, unread)
 
-    def keep(job: _MeasureJob, record: dict[str, Any]) -> None:
-        run.logbook.put_measurement(job.image.sha256, job.method, record)
+    def keep(job: _MeasureJob, records: dict[str, Any]) -> None:
+        run.logbook.put_measurement(job.image.sha256, job.method, records["measured"])
+        if job.unread:
+            run.logbook.put_measurement(job.image.sha256, WRITTEN_METHOD, records["written"])
 
     do_each(run, Task("measure", _measure_one, keep, "could not be measured"), waiting(), len(wanted))
     run.progress(Progress("measure", len(wanted), len(wanted)))
 
 
 def _measure_one(job: _MeasureJob) -> dict[str, Any]:
-    measured = measure_image(job.image.pixels(), job.lens)
+    pixels = job.image.pixels()
+    measured = measure_image(pixels, job.lens)
     if job.boards:
         measured = replace(measured, boards=find_boards(job.image.pixels(None), job.boards))
-    return measurement_to_record(measured)
+    written = lines_to_record(read_burned_in(pixels)) if job.unread else None
+    return {"measured": measurement_to_record(measured), "written": written}

@@ -14,14 +14,17 @@ from numpy.typing import NDArray
 from audit import compute
 from audit.account.boards import boards_of
 from audit.errors import PhotoRefused
+from audit.extras import has
 from audit.lens import Lens
 from audit.match.labels import LabelIndex, label_index, read_codes
 from audit.measure.board import find_boards
+from audit.measure.burned_in import WRITTEN_METHOD, read_burned_in
 from audit.measure.image import MEASURE_SIDE_PX, measure_image, measurement_method
 from audit.measure.record import measurement_to_record
 from audit.photos.intake import FoundFile, open_photo, read_file
 from audit.photos.photo import Photo
 from audit.photos.pixels import preview_jpeg
+from audit.photos.text import lines_to_record
 from audit.visit.run import Progress, Run, first_line
 
 __all__ = ["read"]
@@ -45,6 +48,7 @@ class _Taken:
     photo: Photo
     preview: bytes
     measured: dict[str, Any] | None
+    written: dict[str, Any] | None
 
 
 def read(run: Run, files: Sequence[FoundFile]) -> None:
@@ -82,6 +86,8 @@ def _keep(run: Run, job: _FileJob, taken: _Taken, mtime_ns: int | None) -> Photo
     run.logbook.add_photo(run.visit, photo, data, taken.preview, mtime_ns=mtime_ns)
     if taken.measured is not None and job.lens is not None:
         run.logbook.put_measurement(photo.sha256, measurement_method(job.lens), taken.measured)
+    if taken.written is not None:
+        run.logbook.put_measurement(photo.sha256, WRITTEN_METHOD, taken.written)
     return None
 
 
@@ -101,13 +107,15 @@ def _lens_by_name(run: Run, index: LabelIndex, name: str) -> Lens | None:
 
 
 def _take(job: _FileJob) -> _Taken:
-    """Read one file: what it says of itself, its codes, a preview, and, where it is a camera's own, its measurement."""
+    """Read one file: what it says of itself, its codes, a preview, and, where it is a camera's own, its measurement and
+    what is burnt into it."""
     opened = open_photo(job.found.path, job.found.name, max_side_px=MEASURE_SIDE_PX, guarded=True)
     photo = opened.photo
     own = job.lens is not None and (photo.width_px, photo.height_px) == (job.lens.width_px, job.lens.height_px)
     measured = _measured(job, opened.pixels) if own else None
+    written = lines_to_record(read_burned_in(opened.pixels)) if own and has("reading") else None
     codes = () if own else read_codes(opened.pixels)
-    return _Taken(replace(photo, codes=codes), preview_jpeg(opened.pixels, PREVIEW_SIDE_PX), measured)
+    return _Taken(replace(photo, codes=codes), preview_jpeg(opened.pixels, PREVIEW_SIDE_PX), measured, written)
 
 
 def _measured(job: _FileJob, pixels: NDArray[np.uint8]) -> dict[str, Any]:

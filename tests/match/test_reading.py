@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from audit.match import reading
-from audit.match.reading import IdReader, TextLine, lines_from_record, lines_to_record, read_label, read_lines
+from audit.match.reading import IdReader, read_label
+from audit.photos import text
+from audit.photos.text import TextLine, lines_from_record, lines_to_record, read_lines
 
 FONT = str(Path(__file__).parents[2] / "audit" / "report" / "fonts" / "DejaVuSans-Bold.ttf")
 IDS = (("TH-01", "SN4471183"), ("TH-07", "SN4471188"), ("TH-10", "7C0B55"), ("bay", "12"), ("G-1", None))
@@ -88,5 +89,5 @@ def test_a_picture_without_text_has_none() -> None:
 
 
 def test_without_an_engine_the_rest_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(reading, "_engine", lambda: None)
+    monkeypatch.setattr(text, "_engine", lambda: None)
     assert read_label(label("SN4471183"), READER) == ()
