@@ -29,7 +29,7 @@ ADAPTERS = {
     "audit/collect/rtsp.py": "collect",
     "audit/collect/web.py": "collect",
     "audit/logbook/token_key.py": "token",
-    "audit/match/reading.py": "reading",
+    "audit/photos/text.py": "reading",
     "audit/plan/imported.py": "drawings",
     "audit/report/private.py": "faces",
 }

@@ -37,7 +37,9 @@ def visit_doubts(logbook: Logbook, visit: VisitRecord) -> tuple[str, ...]:
                     f"already ({_some(again)}): nothing new is seen in them."
                 )
     by_name = {photo.name: photo for photo in photos}
-    unread = unread_sentence(sum(to_read(by_name[p.photo], p) for p in logbook.placements(visit) if p.photo in by_name))
+    placed = [p for p in logbook.placements(visit) if p.photo in by_name]
+    open_ = sum(to_read(by_name[p.photo], p) for p in placed)
+    unread = unread_sentence(open_, sum(p.decision == "placed" and p.role == "snapshot" for p in placed))
     return tuple(found) if unread is None else (*found, unread)
 
 

@@ -156,12 +156,16 @@ def to_read(photo: Photo, placement: Placement) -> bool:
     return placement.decision != "placed" and not photo.codes and max(photo.width_px, photo.height_px) >= LEAST_SIDE_PX
 
 
-def unread_sentence(count: int) -> str | None:
-    """What to say of photos that :func:`to_read` names; None where there are none, or the engine is installed."""
-    if count == 0 or has("reading"):
+def unread_sentence(count: int, snapshots: int = 0) -> str | None:
+    """What to say of photos that :func:`to_read` names, and of cameras' own pictures that were placed without; None where
+    there are none, or the engine is installed."""
+    if count + snapshots == 0 or has("reading"):
         return None
     photos = "1 photo that nothing else places was" if count == 1 else f"{count} photos that nothing else places were"
-    return f"{photos} not read for printed ids; install the reader with: {how_to_get('reading')}."
+    print_ = [f"{photos} not read for printed ids"] if count else []
+    burnt = [f"names and clocks burnt into {snapshots} snapshot{'' if snapshots == 1 else 's'} were not read"] if snapshots else []
+    told = "; ".join((*print_, *burnt))
+    return f"{told[0].upper()}{told[1:]}; install the reader with: {how_to_get('reading')}."
 
 
 Ids = tuple[tuple[str, str | None], ...]

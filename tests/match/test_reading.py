@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from audit.match.reading import IdReader, read_label
+from audit.match import reading
+from audit.match.reading import IdReader, read_label, unread_sentence
 from audit.photos import text
 from audit.photos.text import TextLine, lines_from_record, lines_to_record, read_lines
 
@@ -91,3 +92,13 @@ def test_a_picture_without_text_has_none() -> None:
 def test_without_an_engine_the_rest_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(text, "_engine", lambda: None)
     assert read_label(label("SN4471183"), READER) == ()
+
+
+def test_without_the_engine_what_stays_unread_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert unread_sentence(3, 2) is None
+    monkeypatch.setattr(reading, "has", lambda _: False)
+    both = unread_sentence(1, 2)
+    assert both is not None and both.startswith("1 photo that nothing else places was not read for printed ids; names and clocks burnt into 2")
+    alone = unread_sentence(0, 1)
+    assert alone is not None and alone.startswith("Names and clocks burnt into 1 snapshot were not read; install the reader")
+    assert unread_sentence(0) is None
