@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import re
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
@@ -15,11 +14,12 @@ from audit.collect.addresses import Address
 from audit.collect.credentials import Keys
 from audit.collect.fetch import Fetched, fetch
 from audit.collect.journal import Entry, Journal
+from audit.collect.names import picture_name
 from audit.collect.pins import Pins
 from audit.collect.refusal import NoPicture
 from audit.errors import AuditError
 
-__all__ = ["AT_ONCE", "Round", "asked_at", "collect"]
+__all__ = ["AT_ONCE", "Round", "collect"]
 
 #: Cameras asked at once.
 AT_ONCE = 32
@@ -28,10 +28,6 @@ _TRIES = 2
 _AGAIN = ("no answer", "timeout")
 #: A password that a camera has not taken this often in a visit is not tried again: accounts lock (our default).
 _WRONG_PASSWORDS = 2
-
-#: How a picture's name says when it was asked for, in UTC.
-_STAMP = "%Y%m%d-%H%M%S"
-_STAMPED = re.compile(r"_snapshot_(\d{8}-\d{6})_(?:day|night)\.[a-z]+$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +114,7 @@ def _fetched(this: Round, address: Address) -> Fetched:
 
 def _kept(this: Round, entry: Entry, fetched: Fetched) -> Entry:
     """Write the picture whole, or not at all."""
-    name = f"{safe_name(entry.camera)}_snapshot_{entry.at:{_STAMP}}_{entry.light}{fetched.ending}"
+    name = picture_name(entry.camera, entry.at, entry.light, fetched.ending)
     place = this.journal.folder / name
     part = place.with_name(f".{name}.part")
     try:
@@ -128,21 +124,6 @@ def _kept(this: Round, entry: Entry, fetched: Fetched) -> Entry:
         part.unlink(missing_ok=True)
         raise
     return replace(entry, file=name, sha256=hashlib.sha256(fetched.picture).hexdigest(), facts=fetched.facts)
-
-
-def safe_name(camera: str) -> str:
-    """A camera's id as part of a file name; ids that would look alike there keep apart by a short hash."""
-    plain = re.sub(r"[^A-Za-z0-9._-]+", "_", camera).strip("._") or "camera"
-    return plain if plain == camera else f"{plain}-{hashlib.sha256(camera.encode()).hexdigest()[:6]}"
-
-
-def asked_at(file: str) -> datetime | None:
-    """When the camera was asked for the picture that was written under this name, in UTC; None where it was not."""
-    found = _STAMPED.search(file)
-    try:
-        return None if found is None else datetime.strptime(found.group(1), _STAMP).replace(tzinfo=UTC)
-    except ValueError:
-        return None
 
 
 def folder_of(incoming: Path, kind: str, on: str) -> Path:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from audit.collect.conduct import asked_at
+from audit.collect.names import asked_at
 from audit.judge.written import SiteTime, Written, site_time
 from audit.match.placement import Placement
 from audit.match.written import NameReader, name_reader, names_of

@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from audit.collect.addresses import Address, parse_address
-from audit.collect.conduct import Round, collect, safe_name
+from audit.collect.conduct import Round, collect
 from audit.collect.journal import Entry, Journal
+from audit.collect.names import asked_at, picture_name, safe_name
 from audit.collect.pins import Pins
 from audit.collect.rounds import rounds
 from audit.devices import SimulatedSite
@@ -149,3 +150,10 @@ def test_darkness_needs_a_place_on_earth(tmp_path: Path, pins: Pins) -> None:
         list(rounds(this, Site((), "yard"), {}, "night"))
 
 
+
+
+def test_a_pictures_name_says_when_it_was_asked_for() -> None:
+    at = datetime(2026, 3, 4, 14, 30, 5, 400_000, tzinfo=UTC)
+    for camera in ("TH-07", "Hall/3 é"):
+        assert asked_at(picture_name(camera, at, "night", ".jpg")) == at.replace(microsecond=0)
+    assert asked_at("TH-07_snapshot.jpg") is None and asked_at("TH-07_snapshot_20261399-143005_day.jpg") is None
