@@ -36,22 +36,32 @@ def pan_finding(
     belief: PoseBelief | None,
     limits: Limits,
 ) -> Finding:
-    """The bearing against what it is held to; *not verified* with what would show it, where nothing did."""
+    """The bearing against what it is held to; *not verified* with what would show it, where nothing did.
+
+    What hints said is kept with the finding, also where something showed the bearing since: it counts again when that is
+    taken back.
+    """
+    found: Finding | None = None
     if known.bearing_deg is not None and known.bearing_sd_deg is not None:
-        return _shown(camera, shot, intended, known, limits)
-    if belief is not None and known.absent:
+        found = _shown(camera, shot, intended, known, limits)
+    elif belief is not None and known.absent:
         found = _absent(camera, shot, intended, known, evidence, belief, limits)
-        if found is not None:
-            return found
+    if found is None:
+        found = _not_shown(camera, shot, known, evidence)
+    return replace(found, evidence=found.evidence | {"hints": list(evidence.hints)}) if evidence.hints else found
+
+
+def _not_shown(camera: Camera, shot: Snapshot, known: Panned, evidence: CameraEvidence) -> Finding:
+    """Nothing shows it: *to check* where a hint speaks against the plan, else *not verified*."""
     refused = " ".join(r.reason for r in known.refused)
     why = what_would_show_it(camera, evidence)
-    state = "not verified"
-    if evidence.hints and not known.refused:
-        state, why = "to check", f"{' '.join(evidence.hints)} {why}"
+    hinted = bool(evidence.hints) and not known.refused
+    if hinted:
+        why = f"{' '.join(evidence.hints)} {why}"
     return Finding(
         camera.camera,
         "pan",
-        "to check" if state == "to check" else "not verified",
+        "to check" if hinted else "not verified",
         " ".join(text for text in (refused, why, *evidence.board_notes) if text),
         planned=known.intended_deg,
         unit="deg",

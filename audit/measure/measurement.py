@@ -33,6 +33,9 @@ class Orientation:
         What carried the answer, e.g. ``87 upright lines``, ``open horizon``, ``learned view``.
     segments_px : ndarray, shape (N, 4)
         Line segments used as evidence, x1 y1 x2 y2 in the image's pixels, for the overlay.
+    level_lines : tuple of float or None
+        Level edges by azimuth from the optical axis (:func:`audit.measure.level_lines.level_lines`); None where none
+        tell a direction.
     """
 
     roll_deg: float | None
@@ -43,6 +46,7 @@ class Orientation:
     lens: Lens
     cues: tuple[str, ...] = ()
     segments_px: NDArray[np.float32] | None = None
+    level_lines: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)

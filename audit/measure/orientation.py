@@ -16,6 +16,7 @@ from audit.lens import Lens
 from audit.measure.angle_of_view import estimate_lens
 from audit.measure.bending import Bending, may_bend, weigh_bending
 from audit.measure.learned_view import NetworkView
+from audit.measure.level_lines import level_lines
 from audit.measure.measurement import Orientation
 from audit.measure.nadir import downward, may_look_down
 from audit.measure.overlay import Overlay
@@ -145,8 +146,9 @@ def _answer(evidence: Evidence, seen: Seen, lens: Lens, bending: Bending) -> Ori
         cues.append("open horizon")
     if seen.network is not None:
         cues.append("learned view")
+    level = level_lines(evidence.edges, evidence.fit.up, evidence.fit.upright)
     return Orientation(evidence.roll_deg, roll_sd, evidence.pitch_deg, pitch_sd, None, lens, tuple(cues),
-                       _shown(evidence))
+                       _shown(evidence), level)
 
 
 def _stands(network: NetworkView | None) -> str | None:

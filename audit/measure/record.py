@@ -47,6 +47,7 @@ class _KeptOrientation:
     lens: Lens
     cues: tuple[str, ...] = ()
     segments_px: list[list[float]] | None = None
+    level_lines: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +88,7 @@ def measurement_to_record(measured: ImageMeasurement) -> Record:
             "lens": {f.name: getattr(orientation.lens, f.name) for f in fields(Lens) if f.init},
             "cues": list(orientation.cues),
             "segments_px": _segments(orientation.segments_px),
+            "level_lines": orientation.level_lines,
         },
         "sky": {
             "fraction": measured.sky.fraction,
@@ -116,7 +118,7 @@ def measurement_from_record(record: Record) -> ImageMeasurement:
         width_px=kept.width_px,
         height_px=kept.height_px,
         orientation=Orientation(
-            o.roll_deg, o.roll_sd_deg, o.pitch_deg, o.pitch_sd_deg, o.note, o.lens, o.cues, segments
+            o.roll_deg, o.roll_sd_deg, o.pitch_deg, o.pitch_sd_deg, o.note, o.lens, o.cues, segments, o.level_lines
         ),
         sky=Sky(kept.sky.fraction, kept.sky.sd, kept.sky.note, _mask(kept.sky.mask_png)),
         clarity=kept.clarity,

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from audit import compute
 from audit.account.account import Account, accounts_of, compared_anew
 from audit.judge.evidence import CameraEvidence
 from audit.judge.finding import Verdict
 from audit.judge.findings import judge_camera
+from audit.judge.hints import kept_hints
 from audit.judge.limits import Limits
 from audit.logbook import Logbook, VisitRecord
 from audit.match.placement import Placement
@@ -16,7 +18,7 @@ from audit.photos.photo import Photo
 from audit.plan.model import Site
 from audit.visit.compare import compare
 from audit.visit.exchange import exchange_hints, find_exchanges
-from audit.visit.judge import evidence_by_camera, judge
+from audit.visit.judge import evidence_by_camera, judge, with_hints
 from audit.visit.measure import measure
 from audit.visit.place import placed_snapshots
 from audit.visit.run import Run
@@ -39,7 +41,7 @@ def judge_placed(run: Run) -> None:
         see_together(run, accounts)
         compare(run, accounts)
         accounts = compared_anew(run.logbook, run.visit, accounts)
-        evidence = evidence_by_camera(run, placements, accounts)
+        evidence = with_hints(run, evidence_by_camera(run, placements, accounts))
         judge(run, evidence, find_exchanges(run, evidence, exchange_hints(run, photos.values(), accounts)))
         if run.logbook.last_said(run.visit) == said:
             return
@@ -116,4 +118,5 @@ def _keep(run: Run, accounts: dict[str, Account]) -> None:
     for name, account in accounts.items():
         evidence |= evidence_by_camera(run, placements, {name: account})
     for name, known in evidence.items():
-        run.logbook.put_verdict(run.visit, judge_camera(run.site.camera(name), known, run.limits))
+        hinted = replace(known, hints=kept_hints(run.logbook.verdicts(run.visit, name)))
+        run.logbook.put_verdict(run.visit, judge_camera(run.site.camera(name), hinted, run.limits))

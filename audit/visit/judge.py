@@ -10,6 +10,7 @@ from audit.account.account import Account, Shot
 from audit.judge.evidence import CameraEvidence, Comparison, Exchange, Snapshot
 from audit.judge.finding import Verdict
 from audit.judge.findings import judge_camera, waiting_verdict
+from audit.judge.hints import bearing_hints
 from audit.judge.turned import turned_by_word
 from audit.match.placement import Placement
 from audit.measure.measurement import ImageMeasurement, Orientation
@@ -18,7 +19,7 @@ from audit.visit.pointed import shown_before, with_bearing
 from audit.visit.run import Progress, Run
 from audit.visit.written import written_by_camera
 
-__all__ = ["evidence_by_camera", "judge"]
+__all__ = ["evidence_by_camera", "judge", "with_hints"]
 
 
 
@@ -44,6 +45,12 @@ def evidence_by_camera(
             site_time=site_time,
         )
     return found
+
+
+def with_hints(run: Run, evidence: Mapping[str, CameraEvidence]) -> dict[str, CameraEvidence]:
+    """The same with what the site's pictures together say against a planned bearing; wants all cameras of the site."""
+    told = bearing_hints(run.site, evidence, run.limits)
+    return {name: replace(found, hints=told.get(name, ())) for name, found in evidence.items()}
 
 
 def judge(

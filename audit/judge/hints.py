@@ -1,0 +1,69 @@
+"""What speaks against a planned bearing without proving it: it puts a camera up to be looked at, never more."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from audit.judge.carried import todays_orientation
+from audit.judge.evidence import CameraEvidence
+from audit.judge.finding import Verdict
+from audit.judge.intended import intended_pose, straight_down
+from audit.judge.limits import Limits
+from audit.judge.lines import LinesSeen, Misfit, misfits
+from audit.judge.panned import panned
+from audit.plan.model import Camera, Site
+
+__all__ = ["WORTH_A_LOOK", "bearing_hints", "kept_hints"]
+
+#: From this probability on the lines are worth a look: one good camera in a hundred is put up for nothing (measured by
+#: ``python -m tests.bench.hint_bench`` on places of the training split).
+WORTH_A_LOOK = 0.5
+#: Fewer neighbours than this are no consensus.
+_LEAST_OTHERS = 3
+
+
+def bearing_hints(site: Site, evidence: Mapping[str, CameraEvidence], limits: Limits) -> dict[str, tuple[str, ...]]:
+    """Sentences by camera, for those whose bearing nothing shows and something speaks against.
+
+    Parameters
+    ----------
+    evidence : mapping from camera to CameraEvidence
+        What the visit brought for all cameras of the site.
+    """
+    seen = [
+        lines for camera in site.cameras if (lines := _lines(camera, evidence.get(camera.camera), limits)) is not None
+    ]
+    return {
+        name: (_sentence(misfit),)
+        for name, misfit in misfits(seen).items()
+        if misfit.probability >= WORTH_A_LOOK and misfit.others >= _LEAST_OTHERS
+    }
+
+
+def kept_hints(verdicts: Iterable[Verdict]) -> tuple[str, ...]:
+    """The hints that an earlier verdict on the camera was given: they come from the whole site, and outlive a click."""
+    told = (finding.evidence.get("hints", []) for v in verdicts for finding in v.findings if finding.check == "pan")
+    return tuple(str(hint) for hints in told for hint in hints)
+
+
+def _lines(camera: Camera, evidence: CameraEvidence | None, limits: Limits) -> LinesSeen | None:
+    """The level edges of a camera's best picture, by day if there is one; None where it shows none."""
+    intended = intended_pose(camera)
+    if evidence is None or straight_down(camera, intended.pitch_deg):
+        return None
+    shots = (s for s in (evidence.day, evidence.night) if s is not None)
+    lines = next((s.measured.orientation.level_lines for s in shots if s.measured.orientation.level_lines), None)
+    if lines is None:
+        return None
+    known = panned(camera, evidence, intended, todays_orientation(evidence, limits), limits)
+    bearing = intended.bearing_deg if known.bearing_deg is None else known.bearing_deg
+    return LinesSeen(camera.camera, camera.east_m, camera.north_m, bearing, lines, known.bearing_deg is not None)
+
+
+def _sentence(misfit: Misfit) -> str:
+    turn = abs(misfit.turn_deg)
+    way, other = ("right", "left") if misfit.turn_deg > 0 else ("left", "right")
+    return (
+        f"Level edges in its picture fit those that {misfit.others} cameras around it see only if it is panned about "
+        f"{turn:.0f}° too far {way}, or {180 - turn:.0f}° too far {other}."
+    )
