@@ -16,8 +16,9 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any, Literal
 
 import cv2
@@ -74,6 +75,11 @@ _PRINT_SD = 0.005
 #: A rim this black around modules this near to a number of the site is a board that can't be read.
 _RIM_BLACK = 0.85
 _NEARLY = 5
+_LEAST_CONTRAST = 40.0
+#: A square is looked at more closely from this rim on, and this near to a number: wider than what is then read.
+_RIM_WORTH_READING, _WORTH_READING = 0.6, 2
+#: Pixels a module of a square that is laid flat.
+_MODULE_PX = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,15 +152,16 @@ def find_boards(pixels: NDArray[np.uint8], numbers: Iterable[int] = ()) -> tuple
         without any, only what can be read is told.
     """
     grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
-    detector = _detector(max(grey.shape))
-    corners, found, rejected = detector.detectMarkers(grey)
-    boards = [_refined(grey, board) for board in _boards(corners, found)]
-    if not boards and rejected:
-        flipped, there, _ = detector.detectMarkers(cv2.flip(grey, 1))
-        width = grey.shape[1]
-        boards = [_mirrored(b, width) for b in _boards(flipped, there) if b.side_px >= DAY_SIDE_PX]
+    seen = _squares(grey)
+    boards = _read(grey, _worth_reading(seen, mirrored=False))
     if not boards:
-        boards = _unreadable(grey, rejected, tuple(numbers))
+        width = grey.shape[1]
+        turned = [s.flipped(width) for s in _worth_reading(seen, mirrored=True)]
+        boards = [
+            _mirrored(b, width) for b in _read(cv2.flip(grey, 1), turned, refine=False) if b.side_px >= DAY_SIDE_PX
+        ]
+    if not boards:
+        boards = _unreadable(seen, tuple(numbers))
     return tuple(sorted(boards, key=lambda b: -b.side_px))
 
 
@@ -286,7 +293,7 @@ def _dictionary() -> cv2.aruco.Dictionary:
     return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
 
 
-def _detector(longest_px: int) -> cv2.aruco.ArucoDetector:
+def _settings(longest_px: int) -> cv2.aruco.DetectorParameters:
     settings = cv2.aruco.DetectorParameters()
     settings.minMarkerPerimeterRate = 4 * _LEAST_SIDE_PX / longest_px
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
@@ -294,7 +301,78 @@ def _detector(longest_px: int) -> cv2.aruco.ArucoDetector:
     settings.adaptiveThreshWinSizeMin, settings.adaptiveThreshWinSizeMax = low, high
     settings.adaptiveThreshWinSizeStep = step
     settings.errorCorrectionRate = _CORRECTED_SHARE
-    return cv2.aruco.ArucoDetector(_dictionary(), settings)
+    return settings
+
+
+@dataclass(frozen=True, slots=True)
+class _Square:
+    """A dark quadrilateral: its corners (4, 2), which of its 7 x 7 modules are light, and their contrast in grey levels."""
+
+    corners: NDArray[np.float32]
+    light: NDArray[np.bool_]
+    contrast: float
+
+    @property
+    def rim(self) -> float:
+        """Black share of its outer modules."""
+        rim = np.ones_like(self.light)
+        rim[1:-1, 1:-1] = False
+        return float(np.mean(~self.light[rim]))
+
+    def flipped(self, width_px: int) -> _Square:
+        """The same in the picture's mirror image."""
+        return replace(self, corners=np.stack([width_px - 1 - self.corners[:, 0], self.corners[:, 1]], axis=1))
+
+
+def _squares(grey: NDArray[Any]) -> list[_Square]:
+    """Quadrilaterals that could be markers.
+
+    The finder is asked for one number that no board has, so that it hands every candidate back: comparing each with a
+    thousand numbers took thirty times as long as finding them all.
+    """
+    side = (_MODULES + 2) * _MODULE_PX
+    upright = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32) - 0.5
+    nobody = cv2.aruco.Dictionary(np.zeros((1, 4, 4), np.uint8), _MODULES, 0)
+    settings = _settings(max(grey.shape))
+    settings.minGroupDistance = settings.minMarkerDistanceRate = 0.0  # a sheet and the marker on it, each by itself
+    read, _, rejected = cv2.aruco.ArucoDetector(nobody, settings).detectMarkers(grey)
+    found = []
+    for quad in (*read, *rejected):
+        corners = quad.reshape(4, 2).astype(np.float32)
+        flat = cv2.warpPerspective(grey, cv2.getPerspectiveTransform(corners, upright), (side, side))
+        means = flat.reshape(_MODULES + 2, _MODULE_PX, _MODULES + 2, _MODULE_PX).mean(axis=(1, 3))
+        threshold, _ = cv2.threshold(flat, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+        found.append(_Square(corners, means > threshold, float(np.ptp(means))))
+    return found
+
+
+def _worth_reading(squares: Sequence[_Square], mirrored: bool) -> list[_Square]:
+    """Those with a rim and modules that are nearly one of the usable numbers, or its mirror image."""
+    rimmed = [s for s in squares if s.rim >= _RIM_WORTH_READING]
+    if not rimmed:
+        return []
+    inner = np.array([s.light[1:-1, 1:-1] for s in rimmed], np.float32)
+    bits, turns = (inner[:, :, ::-1] if mirrored else inner).reshape(len(rimmed), -1), _usable_modules()
+    apart = bits.sum(axis=1)[:, None] + turns.sum(axis=1) - 2 * bits @ turns.T
+    return [s for s, least in zip(rimmed, apart.min(axis=1), strict=True) if least <= _WORTH_READING]
+
+
+def _read(grey: NDArray[Any], squares: Iterable[_Square], refine: bool = True) -> list[Board]:
+    """Boards at the squares, each looked at with its surroundings alone."""
+    found: list[Board] = []
+    for square in squares:
+        low, high = square.corners.min(axis=0), square.corners.max(axis=0)
+        middle, reach = (low + high) / 2, float((high - low).max())
+        if any(np.linalg.norm(middle - b.middle_px) < b.side_px / 2 for b in found):
+            continue
+        x, y = np.floor(low - reach).astype(int).clip(0)
+        right, bottom = np.ceil(high + reach).astype(int)
+        part = np.ascontiguousarray(grey[y:bottom, x:right])
+        corners, numbers, _ = cv2.aruco.ArucoDetector(_dictionary(), _settings(max(part.shape))).detectMarkers(part)
+        for board in _boards([quad + np.array([x, y], np.float32) for quad in corners], numbers):
+            if all(np.linalg.norm(np.subtract(board.middle_px, b.middle_px)) > b.side_px / 2 for b in found):
+                found.append(_refined(grey, board) if refine else board)
+    return found
 
 
 def _refined(grey: NDArray[Any], board: Board) -> Board:
@@ -342,27 +420,16 @@ def _mirrored(board: Board, width_px: int) -> Board:
     return Board(board.number, tuple((width_px - 1 - x, y) for x, y in board.corners_px), mirrored=True)
 
 
-def _unreadable(grey: NDArray[Any], rejected: Iterable[Any], numbers: tuple[int, ...]) -> list[Board]:
-    """Quadrilaterals with a black rim whose modules come near to one of the site's boards."""
+def _unreadable(squares: Iterable[_Square], numbers: tuple[int, ...]) -> list[Board]:
+    """Squares with a black rim whose modules come near to one of the site's boards; the first."""
     if not numbers:
         return []
     wanted = _modules(numbers)
-    side = (_MODULES + 2) * 4
-    square = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32) - 0.5
-    for quad in rejected:
-        board = Board(None, _points(quad))
-        if board.side_px < DAY_SIDE_PX:
+    for square in squares:
+        board = Board(None, _points(square.corners))
+        if board.side_px < DAY_SIDE_PX or square.contrast < _LEAST_CONTRAST or square.rim < _RIM_BLACK:
             continue
-        flat = cv2.warpPerspective(grey, cv2.getPerspectiveTransform(quad.reshape(4, 2), square), (side, side))
-        means = flat.reshape(_MODULES + 2, 4, _MODULES + 2, 4).mean(axis=(1, 3))
-        if float(np.ptp(means)) < 40:
-            continue
-        threshold, _ = cv2.threshold(flat, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
-        light = means > threshold
-        rim = np.ones_like(light)
-        rim[1:-1, 1:-1] = False
-        apart = int(np.abs(wanted - light[1:-1, 1:-1].ravel()).sum(axis=-1).min())
-        if float(np.mean(~light[rim])) >= _RIM_BLACK and apart <= _NEARLY:
+        if int(np.abs(wanted - square.light[1:-1, 1:-1].ravel()).sum(axis=-1).min()) <= _NEARLY:
             return [board]
     return []
 
@@ -374,6 +441,12 @@ def _modules(numbers: Iterable[int]) -> NDArray[np.int8]:
         bits = cv2.aruco.Dictionary.getBitsFromByteList(_dictionary().bytesList[number : number + 1], _MODULES)
         turns += [np.rot90(bits, k).ravel() for k in range(4)]
     return np.array(turns, dtype=np.int8)
+
+
+@lru_cache(maxsize=1)
+def _usable_modules() -> NDArray[np.float32]:
+    """Modules of all usable numbers in all four turns, white 1, (4 N, 25)."""
+    return _modules(sorted(_usable())).astype(np.float32)
 
 
 _USABLE: set[int] = set()
