@@ -5,7 +5,10 @@ from __future__ import annotations
 from audit.judge.finding import CHECKS, STATE_MARKS, Check
 from audit.logbook import Logbook, VisitRecord
 
-__all__ = ["check_table", "reference_table"]
+__all__ = ["PASSED", "check_table", "reference_table"]
+
+#: How a passed check reads in the table.
+PASSED = f"{STATE_MARKS['as planned']} as planned"
 
 
 def check_table(logbook: Logbook, visit: VisitRecord) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:

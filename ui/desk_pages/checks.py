@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from audit.account.checks import check_table, reference_table
+from audit.account.checks import PASSED, check_table, reference_table
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
 from audit.report.sheets import table_csv
@@ -22,7 +22,7 @@ def _checks(book: Logbook, visit: VisitRecord) -> None:
     if by is not None:
         shown.sort(key=lambda row: row[header.index(by)])
     st.caption(word("checks.shown", n=len(shown), total=len(rows)))
-    table(header, shown, word("checks.title"))
+    table(header, shown, word("checks.title"), quiet=PASSED)
     st.download_button(
         word("checks.csv"), table_csv(header, shown), file_name=f"checks-visit-{visit.number}.csv", mime="text/csv",
         key="checks_csv", on_click="ignore",

@@ -12,6 +12,9 @@ from ui.parts.words import word
 
 __all__ = ["literal", "paragraph", "show_notice", "table"]
 
+#: Columns that say which row it is and how it stands.
+_ALWAYS_SHOWN = 2
+
 _PUNCTUATION = re.compile(r"([!-/:-@\[-`{-~])")
 
 
@@ -25,11 +28,14 @@ def paragraph(text: object, kind: str = "plain") -> None:
     st.html(f'<p class="{kind}">{html.escape(str(text))}</p>')
 
 
-def table(header: Sequence[str], rows: Iterable[Sequence[object]], caption: str) -> None:
-    """A small table that a screen reader can walk through; on a narrow screen each row stands as a list of its cells."""
+def table(header: Sequence[str], rows: Iterable[Sequence[object]], caption: str, quiet: str | None = None) -> None:
+    """A small table that a screen reader can walk through; on a narrow screen each row stands as a list of its cells.
+
+    There the cells that read ``quiet`` are left out, but for the first two of a row.
+    """
     names = [html.escape(name) for name in header]
     head = "".join(f'<th scope="col" role="columnheader">{name}</th>' for name in names)
-    body = "".join(f'<tr role="row">{_cells(names, row)}</tr>' for row in rows)
+    body = "".join(f'<tr role="row">{_cells(names, row, quiet)}</tr>' for row in rows)
     st.html(
         f'<div class="scroll" tabindex="0" role="region" aria-label="{html.escape(caption)}">'
         f'<table class="plain" role="table"><caption class="unseen">{html.escape(caption)}</caption>'
@@ -37,10 +43,11 @@ def table(header: Sequence[str], rows: Iterable[Sequence[object]], caption: str)
     )
 
 
-def _cells(names: Sequence[str], row: Sequence[object]) -> str:
+def _cells(names: Sequence[str], row: Sequence[object], quiet: str | None) -> str:
     return "".join(
-        f'<td role="cell" data-th="{name}">{"" if v is None else html.escape(str(v))}</td>'
-        for name, v in zip(names, row, strict=True)
+        f'<td role="cell" data-th="{name}"{" class=quiet" if v == quiet and at >= _ALWAYS_SHOWN else ""}>'
+        f"{'' if v is None else html.escape(str(v))}</td>"
+        for at, (name, v) in enumerate(zip(names, row, strict=True))
     )
 
 
