@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from audit.errors import PlanProblem
 from audit.judge.written import SiteTime, Written
 from audit.match.placement import Placement
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, ViewChange
@@ -164,6 +165,8 @@ class CameraEvidence:
         What is burnt into the camera's own pictures.
     site_time : SiteTime
         What is known of time over the whole site.
+    plan_errors : tuple of PlanProblem
+        What the plan check calls an error about this camera.
     """
 
     placements: tuple[Placement, ...] = ()
@@ -186,6 +189,7 @@ class CameraEvidence:
     board_notes: tuple[str, ...] = ()
     written: tuple[Written, ...] = ()
     site_time: SiteTime = SiteTime()
+    plan_errors: tuple[PlanProblem, ...] = ()
 
     @property
     def day(self) -> Snapshot | None:

@@ -11,6 +11,7 @@ from audit.judge.finding import Finding, Remedy, Verdict, in_order, state_of_all
 from audit.judge.glass import glass_findings, night_findings, worst_per_check
 from audit.judge.intended import Intended, intended_pose
 from audit.judge.limits import Limits
+from audit.judge.plan_itself import plan_findings
 from audit.judge.pose import pose_findings
 from audit.judge.reference import reference_findings
 from audit.judge.turned import turned_findings
@@ -47,6 +48,7 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
     told += written_findings(camera, evidence.written, evidence.site_time, limits)
     findings += one_finding_a_check(told)
     findings.append(_site_photos(camera, evidence))
+    findings += plan_findings(camera, evidence.plan_errors)
     if not evidence.snapshots:
         findings = [_without_picture(f) for f in findings]
     findings = in_order(worst_per_check(findings))

@@ -19,7 +19,7 @@ from audit.plan.mounts import chain_problems
 from audit.plan.optics import Geometry, TargetView, geometry
 from audit.plan.sun import Glare, glare
 
-__all__ = ["check_plan"]
+__all__ = ["check_plan", "plan_errors"]
 
 #: Rounding of a plan's own figures is no shortfall: 0.5 % below the needed density still counts as met (our default).
 _DENSITY_SLACK = 0.995
@@ -60,6 +60,20 @@ def check_plan(site: Site) -> tuple[PlanProblem, ...]:
         found += sorted(own, key=lambda p: rank[p.severity])
     found += _pairs(site, file)
     return tuple(found)
+
+
+def plan_errors(site: Site) -> dict[str, tuple[PlanProblem, ...]]:
+    """What :func:`check_plan` calls an error, by camera: it can't serve, or can't be mounted, as planned."""
+    file = site.file or site.name or "plan"
+    problems = [
+        *(p for c in site.cameras for p in (*_view(c, geometry(c), file), *chain_problems(c, file))),
+        *_pairs(site, file),
+    ]
+    found: dict[str, tuple[PlanProblem, ...]] = {}
+    for problem in problems:
+        if problem.severity == "error" and problem.camera is not None:
+            found[problem.camera] = (*found.get(problem.camera, ()), problem)
+    return found
 
 
 def _problem(

@@ -15,6 +15,7 @@ from audit.judge.turned import turned_by_word
 from audit.match.placement import Placement
 from audit.measure.measurement import ImageMeasurement, Orientation
 from audit.measure.orientation import combine_orientations
+from audit.plan.check import plan_errors
 from audit.visit.pointed import shown_before, with_bearing
 from audit.visit.run import Progress, Run
 from audit.visit.written import written_by_camera
@@ -31,6 +32,7 @@ def evidence_by_camera(
     asked = run.logbook.devices(run.visit)
     serials = {c.serial.casefold(): c.camera for c in run.site.cameras if c.serial}
     written, site_time = written_by_camera(run, placements)
+    wrong = plan_errors(run.site)
     shown = shown_before(run.logbook, run.visit, run.site, accounts)
     found = {}
     for name, account in accounts.items():
@@ -43,6 +45,7 @@ def evidence_by_camera(
             serials=serials,
             written=written.get(name, ()),
             site_time=site_time,
+            plan_errors=wrong.get(name, ()),
         )
     return found
 
