@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from audit.match.drawn import Rule
 from audit.match.evidence import (
     PhotoArrays,
     Settings,
@@ -21,7 +22,7 @@ from audit.match.evidence import (
     direction_log_ratio,
     position_log_density,
 )
-from audit.match.sampling import Draws, Rule
+from audit.match.sampling import Draws
 from audit.match.stays import learn_habit, stays_of
 from audit.match.walk import (
     STANDOFF_KEPT,

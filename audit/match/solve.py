@@ -15,7 +15,7 @@ from audit.match.candidates import first_lists, pruned_lists
 from audit.match.evidence import PhotoArrays, Settings, SiteArrays
 from audit.match.labels import LabelHit, label_index
 from audit.match.learning import burst_steps, first_settings, learn, rule_of
-from audit.match.sampling import Draws, draw_walks
+from audit.match.sampling import Draws, Effort, draw_walks
 from audit.match.streams import Stream
 from audit.match.walk import Chain, Tables, build_tables, emissions, forward_backward
 from audit.photos.photo import Photo
@@ -237,10 +237,9 @@ def solve_walks(
         posterior = forward_backward(tables)
         wanted = _camera_starts(chain, posterior.new_stay, site.size)
         posterior = forward_backward(tables, _exclusion(chain, posterior.new_stay, site.size, settings))
-        draws = draw_walks(
-            chain, tables, site.size, rule_of(settings), posterior.real, seed=round_,
-            replicates=replicates if last else max(2, replicates // 2), sweeps=sweeps if last else 10,
-            settle=sweeps // 4 if last else 6, follows=burst_steps(photos, chain, settings), coded=coded)
+        rule = replace(rule_of(settings), follows=burst_steps(photos, chain, settings), coded=coded)
+        effort = Effort(replicates, sweeps, sweeps // 4, round_) if last else Effort(max(2, replicates // 2), 10, 6, round_)
+        draws = draw_walks(chain, tables, site.size, rule, posterior.real, effort)
         if not last:
             settings = learn(site, photos, chain, settings, draws, wanted, start, coded)
             first = _first_visits(chain, draws, site.size)

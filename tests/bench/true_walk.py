@@ -28,9 +28,9 @@ def solved(walk: Walk) -> dict[str, Any]:
     kept: dict[str, Any] = {}
     draw = solve.draw_walks
 
-    def keep(chain: Any, tables: Any, cameras: int, rule: Any, score: Any, **rest: Any) -> Draws:
-        draws = draw(chain, tables, cameras, rule, score, **rest)
-        kept.update(chain=chain, tables=tables, cameras=cameras, rule=rule, draws=draws, **rest)
+    def keep(chain: Any, tables: Any, cameras: int, rule: Any, score: Any, effort: Any) -> Draws:
+        draws = draw(chain, tables, cameras, rule, score, effort)
+        kept.update(chain=chain, tables=tables, cameras=cameras, rule=rule, draws=draws)
         return draws
 
     solve.draw_walks = keep
@@ -43,7 +43,7 @@ def solved(walk: Walk) -> dict[str, Any]:
 
 def parts_of(kept: dict[str, Any], place: np.ndarray, away: np.ndarray) -> np.ndarray:
     """Log probabilities (R, 4) of walks (R, T), by part."""
-    tables, chain, rule, coded = kept["tables"], kept["chain"], kept["rule"], kept["coded"]
+    tables, chain, rule, coded = kept["tables"], kept["chain"], kept["rule"], kept["rule"].coded
     steps, size = tables.real.shape
     state = place + size * away
     factors = np.empty(state.shape)
@@ -56,7 +56,7 @@ def parts_of(kept: dict[str, Any], place: np.ndarray, away: np.ndarray) -> np.nd
     visits = np.zeros((len(place), kept["cameras"]), dtype=np.int64)
     rows, when = np.nonzero(begins)
     np.add.at(visits, (rows, camera[rows, when]), 1)
-    stays = stays_of(begins, away, ~kept["follows"])
+    stays = stays_of(begins, away, ~rule.follows)
     own = ~away & (coded >= 0)[None, :] & (camera == coded[None, :])
     with np.errstate(divide="ignore"):
         one, alone = np.log(factors).sum(axis=1), np.log(photo).sum(axis=1)

@@ -63,7 +63,7 @@ def pins(name: str) -> dict[str, Requirement]:
 def reached(pinned: Mapping[str, Requirement], *, tests: bool) -> set[str]:
     """The names of all that the program and its extras need, directly or not, and of the tests' too."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
-    left_out = {"train"} if tests else {"train", "test"}
+    left_out = set() if tests else {"test"}
     extras = project["optional-dependencies"]
     open_ = [*project["dependencies"], *(need for name, extra in extras.items() if name not in left_out for need in extra)]
     seen: set[tuple[str, str]] = set()

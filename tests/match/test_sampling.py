@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from audit.match.sampling import Rule, draw_walks
+from audit.match.sampling import Effort, Rule, draw_walks
 from audit.match.walk import Chain, Tables, forward_backward
 from tests.match.enumeration import step_factor
 
@@ -82,7 +82,7 @@ def test_draws_follow_the_joint_distribution_under_the_one_visit_rule(seed: int)
     rule = Rule(0.2, 0.1)
     expected = enumerate_walks(chain, tables, rule)
     score = forward_backward(tables).real
-    draws = draw_walks(chain, tables, CAMERAS, rule, score, replicates=64, sweeps=500, settle=150)
+    draws = draw_walks(chain, tables, CAMERAS, rule, score, Effort(64, 500, 150))
     steps, size = tables.real.shape
     found = np.zeros((steps, 2 * size))
     state = draws.place + size * draws.away

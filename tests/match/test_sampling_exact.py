@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from audit.match.sampling import _LONGEST, Rule, _Padded, _units, draw_walks
+from audit.match.blocks import paired_units
+from audit.match.drawn import Padded
+from audit.match.sampling import _LONG, Effort, Rule, draw_walks
 from audit.match.stays import CodeHabit
 from audit.match.walk import Chain, Tables, forward_backward
 from tests.match.enumeration import step_factor
@@ -96,8 +99,8 @@ def test_draws_follow_whole_stays_with_their_lengths_and_labels(seed: int) -> No
             expected[np.arange(STEPS), states] += weight
             begun += weight
     expected /= begun
-    draws = draw_walks(chain, tables, CAMERAS, RULE, forward_backward(tables).real, replicates=64, sweeps=250, settle=50,
-                       seed=3, follows=follows, coded=coded)
+    rule = replace(RULE, follows=follows, coded=coded)
+    draws = draw_walks(chain, tables, CAMERAS, rule, forward_backward(tables).real, Effort(64, 250, 50, 3))
     state = draws.place + size * draws.away
     found = np.stack([np.bincount(state[:, t], minlength=2 * size) for t in range(STEPS)]) / len(state)
     np.testing.assert_allclose(found, expected, atol=0.025)
@@ -106,7 +109,7 @@ def test_draws_follow_whole_stays_with_their_lengths_and_labels(seed: int) -> No
 
 def test_stays_begin_where_the_camera_changes_or_the_chain_is_cut() -> None:
     chain, tables = small_chain(1)
-    draws = draw_walks(chain, tables, CAMERAS, RULE, forward_backward(tables).real, replicates=8, sweeps=30, settle=10)
+    draws = draw_walks(chain, tables, CAMERAS, RULE, forward_backward(tables).real, Effort(8, 30, 10))
     camera = chain.candidates[np.arange(STEPS)[None], draws.place]
     for t in range(STEPS):
         changed = np.ones(len(camera), dtype=bool) if tables.cut[t] else camera[:, t] != camera[:, t - 1]
@@ -117,7 +120,7 @@ def test_stays_begin_where_the_camera_changes_or_the_chain_is_cut() -> None:
 def test_draws_repeat_with_their_seed_and_differ_with_another() -> None:
     chain, tables = small_chain(0)
     score = forward_backward(tables).real
-    one, same, other = (draw_walks(chain, tables, CAMERAS, RULE, score, replicates=4, sweeps=20, settle=5, seed=s)
+    one, same, other = (draw_walks(chain, tables, CAMERAS, RULE, score, Effort(4, 20, 5, s))
                         for s in (7, 7, 8))
     assert np.array_equal(one.place, same.place) and np.array_equal(one.away, same.away)
     assert not np.array_equal(one.place, other.place)
@@ -131,8 +134,8 @@ def test_the_rule_weighs_none_one_and_more_visits() -> None:
 
 def test_an_edge_without_photos_is_idle_and_changes_nothing_inside() -> None:
     chain, tables = small_chain(1)
-    idle = 2 * _LONGEST + 2
-    p = _Padded(chain, tables, idle, None, np.full(STEPS, -1))
+    idle = 2 * _LONG[1] + 2
+    p = Padded(chain, tables, Rule(0.2, 0.1, coded=np.full(STEPS, -1)), idle)
     inner = slice(idle, idle + STEPS)
     for name in ("move", "move_away", "stay", "stay_away", "drift", "previous", "following", "real", "away"):
         padded, inside = getattr(p, name), getattr(tables, name)
@@ -147,7 +150,7 @@ def test_an_edge_without_photos_is_idle_and_changes_nothing_inside() -> None:
     assert p.coded is None, "no label at all"
     assert p.counted[inner].all()
     coded = np.array([-1, 2, -1, -1, 0])
-    p = _Padded(chain, tables, idle, np.array([False, True, False, False, False]), coded)
+    p = Padded(chain, tables, Rule(0.2, 0.1, follows=np.array([False, True, False, False, False]), coded=coded), idle)
     assert p.coded is not None and p.coded[inner].tolist() == coded.tolist()
     assert (p.coded[:idle] == -1).all() and p.counted[inner].tolist() == [True, False, True, True, True]
 
@@ -166,11 +169,11 @@ def test_blocks_pair_up_with_blocks_that_may_visit_the_same_cameras(seed: int) -
     real = np.concatenate([np.ones((steps, 3)), np.zeros((steps, 1))], axis=1).astype(np.float32)
     place = np.full((steps, size), size)
     tables = Tables(moves, moves, zeros, zeros, zeros, place, place, real, zeros.copy(), cut, 1 / 27)
-    p = _Padded(Chain(np.arange(steps), cut, candidates), tables, 100, None, None)
+    p = Padded(Chain(np.arange(steps), cut, candidates), tables, Rule(0.2, 0.1), 100)
     starts = 100 + length * np.arange(12)
     partners = set()
     for _ in range(40):
-        unit, units = _units(p, starts, length, rng)
+        unit, units = paired_units(p, starts, length, rng)
         assert unit.shape == (12,) and sorted(set(unit.tolist())) == list(range(units))
         assert np.bincount(unit).max() <= 2
         for number in range(units):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import linear_sum_assignment
 
-from audit.match.sampling import Rule, draw_walks
+from audit.match.sampling import Effort, Rule, draw_walks
 from audit.match.walk import Chain, Tables, forward_backward
 
 
@@ -32,8 +32,7 @@ def test_the_most_probable_walk_is_the_best_assignment(seed: int) -> None:
     """scipy.optimize.linear_sum_assignment (modified Jonker-Volgenant) as the reference."""
     chain, tables, gain = independent_photos(seed, 7)
     rows, best = linear_sum_assignment(-gain)
-    draws = draw_walks(chain, tables, 7, Rule(0.01, 0.001), forward_backward(tables).real, replicates=32, sweeps=120,
-                       settle=40, seed=seed)
+    draws = draw_walks(chain, tables, 7, Rule(0.01, 0.001), forward_backward(tables).real, Effort(32, 120, 40, seed))
     scores = gain[np.arange(7)[None, :], np.minimum(draws.place, 6)].sum(axis=1)
     valid = np.array([len(set(line.tolist())) == 7 for line in draws.place]) & ~draws.away.any(axis=1)
     assert valid.mean() > 0.8
