@@ -22,6 +22,7 @@ from audit.plan.model import Site
 
 __all__ = [
     "NU",
+    "SPACING_NEIGHBOURS",
     "PhotoArrays",
     "Settings",
     "SiteArrays",
@@ -42,10 +43,23 @@ IntArray = NDArray[np.int64]
 NU = 4.0
 _WGS84_A_M = 6378137.0
 _WGS84_F = 1 / 298.257223563
+#: Steeper than this, a camera looks to no side that a photographer would face it from (chosen).
 _STRAIGHT_DOWN_DEG = 70.0
+#: A change of floor counts as a walk of this length (chosen: stairs and the way to them).
 _FLOOR_CHANGE_M = 25.0
-#: Cells of the circle in which turns of one stay are compared.
+#: The plan's spacing is the median distance to this nearest camera; without another camera the default; and its bounds.
+SPACING_NEIGHBOURS = 3
+_SPACING_M, _LEAST_SPACING_M, _MOST_SPACING_M = 10.0, 2.0, 200.0
+#: Strays may lie this far outside the cameras' own rectangle (chosen).
+_MARGIN_M = 30.0
+#: A position farther from the site than this is none, but a mistake.
+_FARTHEST_M = 200_000.0
+#: Year for which magnetic directions without any date are turned: the model's last one that was known when this was written.
+_YEAR = 2026.0
+#: Cells of the circle in which turns of one stay are compared: 2.5 degrees each.
 _CELLS = 144
+#: Least spread of the middles of stays about the direction that faces the camera, degrees (chosen).
+_LEAST_MIDDLE_DEG = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +229,7 @@ def true_bearing_deg(metadata: Metadata, origin: tuple[float, float] | None) -> 
     if place is None:
         return None
     when = metadata.gps_at or metadata.taken_at
-    year = round(_decimal_year(when), 1) if when is not None else 2026.0
+    year = round(_decimal_year(when), 1) if when is not None else _YEAR
     return (bearing + declination_deg(round(place[0], 2), round(place[1], 2), 0.0, year)) % 360.0
 
 
@@ -230,13 +244,12 @@ def site_arrays(site: Site) -> SiteArrays:
     bearing = np.array(
         [math.radians(c.bearing_deg) if abs(c.pitch_deg) < _STRAIGHT_DOWN_DEG else math.nan for c in site.cameras]
     )
-    spacing = 10.0
+    spacing = _SPACING_M
     if len(site.cameras) > 1:
         points = np.column_stack([east, north, up])
-        nearest = cKDTree(points).query(points, k=min(4, len(points)))[0][:, -1]
-        spacing = float(np.clip(np.median(nearest), 2.0, 200.0))
-    margin = 30.0
-    area = float((np.ptp(east) + 2 * margin) * (np.ptp(north) + 2 * margin)) if east.size else 1.0
+        nearest = cKDTree(points).query(points, k=min(SPACING_NEIGHBOURS + 1, len(points)))[0][:, -1]
+        spacing = float(np.clip(np.median(nearest), _LEAST_SPACING_M, _MOST_SPACING_M))
+    area = float((np.ptp(east) + 2 * _MARGIN_M) * (np.ptp(north) + 2 * _MARGIN_M)) if east.size else 1.0
     return SiteArrays(east, north, up, bearing, area, spacing)
 
 
@@ -272,7 +285,7 @@ def photo_arrays(site: Site, photos: Sequence[Photo]) -> PhotoArrays:
         east, north = nan.copy(), nan.copy()
     else:
         east, north = local_metres(latitude, longitude, origin)
-    far = np.hypot(east, north) > 200_000.0
+    far = np.hypot(east, north) > _FARTHEST_M
     east[far] = north[far] = np.nan
     return PhotoArrays(time_s, east, north, stated, bearing)
 
@@ -316,7 +329,7 @@ def _direction_ratios(
 ) -> FloatArray:
     """Log of how much likelier one turn is after another one of the same stay than by itself, (cells, cells)."""
     cells = np.linspace(0.0, 2 * np.pi, _CELLS, endpoint=False)
-    least = math.radians(4.0)
+    least = math.radians(_LEAST_MIDDLE_DEG)
     repeat = math.radians(repeat_deg)
 
     def middles(sd_deg: float) -> FloatArray:

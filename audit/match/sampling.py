@@ -20,7 +20,7 @@ from audit.match.walk import Chain, Tables
 __all__ = ["Draws", "Effort", "Rule", "draw_walks"]
 
 #: Lengths of the blocks that are drawn anew: every third sweep long ones, which move whole stretches of a walk at once,
-#: else short ones, which are accepted more often (chosen; measured by tests/match/test_sampling_exact.py to reach the sum).
+#: else short ones, which are accepted more often (chosen).
 _SHORT, _LONG, _LONG_EVERY = (6, 14), (20, 48), 3
 
 Float32Array = NDArray[np.float32]

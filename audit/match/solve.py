@@ -13,11 +13,13 @@ from scipy.ndimage import uniform_filter1d
 
 from audit.match.candidates import first_lists, pruned_lists
 from audit.match.evidence import PhotoArrays, Settings, SiteArrays
+from audit.match.factors import emissions
 from audit.match.labels import LabelHit, label_index
-from audit.match.learning import burst_steps, first_settings, learn, rule_of
+from audit.match.learning import Lesson, burst_steps, first_settings, learn, rule_of
 from audit.match.sampling import Draws, Effort, draw_walks
+from audit.match.steps import Factors, build_tables
 from audit.match.streams import Stream
-from audit.match.walk import Chain, Tables, build_tables, emissions, forward_backward
+from audit.match.walk import Chain, Tables, forward_backward
 from audit.photos.photo import Photo
 from audit.plan.model import Site
 
@@ -241,7 +243,7 @@ def solve_walks(
         effort = Effort(replicates, sweeps, sweeps // 4, round_) if last else Effort(max(2, replicates // 2), 10, 6, round_)
         draws = draw_walks(chain, tables, site.size, rule, posterior.real, effort)
         if not last:
-            settings = learn(site, photos, chain, settings, draws, wanted, start, coded)
+            settings = learn(site, photos, chain, Lesson(settings, start, draws, wanted, coded))
             first = _first_visits(chain, draws, site.size)
             score = posterior.real + posterior.away
     assert draws is not None
@@ -331,7 +333,7 @@ def _first_look(
     score = np.zeros((steps, size), dtype=np.float32)
     for span in _spans(steps, size):
         low, high = max(0, span.start - _OVERLAP), min(steps, span.stop + _OVERLAP)
-        tables = build_tables(site, photos, chain, settings, real, away, slice(low, high))
+        tables = build_tables(site, photos, chain, settings, Factors(real, away), slice(low, high))
         found = forward_backward(tables)
         inner = slice(span.start - low, span.stop - low)
         score[span] = (found.real + found.away)[inner]
@@ -346,7 +348,7 @@ def _whole_tables(
     real, away = _factors(site, photos, chain, settings, known)
     steps, size = chain.candidates.shape
     spans = _spans(steps, size)
-    parts = [build_tables(site, photos, chain, settings, real, away, span, unvisited) for span in spans]
+    parts = [build_tables(site, photos, chain, settings, Factors(real, away, unvisited), span) for span in spans]
     if len(parts) == 1:
         return parts[0]
     move = np.empty((steps, size, size), dtype=np.float32)

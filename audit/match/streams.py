@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audit.match.evidence import PhotoArrays, SiteArrays
-from audit.match.walk import WALK_M_PER_S
+from audit.match.factors import WALK_M_PER_S
 from audit.photos.photo import Photo
 
 __all__ = ["Stream", "shared_by_crews", "split_streams"]

@@ -14,8 +14,10 @@ from audit.match.evidence import (
     direction_log_density,
     direction_log_ratio,
 )
-from audit.match.learning import _repeat_sd_deg, _steadiness, burst_steps, first_settings, learn, rule_of
+from audit.match.learning import Lesson, burst_steps, first_settings, learn, rule_of
+from audit.match.learnt_places import repeat_sd_deg, steadiness
 from audit.match.sampling import Draws
+from audit.match.shown import Shown
 from audit.match.walk import Chain
 
 COUNT = 400
@@ -65,7 +67,7 @@ class Made:
     def learnt(self, **given: float) -> Settings:
         coded = np.full(self.camera.size, -1)
         start = replace(BASE, **given)
-        return learn(self.site, self.photos, self.chain, start, self.draws, self.wanted, start, coded)
+        return learn(self.site, self.photos, self.chain, Lesson(start, start, self.draws, self.wanted, coded))
 
 
 @pytest.fixture(scope="module")
@@ -169,10 +171,10 @@ def test_cameras_left_out_on_the_way_are_counted_against_what_was_drawn() -> Non
 def test_labels_photographed_first_are_learnt_as_a_habit() -> None:
     made = Made(stay_share=0.75)
     coded = np.where(made.draws.begins[0], made.camera, -1)
-    found = learn(made.site, made.photos, made.chain, BASE, made.draws, made.wanted, BASE, coded)
+    found = learn(made.site, made.photos, made.chain, Lesson(BASE, BASE, made.draws, made.wanted, coded))
     assert found.habit.share > 0.9 and found.habit.first > 0.7
     wrong = np.where(made.draws.begins[0], made.camera + 1, -1)
-    assert learn(made.site, made.photos, made.chain, BASE, made.draws, made.wanted, BASE, wrong).habit.share == 0.0
+    assert learn(made.site, made.photos, made.chain, Lesson(BASE, BASE, made.draws, made.wanted, wrong)).habit.share == 0.0
 
 
 def test_bursts_follow_within_two_and_a_half_seconds_or_a_fifth_of_the_usual_gap() -> None:
@@ -239,6 +241,10 @@ def test_gaps_across_a_cut_say_nothing_of_the_pace() -> None:
     assert first_settings(photos, Chain(np.arange(count - 1), cut, chain.candidates[1:])) == whole
 
 
+def cameras_at(place_m: np.ndarray) -> SiteArrays:
+    return SiteArrays(place_m, place_m, place_m, place_m, 1.0, 10.0)
+
+
 def steady(correlation_s: float, repeat_m: float, seed: int = 8) -> Settings:
     """Settings learnt from one walk past 300 cameras, whose receiver errs by 6 m and keeps its error for so long."""
     rng = np.random.default_rng(seed)
@@ -256,8 +262,8 @@ def steady(correlation_s: float, repeat_m: float, seed: int = 8) -> Settings:
     chain = Chain(np.arange(steps), cut, np.column_stack([camera, np.full(steps, -1)]))
     begins = (np.arange(steps) % 3 == 0)[None, :]
     whole = np.ones((1, steps), dtype=bool)
-    return _steadiness(east[None, :], north[None, :], np.full(steps, 6.0), photos, chain, whole, begins, camera[None, :],
-                       BASE, 1.0)
+    shown = Shown(cameras_at(np.zeros(300)), photos, chain, BASE, np.zeros((1, steps), dtype=np.int64), whole, begins)
+    return steadiness(shown, east[None, :], north[None, :], np.full(steps, 6.0))
 
 
 def test_how_long_errors_of_position_keep_and_how_much_of_them_is_new_is_found_again() -> None:
@@ -274,7 +280,12 @@ def test_how_far_directions_of_one_stay_spread_is_found_again(sd_deg: float) -> 
     turn = middle + np.radians(rng.normal(0, sd_deg, middle.size))
     camera = np.repeat(np.arange(300), 4)
     begins = np.arange(camera.size) % 4 == 0
-    found = _repeat_sd_deg(turn[None, :], np.ones((1, camera.size), dtype=bool), begins[None, :], camera[None, :], BASE, 1.0)
+    steps, bare = camera.size, np.full(camera.size, np.nan)
+    chain = Chain(np.arange(steps), np.zeros(steps, dtype=bool), np.column_stack([camera, np.full(steps, -1)]))
+    real = np.ones((1, steps), dtype=bool)
+    shown = Shown(cameras_at(np.zeros(300)), PhotoArrays(bare, bare, bare, bare, bare), chain, BASE,
+                  np.zeros((1, steps), dtype=np.int64), real, begins[None, :])
+    found = repeat_sd_deg(shown, turn[None, :], BASE)
     assert found == pytest.approx(sd_deg, rel=0.35)
 
 

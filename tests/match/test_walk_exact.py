@@ -14,7 +14,9 @@ import pytest
 from scipy import stats
 
 from audit.match.evidence import NU, PhotoArrays, Settings, SiteArrays, direction_log_density, position_log_density
-from audit.match.walk import Chain, build_tables, emissions, forward_backward, move_chance, position_residuals
+from audit.match.factors import emissions, move_chance, position_residuals
+from audit.match.steps import Factors, build_tables
+from audit.match.walk import Chain, forward_backward
 
 SETTINGS = Settings(burst_share=0.1, order_share=0.2, back_share=0.05)
 SITE = SiteArrays(
@@ -198,7 +200,7 @@ def test_a_photo_by_itself_weighs_what_bayes_rule_says(factors: tuple[np.ndarray
 
 
 def test_every_step_weighs_what_going_on_and_staying_weigh(factors: tuple[np.ndarray, np.ndarray]) -> None:
-    tables = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, *factors)
+    tables = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, Factors(*factors))
     real, away = factors
     top = np.maximum(real.max(axis=1), away.max(axis=1))[:, None]
     np.testing.assert_allclose(tables.real, np.exp(real - top), rtol=1e-5)
@@ -236,7 +238,7 @@ def test_every_step_weighs_what_going_on_and_staying_weigh(factors: tuple[np.nda
 
 
 def test_places_of_the_same_camera_point_at_each_other(factors: tuple[np.ndarray, np.ndarray]) -> None:
-    tables = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, *factors)
+    tables = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, Factors(*factors))
     width = CANDIDATES.shape[1]
     for t in range(1, STEPS):
         for k in range(width):
@@ -248,9 +250,9 @@ def test_places_of_the_same_camera_point_at_each_other(factors: tuple[np.ndarray
 
 
 def test_a_piece_of_the_chain_has_the_tables_that_the_whole_has(factors: tuple[np.ndarray, np.ndarray]) -> None:
-    whole = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, *factors)
+    whole = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, Factors(*factors))
     for a, b in ((0, 3), (2, 6), (4, STEPS)):
-        piece = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, *factors, slice(a, b))
+        piece = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, Factors(*factors), slice(a, b))
         for name in ("move", "move_away", "stay", "stay_away", "drift", "previous", "real", "away", "cut"):
             np.testing.assert_allclose(getattr(piece, name), getattr(whole, name)[a:b], rtol=1e-6, err_msg=name)
 
@@ -258,12 +260,12 @@ def test_a_piece_of_the_chain_has_the_tables_that_the_whole_has(factors: tuple[n
 def test_moves_go_to_cameras_that_still_want_a_visit(factors: tuple[np.ndarray, np.ndarray]) -> None:
     """The crew chooses among the unvisited alone: what is left of the chances grows to what all had before."""
     free = np.ones(CANDIDATES.shape)
-    plain = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, *factors)
-    same = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, *factors, unvisited=free)
+    plain = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, Factors(*factors))
+    same = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, Factors(*factors, free))
     np.testing.assert_allclose(same.move, plain.move, rtol=1e-6)
     t, taken = 2, 1
     free[t, taken] = 0.0
-    fewer = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, *factors, unvisited=free)
+    fewer = build_tables(SITE, PHOTOS, CHAIN, SETTINGS, Factors(*factors, free))
     before = CANDIDATES[t - 1]
     for i, origin in enumerate(before[:-1]):
         chance = {
@@ -336,7 +338,7 @@ def test_long_chains_are_summed_in_pieces_as_in_one() -> None:
     cut[[0, 150]] = True
     chain = Chain(np.arange(steps), cut, candidates)
     real, away = emissions(SITE, photos, chain, SETTINGS, np.zeros((steps, width)), np.zeros(steps))
-    tables = build_tables(SITE, photos, chain, SETTINGS, real, away)
+    tables = build_tables(SITE, photos, chain, SETTINGS, Factors(real, away))
     weight = rng.uniform(0.1, 1.0, (steps, width)).astype(np.float32)
     transition = np.zeros((steps, 2 * width, 2 * width))
     emission = np.concatenate([tables.real, tables.away], axis=1).astype(np.float64)
