@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from audit.errors import AuditError
 from audit.match.duplicates import copies
-from audit.match.evidence import PhotoArrays, photo_arrays, site_arrays
+from audit.match.evidence import PhotoArrays, SiteArrays, photo_arrays, site_arrays
 from audit.match.placement import Alternative, Decision, Placement, Role
 from audit.match.questions import ask_order, stay_groups
-from audit.match.reasons import reasons
+from audit.match.reasons import About, reasons
 from audit.match.roles import role_of, roles_by_order
 from audit.match.solve import Known, Result, gather, solve_alone, solve_walks, sure_cameras
 from audit.match.streams import Stream, shared_by_crews, split_streams
@@ -30,7 +30,9 @@ __all__ = ["match_photos"]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+#: Photos of a camera at least this far apart are two shots of it; one burst is one (chosen).
 _BURST_S = 3.0
+#: A position whose stated error is larger tells poorly.
 _FAR_M = 12.0
 #: How far the draws' probabilities are believed (a power, renormalised) by the mean of the visit's own best
 #: probabilities: the fewer photos are sure, the more each sure one leans on what is only assumed of phones and crews,
@@ -52,6 +54,7 @@ _TIE_STEPS = 8
 _ONE_STAY, _CALM_SPREADS = 0.9, 1.0
 #: Share of a stray's probability that counts as surplus under the stay before or after the one that it was taken in.
 _NEXT_SURPLUS = 0.5
+#: Less probable alternatives are not told.
 _TOLD = 0.01
 #: Probability that a camera has a photo of its own, from which unnamed photos are its evidence: strays taken beside it, or
 #: the photos of another, may not pass for it.
@@ -59,6 +62,8 @@ _COVERED = 0.99
 #: Log odds from which one label settles a photo: an id in its name or a code it shows does, a folder's name doesn't.
 _NAMED = 6.0
 _ALTERNATIVES = 4
+#: Fewer photos than this without any position are no walk.
+_LEAST_WALK = 3
 
 
 @dataclass(slots=True)
@@ -79,27 +84,7 @@ def _beliefs(
 ) -> tuple[dict[int, _Belief], list[int], Result | None]:
     """Beliefs of all photos that are no copies, their groups, the best question first, and the walks' result."""
     plan = site_arrays(site)
-    sure = sure_cameras(known)
-    lone: list[tuple[int, str]] = []
-    parts: list[Stream] = []
-    for stream in split_streams(photos, arrays):
-        members = stream.photos[heads[stream.photos] == stream.photos]
-        if not members.size:
-            continue
-        part = Stream(stream.name, members, stream.ordered, stream.note)
-        why = part.note if not part.ordered else shared_by_crews(plan, arrays, part, sure)
-        if why:
-            lone += [(int(i), why) for i in members]
-        else:
-            parts.append(part)
-    devices = [photo.metadata.device for photo in photos]
-    arrays, parts = joined_streams(plan, arrays, parts, sure, device_clock_offsets(photos), devices)
-    walks: list[Stream] = []
-    for part in parts:
-        if (part.photos.size < 3 and np.isnan(arrays.east_m[part.photos]).all()) or _all_named(known, part.photos):
-            lone += [(int(i), "") for i in part.photos]
-        else:
-            walks.append(part)
+    arrays, walks, lone = _parted(plan, arrays, photos, known, heads)
     beliefs: dict[int, _Belief] = {}
     order: list[int] = []
     result: Result | None = None
@@ -109,10 +94,12 @@ def _beliefs(
         groups = stay_groups(result.together, at_least)
         count = len(result.draws.place)
         least = _least_trust(arrays, result.chain, belongs)
-        trust = _trust(belongs, result.chain, _calm_stays(arrays, result), sure[result.chain.photo], least, plan.size, count)
+        named = sure_cameras(known)[result.chain.photo]
+        tied = _tied(belongs, result.chain, _calm_stays(arrays, result), named)
+        trust = _trust(tied, named, least, plan.size, count)
         for step, photo in enumerate(result.chain.photo):
-            named = known.factors[photo] is not None or known.answered[photo]
-            share = belongs[step] if named else _sobered(belongs[step], count, trust[step])
+            told = known.factors[photo] is not None or known.answered[photo]
+            share = belongs[step] if told else _sobered(belongs[step], count, trust[step])
             beliefs[int(photo)] = _belief(result.chain.candidates[step], share, int(groups[step]))
             beliefs[int(photo)].step, beliefs[int(photo)].trust = step, float(trust[step])
         first = np.flatnonzero(np.diff(groups, prepend=-1))
@@ -134,6 +121,34 @@ def _beliefs(
             beliefs[photo].note = why
             order.append(number + step)
     return beliefs, order, result
+
+
+def _parted(
+    plan: SiteArrays, arrays: PhotoArrays, photos: Sequence[Photo], known: Known, heads: IntArray
+) -> tuple[PhotoArrays, list[Stream], list[tuple[int, str]]]:
+    """Walks, on clocks that agree where devices went side by side, and photos whose order tells nothing, with the reason."""
+    sure = sure_cameras(known)
+    lone: list[tuple[int, str]] = []
+    parts: list[Stream] = []
+    for stream in split_streams(photos, arrays):
+        members = stream.photos[heads[stream.photos] == stream.photos]
+        if not members.size:
+            continue
+        part = Stream(stream.name, members, stream.ordered, stream.note)
+        why = part.note if not part.ordered else shared_by_crews(plan, arrays, part, sure)
+        if why:
+            lone += [(int(i), why) for i in members]
+        else:
+            parts.append(part)
+    devices = [photo.metadata.device for photo in photos]
+    arrays, parts = joined_streams(plan, arrays, parts, sure, device_clock_offsets(photos), devices)
+    walks: list[Stream] = []
+    for part in parts:
+        if (part.photos.size < _LEAST_WALK and np.isnan(arrays.east_m[part.photos]).all()) or _all_named(known, part.photos):
+            lone += [(int(i), "") for i in part.photos]
+        else:
+            walks.append(part)
+    return arrays, walks, lone
 
 
 def _all_named(known: Known, members: IntArray) -> bool:
@@ -169,9 +184,8 @@ def _least_trust(arrays: PhotoArrays, chain: Chain, belongs: FloatArray) -> Floa
     return np.where(arrays.position_m[chain.photo] > _FAR_M, _FAR_TRUST * trust, trust)
 
 
-def _trust(belongs: FloatArray, chain: Chain, stays: IntArray, named: IntArray, least: FloatArray, cameras: int,
-           count: int = 1000) -> FloatArray:
-    """How far each step's probabilities are believed, (T,): more where a photo of its stay names its likely camera.
+def _tied(belongs: FloatArray, chain: Chain, stays: IntArray, named: IntArray) -> FloatArray:
+    """Probability (T,) of the cameras that a photo near by in the same stay names.
 
     Parameters
     ----------
@@ -181,6 +195,22 @@ def _trust(belongs: FloatArray, chain: Chain, stays: IntArray, named: IntArray, 
         Number of each step's stay.
     named : int array (T,)
         Camera that labels or an answer give each step alone, else -1.
+    """
+    tied = np.zeros(belongs.shape, dtype=bool)
+    for shift in range(1, min(_TIE_STEPS, named.size - 1) + 1):
+        for here, there in ((slice(shift, None), slice(None, -shift)), (slice(None, -shift), slice(shift, None))):
+            other = np.where(stays[here] == stays[there], named[there], -1)[:, None]
+            tied[here] |= (chain.candidates[here] == other) & (other >= 0)
+    return np.asarray(np.where(tied, belongs, 0.0).sum(axis=1))
+
+
+def _trust(tied: FloatArray, named: IntArray, least: FloatArray, cameras: int, count: int = _ENOUGH_DRAWS) -> FloatArray:
+    """How far each step's probabilities are believed, (T,): more where a photo of its stay names its likely camera.
+
+    Parameters
+    ----------
+    tied, named : arrays (T,)
+        See :func:`_tied`.
     least : float array (T,)
         Trust where nothing near by is named.
     cameras : int
@@ -190,13 +220,7 @@ def _trust(belongs: FloatArray, chain: Chain, stays: IntArray, named: IntArray, 
     """
     enough = min(1.0, count / _ENOUGH_DRAWS)
     least = least * (1.0 - _FEW_DRAWS_COST * (1.0 - enough))
-    tied = np.zeros(belongs.shape, dtype=bool)
-    for shift in range(1, min(_TIE_STEPS, named.size - 1) + 1):
-        for here, there in ((slice(shift, None), slice(None, -shift)), (slice(None, -shift), slice(shift, None))):
-            other = np.where(stays[here] == stays[there], named[there], -1)[:, None]
-            tied[here] |= (chain.candidates[here] == other) & (other >= 0)
-    mass = np.where(tied, belongs, 0.0).sum(axis=1)
-    local = np.clip((mass - _LEAST_TIED) / (_FULLY_TIED - _LEAST_TIED), 0.0, 1.0)
+    local = np.clip((tied - _LEAST_TIED) / (_FULLY_TIED - _LEAST_TIED), 0.0, 1.0)
     share = np.unique(named[named >= 0]).size / cameras
     everywhere = np.clip((share - _FEW_NAMED) / (_MOST_NAMED - _FEW_NAMED), 0.0, 1.0)
     tied_trust = np.maximum(least, np.minimum(_TIED_TRUST, least + _TIED_GAIN * enough * local))
@@ -275,67 +299,83 @@ def match_photos(
     AuditError
         An answer names a camera that the plan lacks, or ``at_least`` is no such probability.
     """
+    _check(site, photos, answers, at_least)
+    if not photos:
+        return ()
+    arrays = photo_arrays(site, photos)
+    known = gather(site, photos, answers)
+    heads = _heads(copies(photos, arrays), known)
+    beliefs, order, result = _beliefs(site, arrays, photos, known, heads, at_least)
+    decided = {i: _decided(known, i, belief, at_least) for i, belief in beliefs.items()}
+    placed: dict[int, list[int]] = {}
+    for i, (decision, camera, _) in decided.items():
+        if decision == "placed":
+            placed.setdefault(camera, []).append(i)
+    alone = {i for camera, members in placed.items()
+             if not _vouched(members, arrays, known, camera, beliefs, result) for i in members}
+    decided.update({i: ("uncertain", -1, decided[i][2]) for i in alone})
+    number = {group: i + 1 for i, group in enumerate(order)}
+    placements = []
+    for i, photo in enumerate(photos):
+        head = int(heads[i])
+        belief = beliefs[head]
+        decision, camera, probability = _answered(known, i) or decided[head]
+        likely = camera if camera >= 0 else (belief.cameras[0] if belief.cameras else -1)
+        copy_of = photos[head].name if head != i else None
+        about = About(likely, decision, copy_of, head in alone, belief.note, tuple(belief.cameras))
+        planned = site.cameras[likely] if likely >= 0 else None
+        others = _alternatives(site, belief) if not known.answered[i] else (Alternative(_name(site, camera), 1.0),)
+        placements.append(Placement(
+            photo.name, _name(site, camera) if decision == "placed" else None, probability, decision,
+            f"g{number[belief.group]:05d}", others, roles.get(photo.name) or role_of(photo, planned, known.hits[i]),
+            reasons(site, photos, arrays, known, i, about)))
+    return _told_by_order(placements, arrays)
+
+
+def _check(site: Site, photos: Sequence[Photo], answers: Mapping[str, str | None], at_least: float) -> None:
+    """Refuse what can't be asked."""
     if not 0.5 < at_least < 1:
         raise AuditError(f"The probability to decide from is {at_least:g}; give one between 0.5 and 1, such as 0.97.")
     names = {photo.name for photo in photos}
     for name, said in answers.items():
         if said is not None and said not in site and name in names:
             raise AuditError(f"The answer for photo '{name}' names camera '{said}', which the plan lacks; correct it.")
-    if not photos:
-        return ()
-    if not site.cameras:
+    if photos and not site.cameras:
         raise AuditError("The plan holds no camera; photos can't be put anywhere.")
-    arrays = photo_arrays(site, photos)
-    known = gather(site, photos, answers)
-    heads = _heads(copies(photos, arrays), known)
-    beliefs, order, result = _beliefs(site, arrays, photos, known, heads, at_least)
-    number = {group: i + 1 for i, group in enumerate(order)}
 
-    decided: dict[int, tuple[Decision, int, float]] = {}
-    placed: dict[int, list[int]] = {}
-    for i, belief in beliefs.items():
-        if known.answered[i]:
-            camera = int(known.answer[i])
-            decided[i] = ("placed" if camera >= 0 else "unmatched", camera, 1.0)
-        elif belief.probabilities and belief.probabilities[0] >= at_least:
-            decided[i] = ("placed", belief.cameras[0], belief.probabilities[0])
-        elif belief.stray >= at_least:
-            decided[i] = ("unmatched", -1, belief.stray)
-        else:
-            decided[i] = ("uncertain", -1, max([*belief.probabilities, belief.stray]))
-        if decided[i][0] == "placed":
-            placed.setdefault(decided[i][1], []).append(i)
-    alone: set[int] = set()
-    for camera, members in placed.items():
-        if not _vouched(members, arrays, known, camera, beliefs, result):
-            alone.update(members)
-            for i in members:
-                decided[i] = ("uncertain", -1, decided[i][2])
 
-    placements = []
-    for i, photo in enumerate(photos):
-        head = int(heads[i])
-        belief = beliefs[head]
-        decision, camera, probability = decided[head]
-        if known.answered[i]:
-            camera = int(known.answer[i])
-            decision, probability = ("placed" if camera >= 0 else "unmatched"), 1.0
-        likely = camera if camera >= 0 else (belief.cameras[0] if belief.cameras else -1)
-        others = [Alternative(site.cameras[c].camera, p) for c, p in zip(belief.cameras, belief.probabilities,
-                                                                         strict=True)]
-        if belief.stray > _TOLD:
-            others.append(Alternative(None, belief.stray))
-        if known.answered[i]:
-            others = [Alternative(site.cameras[camera].camera if camera >= 0 else None, 1.0)]
-        others.sort(key=lambda a: -a.probability)
-        why = reasons(site, photos, arrays, known, i, likely, decision,
-                       copy_of=photos[head].name if head != i else None,
-                       only_one=head in alone, note=belief.note, rivals=belief.cameras)
-        planned = site.cameras[likely] if likely >= 0 else None
-        placements.append(Placement(
-            photo.name, site.cameras[camera].camera if decision == "placed" else None, probability, decision,
-            f"g{number[belief.group]:05d}", tuple(others), roles.get(photo.name) or role_of(photo, planned, known.hits[i]), why))
-    return _told_by_order(placements, arrays)
+_Decided = tuple[Decision, int, float]
+
+
+def _answered(known: Known, i: int) -> _Decided | None:
+    """What a person said of a photo; None where nobody said anything."""
+    if not known.answered[i]:
+        return None
+    camera = int(known.answer[i])
+    return ("placed" if camera >= 0 else "unmatched"), camera, 1.0
+
+
+def _decided(known: Known, i: int, belief: _Belief, at_least: float) -> _Decided:
+    """Decision, camera (-1 for none) and probability of a photo."""
+    said = _answered(known, i)
+    if said is not None:
+        return said
+    if belief.probabilities and belief.probabilities[0] >= at_least:
+        return "placed", belief.cameras[0], belief.probabilities[0]
+    if belief.stray >= at_least:
+        return "unmatched", -1, belief.stray
+    return "uncertain", -1, max([*belief.probabilities, belief.stray])
+
+
+def _name(site: Site, camera: int) -> str | None:
+    return site.cameras[camera].camera if camera >= 0 else None
+
+
+def _alternatives(site: Site, belief: _Belief) -> tuple[Alternative, ...]:
+    others = [Alternative(_name(site, c), p) for c, p in zip(belief.cameras, belief.probabilities, strict=True)]
+    if belief.stray > _TOLD:
+        others.append(Alternative(None, belief.stray))
+    return tuple(sorted(others, key=lambda a: -a.probability))
 
 
 def _told_by_order(placements: Sequence[Placement], arrays: PhotoArrays) -> tuple[Placement, ...]:

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from audit.match.evidence import PhotoArrays, SiteArrays
 
-__all__ = ["first_lists", "pruned_lists", "unique_rows"]
+__all__ = ["Named", "first_lists", "pruned_lists", "unique_rows"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 #: How many cameras near a photo's position are listed for each one near or after a known camera of the walk.
 _POSITION_SHARE = 2.0
+#: Places of a shortened list that are kept for the best candidates of the steps before and after, half for each (chosen).
+_FROM_BESIDE = 4
 
 
 def unique_rows(lists: IntArray, width: int) -> IntArray:
@@ -61,9 +65,24 @@ def _anchors(sure: IntArray, cut: NDArray[np.bool_]) -> tuple[IntArray, IntArray
     return last, nxt
 
 
+@dataclass(frozen=True, slots=True)
+class Named:
+    """Cameras that are known of a chain's photos.
+
+    Attributes
+    ----------
+    sure : int array (T,)
+        Camera of steps that a single label or an answer settles, else -1.
+    labelled : int array (T, L)
+        Cameras that labels name, -1 filled; always among the candidates.
+    """
+
+    sure: IntArray
+    labelled: IntArray
+
+
 def first_lists(
-    site: SiteArrays, photos: PhotoArrays, order: IntArray, cut: NDArray[np.bool_], sure: IntArray,
-    labelled: IntArray, width: int,
+    site: SiteArrays, photos: PhotoArrays, order: IntArray, cut: NDArray[np.bool_], named: Named, width: int
 ) -> IntArray:
     """Candidates before anything is known of the walk: near the photo's position, and near known photos of the walk.
 
@@ -71,14 +90,10 @@ def first_lists(
     ----------
     order, cut : arrays (T,)
         The chain's photos and where it is cut.
-    sure : int array (T,)
-        Camera of steps that a single label or an answer settles, else -1.
-    labelled : int array (T, L)
-        Cameras that labels name, -1 filled; always among the candidates.
     width : int
         Length of the lists, the last entry ("none") included.
     """
-    size = site.size
+    size, sure, labelled = site.size, named.sure, named.labelled
     keep = width - 1
     if size <= keep:
         everyone = np.broadcast_to(np.arange(size), (order.size, size))
@@ -126,16 +141,16 @@ def pruned_lists(candidates: IntArray, score: NDArray[np.float32], cut: NDArray[
     always : int array (T, L)
         Cameras that stay whatever their score.
     """
-    keep = width - 1
+    keep, half = width - 1, _FROM_BESIDE // 2
     ranked = np.argsort(-np.where(candidates < 0, -1.0, score), axis=1, kind="stable")
     best = np.take_along_axis(candidates, ranked[:, : keep + 1], axis=1)
-    own = best[:, : max(keep - 4, 1)]
-    beside = np.full((len(best), 4), -1, dtype=np.int64)
-    beside[1:, :2] = best[:-1, :2]
-    beside[:-1, 2:] = best[1:, :2]
+    own = best[:, : max(keep - _FROM_BESIDE, 1)]
+    beside = np.full((len(best), _FROM_BESIDE), -1, dtype=np.int64)
+    beside[1:, :half] = best[:-1, :half]
+    beside[:-1, half:] = best[1:, :half]
     inside = np.ones(len(best), dtype=bool)
     inside[cut] = False
-    beside[~inside, :2] = -1
-    rest = best[:, max(keep - 4, 1):]
+    beside[~inside, :half] = -1
+    rest = best[:, max(keep - _FROM_BESIDE, 1):]
     return np.concatenate([unique_rows(np.concatenate([always, own, beside, rest], axis=1), keep),
                            np.full((len(best), 1), -1, dtype=np.int64)], axis=1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,7 +14,14 @@ from audit.match.solve import Known
 from audit.photos.photo import Photo
 from audit.plan.model import Camera, Site
 
-__all__ = ["reasons"]
+__all__ = ["About", "reasons"]
+
+#: Scale of a position whose phone states none, and from how many scales on the direction to the camera is told (chosen).
+_USUAL_SCALE_M, _FAR_SCALES = 10.0, 1.5
+#: Steeper than this, a camera looks to no side.
+_STRAIGHT_DOWN_DEG = 70
+#: Cameras nearer to each other than this are told as one place, of this many likeliest ones (chosen).
+_ONE_PLACE_M, _LOOKED_AT = 3.0, 4
 
 
 def _position(photo: Photo, arrays: PhotoArrays, i: int, camera: Camera) -> str | None:
@@ -31,10 +39,10 @@ def _direction(arrays: PhotoArrays, i: int, camera: Camera) -> str | None:
     looked = math.degrees(arrays.bearing[i]) % 360
     if not np.isnan(arrays.east_m[i]):
         east, north = camera.east_m - arrays.east_m[i], camera.north_m - arrays.north_m[i]
-        stated = 10.0 if np.isnan(arrays.position_m[i]) else arrays.position_m[i]
-        if math.hypot(east, north) > 1.5 * stated:
+        stated = _USUAL_SCALE_M if np.isnan(arrays.position_m[i]) else arrays.position_m[i]
+        if math.hypot(east, north) > _FAR_SCALES * stated:
             return f"phone pointed {looked:.0f}°; this camera is at {math.degrees(math.atan2(east, north)) % 360:.0f}° from it"
-    if abs(camera.pitch_deg) >= 70:
+    if abs(camera.pitch_deg) >= _STRAIGHT_DOWN_DEG:
         return None
     return f"phone pointed {looked:.0f}°; facing this camera means {(camera.bearing_deg + 180) % 360:.0f}°"
 
@@ -43,30 +51,18 @@ def _one_place(site: Site, rivals: Sequence[int]) -> str | None:
     if len(rivals) < 2:
         return None
     first = site.cameras[rivals[0]]
-    same = [site.cameras[c] for c in rivals[:4]
-            if math.hypot(site.cameras[c].east_m - first.east_m, site.cameras[c].north_m - first.north_m) < 3.0]
+    same = [site.cameras[c] for c in rivals[:_LOOKED_AT]
+            if math.hypot(site.cameras[c].east_m - first.east_m, site.cameras[c].north_m - first.north_m) < _ONE_PLACE_M]
     if len(same) < 2:
         return None
-    return f"{' and '.join(c.camera for c in same)} are mounted within 3 m of each other"
+    return f"{' and '.join(c.camera for c in same)} are mounted within {_ONE_PLACE_M:g} m of each other"
 
 
-def reasons(
-    site: Site,
-    photos: Sequence[Photo],
-    arrays: PhotoArrays,
-    known: Known,
-    i: int,
-    camera: int,
-    decision: Decision,
-    *,
-    copy_of: str | None,
-    only_one: bool,
-    note: str,
-    rivals: Sequence[int],
-) -> tuple[str, ...]:
-    """Evidence of photo ``i`` in sentences, the strongest first.
+@dataclass(frozen=True, slots=True)
+class About:
+    """What was decided of a photo.
 
-    Parameters
+    Attributes
     ----------
     camera : int
         Index of the camera that the sentences speak of, -1 for none.
@@ -76,26 +72,37 @@ def reasons(
         The photo would be the camera's only evidence, and nothing names the camera.
     note : str
         Why the order of the photos is not used, or empty.
-    rivals : sequence of int
+    rivals : tuple of int
         Cameras that come into question.
     """
+
+    camera: int
+    decision: Decision
+    copy_of: str | None = None
+    only_one: bool = False
+    note: str = ""
+    rivals: tuple[int, ...] = ()
+
+
+def reasons(site: Site, photos: Sequence[Photo], arrays: PhotoArrays, known: Known, i: int, about: About) -> tuple[str, ...]:
+    """Evidence of photo ``i`` in sentences, the strongest first."""
     said: list[str] = []
     if known.answered[i]:
         said.append(BY_HAND)
     said += [hit.sentence() for hit in known.hits[i]]
-    if copy_of is not None:
-        said.append(f"the same picture as {copy_of}")
-    if camera >= 0:
-        planned = site.cameras[camera]
+    if about.copy_of is not None:
+        said.append(f"the same picture as {about.copy_of}")
+    if about.camera >= 0:
+        planned = site.cameras[about.camera]
         for sentence in (_position(photos[i], arrays, i, planned), _direction(arrays, i, planned)):
             if sentence:
                 said.append(sentence)
-    if only_one:
+    if about.only_one:
         said.append("it would be this camera's only photo, and nothing in it names the camera")
-    if decision == "uncertain":
-        close = _one_place(site, rivals)
+    if about.decision == "uncertain":
+        close = _one_place(site, about.rivals)
         if close:
             said.append(close)
-    if note:
-        said.append(f"the order of the photos is not used: {note}")
+    if about.note:
+        said.append(f"the order of the photos is not used: {about.note}")
     return tuple(said)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
-from audit.match.candidates import first_lists, pruned_lists
+from audit.match.candidates import Named, first_lists, pruned_lists
 from audit.match.evidence import PhotoArrays, Settings, SiteArrays
 from audit.match.factors import emissions
 from audit.match.labels import LabelHit, label_index
@@ -29,14 +29,22 @@ FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 IntArray = NDArray[np.int64]
 
-_LABEL_WRONG = math.log(1e-4)
-_FOLDER_WRONG = math.log(0.02)
+#: Log probability that a label that was read, or a folder's name, names a camera that the photo does not belong to (chosen).
+_LABEL_WRONG, _FOLDER_WRONG = math.log(1e-4), math.log(0.02)
+#: Log factor of all that contradicts a person: as good as impossible, and still finite.
 _ANSWERED = -60.0
-_TABLE_CELLS = 6e6
-_NARROW_CELLS = 4e6
-_SPAN_CELLS = 4_000_000
-_OVERLAP = 32
-_REPLICATE_STEPS = 150_000
+#: Cells (steps times pairs of candidates) of the first and of the shortened lists, and their bounds, for time and memory.
+_TABLE_CELLS, _NARROW_CELLS, _WIDE, _NARROW = 6e6, 4e6, (24, 100), (13, 44)
+#: Cells of a table that is worked out at once, and steps by which its pieces overlap.
+_SPAN_CELLS, _OVERLAP = 4_000_000, 32
+#: Steps of all walks side by side, their least and most number; sweeps likewise.
+_REPLICATE_STEPS, _REPLICATES, _SWEEPS = 150_000, (2, 16), (20, 240)
+#: Sweeps, and those dropped of them, of a round that only learns; and the part of the last round's that is dropped.
+_LEARNING_SWEEPS, _SETTLE_PART = (10, 6), 4
+#: Least stated error that counts, metres, and photos over which stated errors are levelled.
+_LEAST_STATED_M, _LEVELLED = 0.5, 9
+#: Probabilities above this count as this, so that what is left of a camera stays above 0.
+_ALMOST_SURE = 0.999
 #: Steps of walks drawn in all: for each photo, at least, and at most; and at most where there are many photos, of which one
 #: round of learning is left out too, to keep the time.
 _PHOTO_SWEEP_STEPS, _LEAST_SWEEP_STEPS, _MOST_SWEEP_STEPS = 4e3, 4e6, 2.4e7
@@ -126,6 +134,16 @@ def _labelled(known: Known, order: IntArray) -> IntArray:
     return result
 
 
+def _named(known: Known, order: IntArray) -> Named:
+    """What labels and answers name at each step."""
+    return Named(sure_cameras(known)[order], _labelled(known, order))
+
+
+def _wide(steps: int, cameras: int) -> int:
+    """Length of the first lists."""
+    return min(int(np.clip(math.sqrt(_TABLE_CELLS / max(steps, 1)), *_WIDE)), cameras + 1)
+
+
 def _labels_of(known: Known, chain: Chain) -> FloatArray:
     """Log factors of labels and answers for each step and candidate, (T, K)."""
     result = np.repeat(known.otherwise[chain.photo][:, None], chain.candidates.shape[1], axis=1)
@@ -158,7 +176,7 @@ def _camera_starts(chain: Chain, new_stay: Float32Array, size: int) -> FloatArra
 
 def _exclusion(chain: Chain, new_stay: Float32Array, size: int, settings: Settings) -> Float32Array:
     """How much each new stay is still wanted, given the other stays' probabilities of taking its camera."""
-    free = -np.log1p(-np.minimum(new_stay, 0.999))
+    free = -np.log1p(-np.minimum(new_stay, _ALMOST_SURE))
     used = chain.candidates >= 0
     total = np.bincount(chain.candidates[used], weights=free[used], minlength=size)
     others = np.where(used, total[chain.candidates] - free, 0.0)
@@ -190,10 +208,10 @@ def _steady(photos: PhotoArrays, order: IntArray) -> PhotoArrays:
 
     A photo's own figure and the middle of its neighbours' figures on the walk count alike (geometric mean).
     """
-    own = np.log(np.maximum(photos.position_m[order], 0.5))
+    own = np.log(np.maximum(photos.position_m[order], _LEAST_STATED_M))
     known = ~np.isnan(own) & ~np.isnan(photos.east_m[order])
-    total = uniform_filter1d(np.where(known, own, 0.0), 9, mode="nearest")
-    count = uniform_filter1d(known.astype(np.float64), 9, mode="nearest")
+    total = uniform_filter1d(np.where(known, own, 0.0), _LEVELLED, mode="nearest")
+    count = uniform_filter1d(known.astype(np.float64), _LEVELLED, mode="nearest")
     stated = photos.position_m.copy()
     stated[order[known]] = np.exp(0.5 * (own[known] + total[known] / count[known]))
     return replace(photos, position_m=stated)
@@ -210,21 +228,19 @@ def solve_walks(
     for stream in streams:
         cut[at] = True
         at += stream.photos.size
-    labelled = _labelled(known, order)
-    sure = sure_cameras(known)[order]
-    coded = np.where(known.answered[order], -1, sure)
-    wide = int(np.clip(math.sqrt(_TABLE_CELLS / max(order.size, 1)), 24, 100))
-    chain = Chain(order, cut, first_lists(site, photos, order, cut, sure, labelled, min(wide, site.size + 1)))
+    named = _named(known, order)
+    coded = np.where(known.answered[order], -1, named.sure)
+    chain = Chain(order, cut, first_lists(site, photos, order, cut, named, _wide(order.size, site.size)))
     start = first_settings(photos, chain)
     if len(streams) > 1:
         start = replace(start, again_share=_AGAIN_BY_OTHERS)
     settings = start
     score = _first_look(site, photos, chain, settings, known)
-    narrow = int(np.clip(math.sqrt(_NARROW_CELLS / order.size), 13, 44))
-    replicates = int(np.clip(_REPLICATE_STEPS // order.size, 2, 16))
+    narrow = int(np.clip(math.sqrt(_NARROW_CELLS / order.size), *_NARROW))
+    replicates = int(np.clip(_REPLICATE_STEPS // order.size, *_REPLICATES))
     many = order.size > _MANY
     budget = np.clip(_PHOTO_SWEEP_STEPS * order.size, _LEAST_SWEEP_STEPS, _MANY_SWEEP_STEPS if many else _MOST_SWEEP_STEPS)
-    sweeps = int(np.clip(budget / (order.size * replicates), 20, 240))
+    sweeps = int(np.clip(budget / (order.size * replicates), *_SWEEPS))
     rounds = _ROUNDS - 1 if many else _ROUNDS
     first: IntArray | None = None
     draws: Draws | None = None
@@ -233,14 +249,15 @@ def solve_walks(
         if last:
             narrow = min(narrow, _needed_width(chain, score))
         if chain.candidates.shape[1] > narrow:
-            chain = Chain(order, cut, pruned_lists(chain.candidates, score, cut, narrow, labelled))
+            chain = Chain(order, cut, pruned_lists(chain.candidates, score, cut, narrow, named.labelled))
         left = _unvisited(chain, first) if first is not None else None
         tables = _whole_tables(site, photos, chain, settings, known, left)
         posterior = forward_backward(tables)
         wanted = _camera_starts(chain, posterior.new_stay, site.size)
         posterior = forward_backward(tables, _exclusion(chain, posterior.new_stay, site.size, settings))
         rule = replace(rule_of(settings), follows=burst_steps(photos, chain, settings), coded=coded)
-        effort = Effort(replicates, sweeps, sweeps // 4, round_) if last else Effort(max(2, replicates // 2), 10, 6, round_)
+        effort = (Effort(replicates, sweeps, sweeps // _SETTLE_PART, round_) if last
+                  else Effort(max(_REPLICATES[0], replicates // 2), *_LEARNING_SWEEPS, round_))
         draws = draw_walks(chain, tables, site.size, rule, posterior.real, effort)
         if not last:
             settings = learn(site, photos, chain, Lesson(settings, start, draws, wanted, coded))
@@ -265,9 +282,7 @@ def solve_alone(
         That the photo belongs to each; the rest is that it belongs to none.
     """
     cut = np.ones(order.size, dtype=bool)
-    wide = int(np.clip(math.sqrt(_TABLE_CELLS / max(order.size, 1)), 24, 100))
-    lists = first_lists(site, photos, order, cut, sure_cameras(known)[order], _labelled(known, order),
-                        min(wide, site.size + 1))
+    lists = first_lists(site, photos, order, cut, _named(known, order), _wide(order.size, site.size))
     chain = Chain(order, cut, lists)
     real, away = _factors(site, photos, chain, Settings(), known)
     top = np.maximum(real.max(axis=1), away.max(axis=1))[:, None]

@@ -11,8 +11,13 @@ __all__ = ["CodeHabit", "Stays", "learn_habit", "stay_log_weights", "stays_of"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-_EM_STEPS = 25
 BoolArray = NDArray[np.bool_]
+
+#: Rounds of fitting a habit, stays that the usual habit is worth, and its share to start from.
+_EM_STEPS, _WORTH, _START_SHARE = 25, 6.0, 0.5
+#: Most share of label photos that open or close their stay, both together; bounds of a habit's shares; and stays without a
+#: label photo that are added to those seen (chosen).
+_MOST_AT_ENDS, _SHARES, _STRAYS, _UNSEEN = 0.97, (0.0, 0.98), (0.005, 0.9), 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,10 +125,10 @@ def learn_habit(stays: Stays, own: BoolArray, photos: int) -> CodeHabit:
         Photos of each walk.
     """
     number, walks = int(stays.begins.sum()), len(stays.begins)
-    habit = CodeHabit(0.5)
+    habit, usual = CodeHabit(_START_SHARE), CodeHabit()
     if not number or not own.any():
         return CodeHabit()
-    hold = 6.0 * walks
+    hold = _WORTH * walks
     rows, steps = np.nonzero(own & (stays.start >= 0))
     index, count = stays.index[rows, steps], stays.count[rows, stays.start[rows, steps]]
     several = count >= 2
@@ -133,10 +138,10 @@ def learn_habit(stays: Stays, own: BoolArray, photos: int) -> CodeHabit:
         part = habit.share * odds / (1.0 - habit.share + habit.share * total[key])
         meant = part * several / place
         whole = (part * several).sum() + hold
-        first = ((meant * (index == 1)).sum() * habit.first + 0.3 * hold) / whole
-        last = ((meant * (index == count)).sum() * habit.last + 0.3 * hold) / whole
-        scale = min(1.0, 0.97 / (first + last))
-        habit = CodeHabit(float(np.clip(part.sum() / (number + 2.0 * walks), 0.0, 0.98)),
-                          float(np.clip((key.size - part.sum() + walks) / (walks * photos), 0.005, 0.9)),
+        first = ((meant * (index == 1)).sum() * habit.first + usual.first * hold) / whole
+        last = ((meant * (index == count)).sum() * habit.last + usual.last * hold) / whole
+        scale = min(1.0, _MOST_AT_ENDS / (first + last))
+        habit = CodeHabit(float(np.clip(part.sum() / (number + _UNSEEN * walks), *_SHARES)),
+                          float(np.clip((key.size - part.sum() + walks) / (walks * photos), *_STRAYS)),
                           float(first * scale), float(last * scale))
     return habit

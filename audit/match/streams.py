@@ -19,7 +19,18 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 _COUNTER = re.compile(r"(?i)^([a-z_\-]{2,8}?)[_\-]?(\d{3,6})$")
-_JUMP = 400
+#: Numbers that a file counter may be behind or ahead of the last one of its track (chosen: one day's other pictures).
+_BACK, _JUMP = 3, 400
+#: Tracks of one stream at most, and photos of each at least, for two phones of one model to be told apart.
+_MOST_TRACKS, _LEAST_ON_TRACK = 4, 8
+#: Steps between labels without which nothing is said of them; pairs of cameras that tell the site's usual distance; what share of
+#: it counts as crossing the site.
+_LEAST_STEPS, _SAMPLED, _CROSSES = 8, 400, 0.7
+#: Photos with a position without which nothing is said of jumps; scale of an unstated and least scale of a stated one; how
+#: many joint scales and metres a second a jump goes beyond; the share of such jumps that no one walk has (chosen).
+_LEAST_FIXES, _UNSTATED_M, _LEAST_SCALE_M, _JUMP_SCALES, _JUMP_M_PER_S, _JUMPS = 12, 10.0, 4.0, 2.5, 3.0, 0.08
+#: The same for directions: photos within this time, their least number, turns beyond this, and their share.
+_QUICK_S, _LEAST_QUICK, _OTHER_WAY_DEG, _OTHER_WAYS = 4.0, 12, 70, 0.25
 #: Share of steps between labels that cross the site as no single crew does; a smaller one does where labels also follow
 #: sooner, by a margin, than anyone walks. On simulated walks single crews stay below 0.23 and 0.00 (buildings cross most),
 #: two crews in one stream lie above 0.37 and 0.11.
@@ -59,7 +70,7 @@ def _tracks(numbers: Sequence[int]) -> list[int]:
     heads: list[int] = []
     track: list[int] = []
     for number in numbers:
-        fits = [(number - head, i) for i, head in enumerate(heads) if -3 <= number - head <= _JUMP]
+        fits = [(number - head, i) for i, head in enumerate(heads) if -_BACK <= number - head <= _JUMP]
         if fits:
             _, best = min((abs(step), i) for step, i in fits)
         else:
@@ -68,7 +79,7 @@ def _tracks(numbers: Sequence[int]) -> list[int]:
         heads[best] = max(heads[best], number)
         track.append(best)
     sizes = np.bincount(track)
-    return track if len(heads) <= 4 and len(heads) > 1 and sizes.min() >= 8 else [-1] * len(track)
+    return track if 1 < len(heads) <= _MOST_TRACKS and sizes.min() >= _LEAST_ON_TRACK else [-1] * len(track)
 
 
 def split_streams(photos: Sequence[Photo], arrays: PhotoArrays) -> tuple[Stream, ...]:
@@ -106,15 +117,15 @@ def split_streams(photos: Sequence[Photo], arrays: PhotoArrays) -> tuple[Stream,
 
 def _crossings(site: SiteArrays, known: IntArray, time_s: FloatArray) -> tuple[float, float, int]:
     """Share of steps between labelled photos that cross half the site, that no walker can make, and their number."""
-    if known.size < 8:
+    if known.size < _LEAST_STEPS:
         return 0.0, 0.0, int(known.size)
     where = site.walk_coordinates[known]
     hop = np.sqrt(((where[1:] - where[:-1]) ** 2).sum(axis=1))
     rng = np.random.default_rng(0)
-    a, b = rng.integers(0, site.size, 400), rng.integers(0, site.size, 400)
+    a, b = (rng.integers(0, site.size, _SAMPLED) for _ in range(2))
     typical = float(np.median(np.sqrt(((site.walk_coordinates[a] - site.walk_coordinates[b]) ** 2).sum(axis=1))))
     hurried = hop / WALK_M_PER_S > np.diff(time_s) + _HURRY_S
-    return float((hop > 0.7 * typical).mean()), float(hurried.mean()), int(hop.size)
+    return float((hop > _CROSSES * typical).mean()), float(hurried.mean()), int(hop.size)
 
 
 def shared_by_crews(site: SiteArrays, arrays: PhotoArrays, stream: Stream, sure: IntArray) -> str:
@@ -134,20 +145,21 @@ def shared_by_crews(site: SiteArrays, arrays: PhotoArrays, stream: Stream, sure:
     index = stream.photos
     time_s = arrays.time_s[index]
     fixed = np.flatnonzero(~np.isnan(arrays.east_m[index]))
-    if fixed.size >= 12:
+    if fixed.size >= _LEAST_FIXES:
         p = index[fixed]
         way = np.hypot(np.diff(arrays.east_m[p]), np.diff(arrays.north_m[p]))
-        scale = np.where(np.isnan(arrays.position_m[p]), 10.0, np.maximum(arrays.position_m[p], 4.0))
-        spare = way - 2.5 * np.hypot(scale[1:], scale[:-1]) - 3.0 * np.maximum(np.diff(time_s[fixed]), 0.0)
-        if float((spare > 0).mean()) > 0.08:
+        scale = np.where(np.isnan(arrays.position_m[p]), _UNSTATED_M, np.maximum(arrays.position_m[p], _LEAST_SCALE_M))
+        spare = way - _JUMP_SCALES * np.hypot(scale[1:], scale[:-1]) - _JUMP_M_PER_S * np.maximum(np.diff(time_s[fixed]), 0.0)
+        if float((spare > 0).mean()) > _JUMPS:
             return "positions jump to and fro faster than one crew can walk"
     named = sure[index] >= 0
     share, hurried, steps = _crossings(site, sure[index][named], time_s[named])
-    if steps >= 8 and (share > _CROSSING or (share > _CROSSING_HURRIED and hurried > _HURRIED)):
+    if steps >= _LEAST_STEPS and (share > _CROSSING or (share > _CROSSING_HURRIED and hurried > _HURRIED)):
         return "labels cross the site to and fro as if two crews took turns"
     gap = np.diff(time_s)
     turn = np.abs((np.diff(arrays.bearing[index]) + np.pi) % (2 * np.pi) - np.pi)
-    quick = (gap <= 4.0) & ~np.isnan(turn)
-    if fixed.size < 12 and steps < 8 and quick.sum() >= 12 and float((turn[quick] > np.radians(70)).mean()) > 0.25:
+    quick = (gap <= _QUICK_S) & ~np.isnan(turn)
+    told = fixed.size >= _LEAST_FIXES or steps >= _LEAST_STEPS
+    if not told and quick.sum() >= _LEAST_QUICK and float((turn[quick] > np.radians(_OTHER_WAY_DEG)).mean()) > _OTHER_WAYS:
         return "photos within seconds look in quite different directions, as if two crews took turns"
     return ""

@@ -31,6 +31,8 @@ _MEET_S, _LEAST_CAMERAS = 45.0, 5
 _MOST, _LIFT, _OTHERWISE_S = 0.6, 0.3, (-1500.0, -700.0, 700.0, 1500.0)
 #: How far an offset is moved to where photos that follow at once agree, and what counts as at once and as a long pause.
 _SETTLE_S, _AT_ONCE_S, _LONG_PAUSE_S = 90.0, 20.0, 40.0
+#: Steps of that move, and what photos in the middle of long pauses cost against photos that agree (chosen).
+_SETTLE_STEP_S, _PAUSE_COST = 3.0, 0.5
 #: Photos of each device that are compared.
 _COMPARED = 1500
 
@@ -50,13 +52,15 @@ def _thinned(photos: IntArray) -> IntArray:
     return photos[:: max(1, -(-photos.size // _COMPARED))]
 
 
-def _offset_s(site: SiteArrays, arrays: PhotoArrays, time_s: FloatArray, sure: IntArray, a: Stream, b: Stream,
-              known: float | None) -> float | None:
+def _offset_s(
+    site: SiteArrays, arrays: PhotoArrays, sure: IntArray, a: Stream, b: Stream, known: float | None
+) -> float | None:
     """Seconds by which b's clock is ahead of a's if the two walked side by side; None where nothing shows it.
 
     Each pair of photos that show the same camera votes for an offset: one of a that names it, and one of b that names
     it too or was taken near it.
     """
+    time_s = arrays.time_s
     namers = _thinned(a.photos[sure[a.photos] >= 0])
     cameras = sure[namers]
     placed = ~np.isnan(arrays.east_m[b.photos])
@@ -102,9 +106,9 @@ def _settled_s(alike: BoolArray, ahead_s: FloatArray, others_s: FloatArray, name
         after = np.abs(others_s[np.minimum(at, others_s.size - 1)] - namers_s - turn)
         before = np.abs(others_s[np.maximum(at - 1, 0)] - namers_s - turn)
         pause = float(np.minimum(np.minimum(before, after), _LONG_PAUSE_S).mean())
-        return _agreeing(alike, ahead_s - turn, _AT_ONCE_S) - 0.5 * pause / _LONG_PAUSE_S
+        return _agreeing(alike, ahead_s - turn, _AT_ONCE_S) - _PAUSE_COST * pause / _LONG_PAUSE_S
 
-    turns = np.arange(-_SETTLE_S, _SETTLE_S + 1.0, 3.0).tolist()
+    turns = np.arange(-_SETTLE_S, _SETTLE_S + 1.0, _SETTLE_STEP_S).tolist()
     return float(max(turns, key=lambda turn: (merit(turn), -abs(turn))))
 
 
@@ -133,6 +137,7 @@ def joined_streams(
         In the order of their first members.
     """
     time_s = arrays.time_s.copy()
+    moved = replace(arrays, time_s=time_s)
     groups: list[tuple[Stream, DeviceClock | None]] = []
     joinable: list[int] = []
     for stream in streams:
@@ -140,9 +145,9 @@ def joined_streams(
         long = stream.photos.size >= _LEAST_CAMERAS
         for i in joinable if long else ():
             one, its_clock = groups[i]
-            offset = _offset_s(site, arrays, time_s, sure, one, stream, clock_offset_s(its_clock, clock))
+            offset = _offset_s(site, moved, sure, one, stream, clock_offset_s(its_clock, clock))
             if offset is None:
-                back = _offset_s(site, arrays, time_s, sure, stream, one, clock_offset_s(clock, its_clock))
+                back = _offset_s(site, moved, sure, stream, one, clock_offset_s(clock, its_clock))
                 offset = None if back is None else -back
             if offset is not None:
                 time_s[stream.photos] -= offset
@@ -154,4 +159,4 @@ def joined_streams(
             if long:
                 joinable.append(len(groups))
             groups.append((stream, clock))
-    return replace(arrays, time_s=time_s), [stream for stream, _ in groups]
+    return moved, [stream for stream, _ in groups]

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from audit.match.candidates import first_lists, pruned_lists, unique_rows
+from audit.match.candidates import Named, first_lists, pruned_lists, unique_rows
 
 
 def test_rows_keep_each_camera_once_in_its_first_place() -> None:
@@ -41,12 +41,12 @@ def test_a_photo_with_a_position_gets_the_nearest_cameras_and_one_without_those_
     east[4], north[4] = 450.0, 450.0
     photos = SimpleNamespace(east_m=east, north_m=north)
     width = 9
-    found = first_lists(site, photos, order, cut, sure, labelled, width)
+    found = first_lists(site, photos, order, cut, Named(sure, labelled), width)
     assert found.shape == (8, width) and (found[:, -1] == -1).all()
     flat = np.column_stack([site.east_m, site.north_m])
     near = nearest(flat, np.array([450.0, 450.0]), 12)
     assert found[0, : width - 1].tolist() == list(dict.fromkeys([17, *near]))[: width - 1], "the next known one, then near ones"
-    longer = first_lists(site, photos, order, cut, sure, labelled, 14)
+    longer = first_lists(site, photos, order, cut, Named(sure, labelled), 14)
     assert longer[0, :13].tolist() == list(dict.fromkeys([17, *near[:10], 16, *near[10:]]))[:13], "and one listed before it"
     between = found[2].tolist()
     assert between[:2] == [17, 40], "the last and the next known camera come first"
@@ -68,7 +68,7 @@ def test_a_photo_with_a_position_gets_the_nearest_cameras_and_one_without_those_
 def test_a_small_site_lists_every_camera_for_every_photo() -> None:
     small = SimpleNamespace(size=3)
     labelled = np.array([[2, -1], [-1, -1]])
-    found = first_lists(small, SimpleNamespace(), np.arange(2), np.array([True, False]), np.full(2, -1), labelled, 4)
+    found = first_lists(small, SimpleNamespace(), np.arange(2), np.array([True, False]), Named(np.full(2, -1), labelled), 4)
     assert found.tolist() == [[2, 0, 1, -1], [0, 1, 2, -1]]
 
 

@@ -11,10 +11,10 @@ import zxingcpp
 
 from audit.lens import Lens
 from audit.match import labels
-from audit.match.candidates import first_lists
+from audit.match.candidates import Named, first_lists
 from audit.match.evidence import PhotoArrays
 from audit.match.labels import LabelHit, LabelIndex, label_index, read_codes, words
-from audit.match.reasons import reasons
+from audit.match.reasons import About, reasons
 from audit.match.solve import Known
 from audit.photos.photo import Metadata, Photo
 from audit.plan.model import Camera, Site
@@ -157,8 +157,7 @@ def why(camera: int, *, east: float = NAN, north: float = NAN, stated: float = N
     arrays = PhotoArrays(*(np.array([v]) for v in (0.0, east, north, stated, np.radians(looked_deg))))
     known = Known((tuple(more.pop("hits", ())),), (None,), np.zeros(1), np.array([-1]),  # type: ignore[call-overload]
                   np.array([bool(more.pop("answered", False))]))
-    given = {"copy_of": None, "only_one": False, "note": "", "rivals": (), **more}
-    return reasons(PLAN, [photo()], arrays, known, 0, camera, decision, **given)  # type: ignore[arg-type]
+    return reasons(PLAN, [photo()], arrays, known, 0, About(camera, decision, **more))  # type: ignore[arg-type]
 
 
 def test_position_and_direction_are_told_in_metres_and_degrees() -> None:
@@ -207,7 +206,7 @@ def test_known_cameras_before_and_after_open_the_lists_within_their_stream() -> 
     photos = SimpleNamespace(east_m=blank, north_m=blank)
     cut = np.array([True, False, False, False, False, False, True, False])
     sure = np.array([-1, 5, -1, -1, 30, -1, -1, -1])
-    lists = first_lists(plan, photos, np.arange(8), cut, sure, np.full((8, 1), -1), 8)  # type: ignore[arg-type]
+    lists = first_lists(plan, photos, np.arange(8), cut, Named(sure, np.full((8, 1), -1)), 8)  # type: ignore[arg-type]
     assert lists[0, 0] == 5 and lists[1, 0] == 5 and lists[4, 0] == 30 and lists[5, 0] == 30
     assert lists[2, :2].tolist() == lists[3, :2].tolist() == [5, 30]
     assert not {5, 30} & set(lists[6].tolist()), "another stream knows nothing of them"

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from audit.match.assign import _belongs, _least_trust, _sobered, _trust
+from audit.match.assign import _belongs, _least_trust, _sobered, _tied, _trust
 from audit.match.questions import ask_order, stay_groups
 from audit.match.walk import Chain
 
@@ -67,14 +67,14 @@ def test_draws_are_believed_more_where_a_photo_near_by_names_the_likely_camera()
     stays = np.repeat([1, 2, 3], [4, 8, 22])
     named = np.full(34, -1)
     named[1], named[3], named[6] = 0, 2, 2
-    trust = _trust(belongs, chain, stays, named, np.full(34, 0.5), 100)
+    trust = _trust(_tied(belongs, chain, stays, named), named, np.full(34, 0.5), 100)
     assert trust[[0, 2, 3]] == pytest.approx(0.95), "camera 0 is named two steps away"
     assert trust[[4, 11]] == pytest.approx(0.95)
     assert trust[12] == pytest.approx(0.5), "camera 2 is named six steps away, in another stay"
-    few = _trust(belongs, chain, stays, named, np.full(34, 0.5), 100, 30)
+    few = _trust(_tied(belongs, chain, stays, named), named, np.full(34, 0.5), 100, 30)
     assert (few < 0.5).all(), "thirty draws of a very large site may all be caught in one mistake"
     named[16] = 3
-    assert _trust(belongs, chain, stays, named, np.full(34, 0.5), 100)[17] == pytest.approx(0.5), "the unlikely one is named"
+    assert _trust(_tied(belongs, chain, stays, named), named, np.full(34, 0.5), 100)[17] == pytest.approx(0.5), "the unlikely one is named"
 
 
 def test_draws_are_believed_more_where_most_cameras_are_named() -> None:
@@ -82,7 +82,7 @@ def test_draws_are_believed_more_where_most_cameras_are_named() -> None:
     named = np.full(20, -1)
     named[0], named[1] = 5, 6
     belongs = np.tile([0.5, 0.5, 0.0], (20, 1))
-    few, most = (_trust(belongs, chain, np.arange(20), named, np.full(20, 0.5), cameras)[15] for cameras in (100, 2))
+    few, most = (_trust(_tied(belongs, chain, np.arange(20), named), named, np.full(20, 0.5), cameras)[15] for cameras in (100, 2))
     assert few == pytest.approx(0.5) and most > 1.0
 
 

@@ -105,8 +105,7 @@ def test_a_label_kept_in_the_list_however_far_the_photo_lies() -> None:
     photos = [photo("N-110_x.jpg", 0.0, (5.0, 0.0)), photo("y.jpg", 9.0, (5.0, 0.0))]
     plan, arrays = site_arrays(site), photo_arrays(site, photos)
     known = gather(site, photos, {})
-    lists = first_lists(plan, arrays, np.arange(2), np.ones(2, dtype=bool), sure_cameras(known),
-                        solve._labelled(known, np.arange(2)), 24)
+    lists = first_lists(plan, arrays, np.arange(2), np.ones(2, dtype=bool), solve._named(known, np.arange(2)), 24)
     assert 110 in lists[0] and 110 not in lists[1]
     assert set(range(20)) <= set(lists[1].tolist())
     found, probability = solve_alone(plan, arrays, np.arange(2), known)
