@@ -172,3 +172,23 @@ def test_a_dask_cluster_finds_the_same(
     ):
         run_visit(book, card, "commissioning", DAY, cluster=cluster.scheduler_address)
         assert outcome(book) == undisturbed
+
+
+def test_postgresql_an_object_store_and_a_dask_worker_that_is_killed(
+    card: Path, plan: Path, undisturbed: tuple[object, ...], postgres_url: str, s3_url: str
+) -> None:
+    """All that may stand on other machines at once; a worker dies while it measures, and its nanny starts another."""
+    distributed = pytest.importorskip("distributed")
+    killed: list[int] = []
+    with (
+        distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as cluster,
+        Logbook.create(postgres_url, read_plan(plan), plan.name, plan.read_bytes(), s3_url) as book,
+    ):
+
+        def kill(progress: Progress) -> None:
+            if progress.step == "measure" and not killed:
+                killed.append(next(iter(cluster.workers.values())).pid)
+                os.kill(killed[0], signal.SIGKILL)
+
+        run_visit(book, card, "commissioning", DAY, cluster=cluster.scheduler_address, progress=kill)
+        assert killed and outcome(book) == undisturbed
