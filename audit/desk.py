@@ -23,10 +23,13 @@ from audit.logbook import Logbook
 from audit.people import typed_name
 
 __all__ = [
+    "CAMERAS_VARIABLE",
+    "CREDENTIALS_VARIABLE",
     "NAME_VARIABLE",
     "NO_SETTINGS",
     "SETTINGS_VARIABLE",
     "START_VARIABLE",
+    "Asked",
     "Serving",
     "command",
     "environment",
@@ -42,6 +45,8 @@ START_VARIABLE = "PHOTO_AUDIT_START"
 NO_SETTINGS = Settings(Path(), None, (), ())
 #: Secrets that the server has no use for: whoever signs types the passphrase.
 _KEPT_BACK = ("PHOTO_AUDIT_PASSPHRASE",)
+#: Tables of the cameras' addresses, and of users and passwords, from which cameras are asked while they are aimed.
+CAMERAS_VARIABLE, CREDENTIALS_VARIABLE = "PHOTO_AUDIT_CAMERAS", "PHOTO_AUDIT_CREDENTIALS"
 #: From this size the C library gives memory back as soon as it is free (glibc's mallopt(3)); a dropped photo is larger.
 _GIVEN_BACK_BYTES = 2 << 20
 _END_SECONDS = 10.0
@@ -89,9 +94,30 @@ def command(address: str, port: int) -> list[str]:
     return python("-m", "ui.server", json.dumps(asdict(Serving(address, port))))
 
 
-def environment(logbook: str, images: str | None, settings: Path | None = None, name: str = "") -> dict[str, str]:
-    """The server's environment: which logbook it shows, by which settings, and who works at it."""
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The tables by which cameras are asked while they are aimed.
+
+    Attributes
+    ----------
+    cameras : Path or None
+        CSV with the columns ``camera, address``; the plan's column ``address`` without it.
+    credentials : Path or None
+        CSV with the columns ``camera, user, password``, readable by its owner alone.
+    """
+
+    cameras: Path | None = None
+    credentials: Path | None = None
+
+
+def environment(
+    logbook: str, images: str | None, settings: Path | None = None, name: str = "", asked: Asked | None = None
+) -> dict[str, str]:
+    """The server's environment: which logbook it shows, by which settings, who works at it, and how cameras are asked."""
+    asked = asked or Asked()
     said = {
+        CAMERAS_VARIABLE: None if asked.cameras is None else str(asked.cameras.absolute()),
+        CREDENTIALS_VARIABLE: None if asked.credentials is None else str(asked.credentials.absolute()),
         "PHOTO_AUDIT_LOGBOOK": logbook,
         "PHOTO_AUDIT_IMAGES": images,
         SETTINGS_VARIABLE: None if settings is None else str(settings.absolute()),
@@ -113,6 +139,7 @@ def serve(
     browser: bool,
     settings: Path | None = None,
     name: str = "",
+    asked: Asked | None = None,
 ) -> int:
     """Serve the desk until it is stopped; returns the server's exit code.
 
@@ -136,7 +163,7 @@ def serve(
     print(f"The desk starts at {shown} in some seconds; stop it with Ctrl-C.", file=sys.stderr)
     server = subprocess.Popen(
         command(address, port),
-        env=environment(place, images if images is None else _absolute(images), settings, name),
+        env=environment(place, images if images is None else _absolute(images), settings, name, asked),
         cwd=place_of_server(),
         stdin=subprocess.PIPE,
         start_new_session=True,

@@ -13,7 +13,7 @@ from ui.parts.session import signed_in, visit_bar
 from ui.parts.style import apply_style
 from ui.parts.words import word
 
-_PAGES = ("review", "bring_in", "place", "site", "over_time", "checks", "sign", "plan")
+_PAGES = ("review", "bring_in", "aim", "place", "site", "over_time", "checks", "sign", "plan")
 
 
 def main() -> None:

@@ -32,6 +32,7 @@ NEEDED = (
     "audit.photos.inbox",
     "audit.plan.mounts",
     "audit.account.checks",
+    "audit.aiming",
     "audit.account.drawing",
     "audit.account.pointing",
     "audit.report.handover",

@@ -69,6 +69,7 @@ def evidence_picture(
     measured: ImageMeasurement | None,
     patches: Iterable[tuple[tuple[float, float], ...]] = (),
     layers: Iterable[Layer] = LAYERS,
+    bearing_deg: float | None = None,
 ) -> Picture:
     """The snapshot with what was seen in it.
 
@@ -83,6 +84,8 @@ def evidence_picture(
         Soiled or hidden areas in 0..1 of width and height, besides those in ``measured``.
     layers : iterable of Layer
         What to draw.
+    bearing_deg : float or None
+        The bearing that was shown, by which measured targets are drawn; None takes the intended one.
     """
     shown = set(layers)
     out = picture.copy()
@@ -100,7 +103,8 @@ def evidence_picture(
     if measured is not None and "measured horizon" in shown and measured.orientation.pitch_deg is not None:
         _measured_horizon(out, lens, measured, brush)
     if "targets" in shown:
-        _targets(out, camera, lens, intended, measured, brush)
+        bearing = intended.bearing_deg if bearing_deg is None else bearing_deg
+        _targets(out, camera, lens, intended, _pose_of(measured, bearing), brush)
     if "patches" in shown:
         own = measured.clarity.patches if measured is not None else ()
         for patch in (*own, *patches):
@@ -131,8 +135,15 @@ def _measured_horizon(picture: Picture, lens: Lens, measured: ImageMeasurement, 
         _curve(picture, horizon_curve(lens, edge, roll), VERMILION, max(1, brush.width_px // 2))
 
 
+def _pose_of(measured: ImageMeasurement | None, bearing_deg: float) -> Pose | None:
+    orientation = None if measured is None else measured.orientation
+    if orientation is None or orientation.pitch_deg is None:
+        return None
+    return Pose(bearing_deg, orientation.pitch_deg, orientation.roll_deg or 0.0)
+
+
 def _targets(
-    picture: Picture, camera: Camera, lens: Lens, intended: Pose, measured: ImageMeasurement | None, brush: _Brush
+    picture: Picture, camera: Camera, lens: Lens, intended: Pose, seen: Pose | None, brush: _Brush
 ) -> None:
     size = max(8, picture.shape[1] // 60)
     # the turn about the plumb line isn't measured, so where a target stands can't be drawn
@@ -141,9 +152,8 @@ def _targets(
         offset = np.array([target.east_m - camera.east_m, target.north_m - camera.north_m, target.up_m - camera.up_m])
         planned = lens.project(camera_from_world(intended.bearing_deg, intended.pitch_deg, intended.roll_deg) @ offset)
         _mark(picture, planned, size, ORANGE, brush.width_px + 1, "square")
-        orientation = None if measured is None else measured.orientation
-        if orientation is not None and orientation.pitch_deg is not None and not plumb:
-            turned = camera_from_world(intended.bearing_deg, orientation.pitch_deg, orientation.roll_deg or 0.0)
+        if seen is not None and not plumb:
+            turned = camera_from_world(seen.bearing_deg, seen.pitch_deg, seen.roll_deg)
             _mark(picture, lens.project(turned @ offset), size, VERMILION, brush.width_px + 1, "diamond")
 
 

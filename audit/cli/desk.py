@@ -42,12 +42,23 @@ def open_desk(
         Path | None, typer.Option("--settings", help="TOML file: sign-in, people, folders (docs/sign_in.md).")
     ] = None,
     by: Annotated[str, typer.Option("--by", help="Who works at it, without sign-in; else the desk asks.", callback=typed)] = "",
+    cameras: Annotated[
+        Path | None, typer.Option("--cameras", help="To aim: CSV camera, address; the plan's column address without it.")
+    ] = None,
+    credentials: Annotated[
+        Path | None, typer.Option("--credentials", help="To aim: CSV camera (or *), user, password; readable by you alone.")
+    ] = None,
     browser: Annotated[bool, typer.Option(help="Open the browser too.")] = True,
 ) -> int:
     """Open the desk in a browser."""
-    from audit.desk import serve
+    from audit.collect.credentials import keys_from
+    from audit.desk import Asked, serve
 
-    return serve(logbook, address=address, port=port, images=images, browser=browser, settings=settings, name=by)
+    keys_from(credentials)
+    asked = Asked(cameras, credentials)
+    return serve(
+        logbook, address=address, port=port, images=images, browser=browser, settings=settings, name=by, asked=asked
+    )
 
 
 def demo(

@@ -19,7 +19,7 @@ from audit.collect.pins import Pins
 from audit.collect.refusal import NoPicture
 from audit.errors import AuditError
 
-__all__ = ["AT_ONCE", "Round", "collect"]
+__all__ = ["AT_ONCE", "Round", "collect", "folder_of", "kept"]
 
 #: Cameras asked at once.
 AT_ONCE = 32
@@ -91,7 +91,7 @@ def _one(this: Round, address: Address, full: threading.Event) -> Entry:
         text = f"{camera} ({address.place}): did not take the password twice; correct it, then run again with --again."
         return replace(entry, reason="wrong password", message=text)
     try:
-        entry = _kept(this, entry, _fetched(this, address))
+        entry = kept(this, entry, _fetched(this, address))
     except NoPicture as refusal:
         entry = replace(entry, reason=refusal.reason, message=refusal.message, facts=refusal.facts)
     except OSError as error:
@@ -112,7 +112,7 @@ def _fetched(this: Round, address: Address) -> Fetched:
     raise AssertionError("every try returns or raises")
 
 
-def _kept(this: Round, entry: Entry, fetched: Fetched) -> Entry:
+def kept(this: Round, entry: Entry, fetched: Fetched) -> Entry:
     """Write the picture whole, or not at all."""
     name = picture_name(entry.camera, entry.at, entry.light, fetched.ending)
     place = this.journal.folder / name

@@ -13,7 +13,7 @@ from audit.collect.still import ending_of
 from audit.collect.web import Web
 from audit.photos.device import DeviceFacts
 
-__all__ = ["Fetched", "fetch"]
+__all__ = ["Fetched", "fetch", "picture_of"]
 
 #: Reasons for which the still picture is missing but the stream may have one.
 _BY_STREAM = ("no such profile", "not a picture", "refused", "timeout")
@@ -62,13 +62,14 @@ def _by_onvif(web: Web) -> Fetched:
 
     facts, still, stream = describe(web)
     try:
-        return _picture(web, facts, still, stream)
+        return picture_of(web, facts, still, stream)
     except NoPicture as refusal:
         refusal.facts = facts
         raise
 
 
-def _picture(web: Web, facts: DeviceFacts, still: str | None, stream: str | None) -> Fetched:
+def picture_of(web: Web, facts: DeviceFacts, still: str | None, stream: str | None) -> Fetched:
+    """The still picture whose address the device named, else one of its stream."""
     if still is not None:
         try:
             web.check(still)

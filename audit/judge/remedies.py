@@ -10,6 +10,7 @@ from audit.plan.parts import part_named
 
 __all__ = [
     "aim_remedy",
+    "cautions_of",
     "clean_remedy",
     "find_target_remedy",
     "focus_remedy",
@@ -45,6 +46,11 @@ _MISSING_PART_DEG = 4.0
 _SMALLEST_TURN_DEG = 0.3
 _TWO_SIDED_95 = 1.96
 _UPRIGHT = "Uprights in the middle of the picture (not at its edges) stand parallel to its side edges."
+
+
+def cautions_of(camera: Camera) -> tuple[str, ...]:
+    """What whoever works at a camera is told first: height, traffic, infrared, moving parts, and the supply."""
+    return _cautions(camera, ISOLATE)
 
 
 def _cautions(camera: Camera, *more: str) -> tuple[str, ...]:

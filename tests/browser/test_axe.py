@@ -14,7 +14,7 @@ from tests.browser.desk_server import served
 from tests.desk_samples import judged_logbook
 
 pytestmark = pytest.mark.browser
-PAGES = ("", "bring_in", "place", "site", "over_time", "checks", "sign", "plan")
+PAGES = ("", "bring_in", "aim", "place", "site", "over_time", "checks", "sign", "plan")
 #: Streamlit's own elements that the desk can't change; each with what axe says of it.
 NOT_OURS: dict[str, tuple[str, ...]] = {}
 

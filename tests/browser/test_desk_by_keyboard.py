@@ -17,7 +17,7 @@ from tests.browser.desk_server import idle, press, served, shown
 from tests.desk_samples import HOSTILE_NAME, judged_logbook, photograph, write_plan_of
 
 pytestmark = pytest.mark.browser
-PAGES = ("", "bring_in", "place", "site", "over_time", "checks", "sign", "plan")
+PAGES = ("", "bring_in", "aim", "place", "site", "over_time", "checks", "sign", "plan")
 
 
 @pytest.fixture(scope="module")

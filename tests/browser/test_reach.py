@@ -13,7 +13,7 @@ from tests.browser.desk_server import idle, press, served, shown
 from tests.desk_samples import judged_logbook
 
 pytestmark = pytest.mark.browser
-PAGES = ("", "bring_in", "place", "site", "over_time", "checks", "sign", "plan")
+PAGES = ("", "bring_in", "aim", "place", "site", "over_time", "checks", "sign", "plan")
 #: CSS pixels: 1440 x 900 at 200 % (WCAG 2.2, 1.4.4), a phone, and the width of 1.4.10 (reflow).
 SIZES = {"zoom 200 %": (720, 450), "phone": (390, 844), "reflow": (320, 640)}
 #: Text that is cut off or lies outside the screen, leaving out what may scroll in two directions (1.4.10: drawings, the

@@ -41,7 +41,7 @@ export default function ({ parentElement, data, setTriggerValue }) {
     const box = frame.getBoundingClientRect();
     view.at = [(event.clientX - box.left) / box.width, (event.clientY - box.top) / box.height];
     draw(view, data);
-    setTriggerValue("at", view.at);
+    setTriggerValue("at", [...view.at, data.of]);
   };
   frame.onkeydown = (event) => {
     const step = event.shiftKey ? 0.002 : 0.01;
@@ -52,6 +52,6 @@ export default function ({ parentElement, data, setTriggerValue }) {
     if (way) {
       view.at = view.at.map((value, axis) => Math.min(1, Math.max(0, value + way[axis] * step)));
       draw(view, data);
-    } else setTriggerValue("at", view.at);
+    } else setTriggerValue("at", [...view.at, data.of]);
   };
 }

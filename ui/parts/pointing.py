@@ -20,10 +20,11 @@ from ui.parts.session import asked_name
 from ui.parts.viewer import data_url
 from ui.parts.words import word
 
-__all__ = ["confirm_and_go_on", "question", "show_pointing"]
+__all__ = ["confirm_and_go_on", "question", "show_pointing", "tappable"]
 
 _HERE = Path(__file__).parent
-_picture = st.components.v2.component(
+#: Answers ``at``: column and row as shares of the picture, and which picture it was.
+tappable = st.components.v2.component(
     "photo_audit_pointing",
     html='<div class="point"></div>',
     css=(_HERE / "pointing.css").read_text(encoding="utf-8"),
@@ -69,7 +70,7 @@ def show_pointing(desk: Desk, may_decide: bool) -> None:
 
 
 def _ask(desk: Desk, pointing: Pointing, mark: Mark, may_decide: bool) -> None:
-    answer = _picture(
+    answer = tappable(
         data={
             "src": data_url(preview(pointing.sha256)),
             "alt": f"{desk.camera}: {pointing.photo}",
