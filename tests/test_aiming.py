@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from audit.account.pictures import decode_picture, encode_jpeg, remedy_preview
-from audit.aiming import Aiming, AimJob
+from audit.account.pictures import decode_picture, remedy_preview
+from audit.aiming import Aiming
 from audit.collect.onvif import CALLS
 from audit.demo import sample_folder
 from audit.demo_devices import PASSWORD, USER, write_credentials
@@ -26,7 +26,7 @@ from audit.judge.limits import load_limits
 from audit.logbook import Logbook
 from audit.plan.files import read_plan
 from audit.plan.optics import geometry
-from audit.visit.aim import Aimed, Aimer
+from audit.visit.aim import Aimed, Aimer, AimJob
 
 CAMERA = "TH-01"
 SIZE = (1600, 900)

@@ -36,7 +36,9 @@ from audit.photos.intake import open_photo
 from audit.plan.model import Camera, Site
 from audit.visit.pointed import shown_before
 
-__all__ = ["AimLine", "Aimed", "Aimer", "aimer_of"]
+__all__ = ["BROKE_OFF", "AimJob", "AimLine", "Aimed", "Aimer", "aimer_of"]
+
+BROKE_OFF = "Aiming broke off; start it again. The server's log says why."
 
 Axis = Literal["pan", "tilt", "rotate"]
 #: The check of the judge that stands behind each line.
@@ -56,6 +58,27 @@ _NOT_HELD_TO = "The plan asks for none here."
 _SAID_ALREADY = "Not measured: "
 _TAP = "Tap '{}' in the picture, where it is seen."
 _NOTHING_TO_TAP = "The plan names nothing that could be tapped in the picture; add a landmark to it."
+
+
+@dataclass(frozen=True, slots=True)
+class AimJob:
+    """Which camera, and where it answers.
+
+    Attributes
+    ----------
+    cameras, credentials : str or None
+        CSV of addresses (the plan's column without it), and of users and passwords.
+    kind, on : str
+        The visit into which a picture that is to be kept goes.
+    """
+
+    logbook: str
+    images: str | None
+    camera: str
+    cameras: str | None
+    credentials: str | None
+    kind: str
+    on: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,10 +10,12 @@ from datetime import UTC, datetime
 
 import streamlit as st
 
-from audit.aiming import Aiming, AimJob, AimView
+from audit.aiming import Aiming, AimView
 from audit.desk import CAMERAS_VARIABLE, CREDENTIALS_VARIABLE
+from audit.errors import AuditError
 from audit.judge.remedies import cautions_of
 from audit.logbook import Logbook
+from audit.visit.aim import AimJob
 from ui.parts.aiming import lines_html, sharpness_html
 from ui.parts.plain import literal, paragraph, show_notice
 from ui.parts.pointing import tappable
@@ -65,8 +67,12 @@ def _start(camera: str) -> None:
     kind, on = _visit_to_keep_in(logbook())
     tables = os.environ.get(CAMERAS_VARIABLE), os.environ.get(CREDENTIALS_VARIABLE)
     aim = Aiming(AimJob(*addresses(), camera, *tables, kind, on))
+    try:
+        aim.start()
+    except AuditError as error:
+        st.session_state["notice"] = error.message
+        return
     aims.by_camera[camera] = aim
-    aim.start()
 
 
 def _ended(camera: str) -> None:
