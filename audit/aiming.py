@@ -107,6 +107,11 @@ class Aiming:
         return self._listener is not None and self._listener.is_alive()
 
     @property
+    def password_refused(self) -> bool:
+        """Whether it ended because the camera did not take the password."""
+        return self.reason == "wrong password"
+
+    @property
     def process_id(self) -> int | None:
         """Process id, None before it began."""
         return None if self._process is None else self._process.pid

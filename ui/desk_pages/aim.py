@@ -80,7 +80,7 @@ def _ended(camera: str) -> None:
     aim = _aims().by_camera.pop(camera, None)
     if aim is None or aim.problem is None:
         return
-    if aim.reason == "wrong password":
+    if aim.password_refused:
         _aims().wrong[camera] += 1
     st.session_state["notice"] = aim.problem
 
