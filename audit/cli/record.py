@@ -151,6 +151,7 @@ def handover(
     visit: Visit = None,
     images: Images = None,
     private: Annotated[bool, typer.Option("--private", help="Take GPS out and blur faces.")] = False,
+    originals: Annotated[bool, typer.Option("--originals", help="Put the crew's photos themselves in too.")] = False,
 ) -> int:
     """Write the package that is handed over: report, repairs, references, record."""
     from audit.logbook import Logbook
@@ -164,6 +165,7 @@ def handover(
             record,
             out,
             private=private,
+            originals=originals,
             passphrase=None if record.signed_at is None else _passphrase(book, unprotected=False),
             progress=lambda done, total: report("write", done, total),
         )

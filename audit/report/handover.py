@@ -31,6 +31,7 @@ from audit.people import shown_name
 from audit.plan.files import write_plan
 from audit.plan.model import Camera, Site
 from audit.report.crew_list import bring_words, crew_list
+from audit.report.crew_photos import annex_crew_photos, show_crew_photos, write_originals
 from audit.report.document import Document
 from audit.report.placing import list_files, placed_package
 from audit.report.private import faces_blurred, without_position
@@ -82,6 +83,7 @@ def write_handover(
     folder: Path,
     *,
     private: bool = False,
+    originals: bool = False,
     passphrase: str | None = None,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> tuple[Path, ...]:
@@ -93,6 +95,8 @@ def write_handover(
     ----------
     private : bool
         Take positions out of what leaves and blur faces as far as a detector finds them. Originals never change.
+    originals : bool
+        Put the crew's photos themselves beside the report too; small they are in it in any case.
     progress : callable
         Called with (cameras done, cameras in all).
 
@@ -113,6 +117,10 @@ def write_handover(
     }
     with placed_package(logbook, folder, about) as fresh:
         _write_files(logbook, visit, fresh, private, progress)
+        if originals:
+            found = cases(logbook, visit)
+            names = _file_names([case.camera.camera for case in found])
+            write_originals(logbook, found, fresh / "crew_photos", names, private)
         list_files(fresh)
         if visit.signed_at is not None:
             logbook.seal(fresh, visit, passphrase, with_content=not private)
@@ -218,8 +226,11 @@ def _report(
     _settled(document, logbook, visit)
     _changes(document, logbook, visit)
     by_name = {case.camera.camera: case for case in found}
+    full: list[Case] = []
     for done, case in enumerate(found, 1):
         _camera_page(document, logbook, case, by_name, private)
+        if not show_crew_photos(document, logbook, case, private):
+            full.append(case)
         progress(done, len(found))
     document.add_page()
     document.heading("How it was measured, and how well")
@@ -237,6 +248,7 @@ def _report(
         document.add_page()
     document.heading("Signatures")
     _signatures(document, logbook, visit)
+    annex_crew_photos(document, logbook, full, private)
     document.output(str(path))
 
 
@@ -391,6 +403,9 @@ def _camera_pictures(
         return
     first, caption = shown[0]
     beside = [(_evidence_jpeg(logbook, case, shot, private), words) for shot, words in shown[1:]]
+    before = case.account.before_work(first)
+    if before is not None:
+        beside.insert(0, (_plain_jpeg(logbook, before.photo.sha256, private), f"Before the work: {before.photo.name}"))
     reference, _ = case.compared(first)
     if reference is not None:
         words = f"Signed reference (visit {reference.visit}): {reference.photo}"

@@ -231,3 +231,24 @@ def test_a_camera_with_much_to_tell_keeps_to_its_page(tmp_path: Path) -> None:
     pages = [p.extract_text() for p in PdfReader(tmp_path / "out" / "report.pdf").pages]
     at = next(n for n, text in enumerate(pages) if text.startswith("C-1"))
     assert pages[at + 1].startswith("How it was measured")
+
+
+def test_the_crews_photos_stand_small_on_the_cameras_page(report: PdfReader, package: Path) -> None:
+    page = next(p for p in report.pages if p.extract_text().startswith("C-1"))
+    assert "Rating label: C-1_label.jpg" in page.extract_text()
+    assert not (package / "crew_photos").exists(), "the files themselves come by choice alone"
+
+
+def test_the_crews_photos_themselves_by_choice_and_stripped_where_asked(signed: Logbook, tmp_path: Path) -> None:
+    visit = signed.visit(1)
+    write_handover(signed, visit, tmp_path / "whole", originals=True)
+    names = sorted(p.name for p in (tmp_path / "whole" / "crew_photos").iterdir())
+    assert names == ["C-1_label.jpg", "C-2_label.jpg"]
+    original = (tmp_path / "whole" / "crew_photos" / "C-1_label.jpg").read_bytes()
+    assert original == signed.image(next(p for p in signed.photos(1) if p.name == "C-1_label.jpg").sha256)
+    assert Image.open(BytesIO(original)).getexif().get_ifd(0x8825)
+    assert verify_package(tmp_path / "whole") == ()
+    write_handover(signed, visit, tmp_path / "bare", originals=True, private=True)
+    for path in (tmp_path / "bare" / "crew_photos").iterdir():
+        assert not dict(Image.open(path).getexif()) and not Image.open(path).getexif().get_ifd(0x8825)
+    assert b"Exif" not in (tmp_path / "bare" / "report.pdf").read_bytes()

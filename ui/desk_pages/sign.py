@@ -99,6 +99,7 @@ def _handover(book: Logbook, visit: VisitRecord) -> None:
     if visit.signed_at is None:
         st.caption(word("sign.draft"))
     private = st.checkbox(word("sign.handover_private"), key="private")
+    originals = st.checkbox(word("sign.handover_originals"), key="originals")
     if st.button(word("sign.handover"), key="handover"):
         with tempfile.TemporaryDirectory() as place:
             folder = Path(place) / f"handover-visit-{visit.number}"
@@ -109,7 +110,7 @@ def _handover(book: Logbook, visit: VisitRecord) -> None:
 
             try:
                 written = write_handover(
-                    book, visit, folder, private=private, passphrase=st.session_state.get("passphrase") or None,
+                    book, visit, folder, private=private, originals=originals, passphrase=st.session_state.get("passphrase") or None,
                     progress=show,
                 )  # fmt: skip
             except AuditError as error:
