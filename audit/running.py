@@ -16,6 +16,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import date
@@ -79,6 +80,7 @@ class RunningVisit:
     brought: Brought | None = None
     problem: str | None = None
     stopping: bool = False
+    _step_began: float = field(default_factory=time.monotonic)
     _process: subprocess.Popen[str] | None = None
     _listener: threading.Thread | None = None
     _lock: threading.Lock = field(default_factory=threading.Lock)
@@ -106,6 +108,11 @@ class RunningVisit:
     def alive(self) -> bool:
         """Whether it is still at work."""
         return self._listener is not None and self._listener.is_alive()
+
+    @property
+    def step_seconds(self) -> int:
+        """How long the present step has been at work: this moves also while one item takes long."""
+        return int(time.monotonic() - self._step_began)
 
     @property
     def process_id(self) -> int | None:
@@ -143,6 +150,8 @@ class RunningVisit:
     def _hear(self, said: Mapping[str, object]) -> None:
         match said:
             case {"step": str(step), "done": int(done), "total": int(total), "name": str(name)}:
+                if self.progress is None or self.progress.step != step:
+                    self._step_began = time.monotonic()
                 self.progress = Progress(step, done, total, name)
             case {"visit": int(visit), "photos": int(photos), "refused": int(refused)}:
                 self.brought = Brought(visit, photos, refused)

@@ -10,9 +10,10 @@ from audit.judge.finding import Finding, Verdict
 from audit.judge.intended import intended_pose
 from audit.logbook import DecisionRecord, Logbook, ReferenceRecord, VisitRecord
 from audit.measure.measurement import ViewChange
+from audit.photos.photo import Photo
 from audit.plan.model import Camera
 
-__all__ = ["Case", "Shot", "case_of", "cases", "open_findings", "preview_of", "turned_by"]
+__all__ = ["Case", "Shot", "case_of", "cases", "marks_in", "open_findings", "preview_of", "turned_by"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +105,16 @@ def open_findings(case: Case) -> tuple[Finding, ...]:
         settled = decision is not None and decision.settles
         if finding.state in ("defect", "to check") and not settled:
             found.append(finding)
+    return tuple(found)
+
+
+def marks_in(case: Case, photo: Photo) -> tuple[tuple[float, float], ...]:
+    """Places that people marked in a photo of the camera, in 0..1 of its width and height."""
+    found = []
+    for finding in case.verdict.findings:
+        at = finding.evidence.get("at_px") if finding.photo == photo.name else None
+        if at:
+            found.append(((at[0] + 0.5) / photo.width_px, (at[1] + 0.5) / photo.height_px))
     return tuple(found)
 
 

@@ -70,6 +70,7 @@ def evidence_picture(
     patches: Iterable[tuple[tuple[float, float], ...]] = (),
     layers: Iterable[Layer] = LAYERS,
     bearing_deg: float | None = None,
+    marks: Iterable[tuple[float, float]] = (),
 ) -> Picture:
     """The snapshot with what was seen in it.
 
@@ -86,6 +87,8 @@ def evidence_picture(
         What to draw.
     bearing_deg : float or None
         The bearing that was shown, by which measured targets are drawn; None takes the intended one.
+    marks : iterable of (x, y)
+        Places that a person marked, in 0..1 of width and height; a ring is drawn around each.
     """
     shown = set(layers)
     out = picture.copy()
@@ -111,7 +114,17 @@ def evidence_picture(
             points = np.round(np.array(patch) * (width, height)).astype(np.int32)
             cv2.polylines(out, [points], True, BLACK, brush.width_px + 3, cv2.LINE_AA)
             cv2.polylines(out, [points], True, PURPLE, brush.width_px + 1, cv2.LINE_AA)
+    for x, y in marks:
+        _ring(out, (x * width, y * height), brush)
     return out
+
+
+def _ring(picture: Picture, at: tuple[float, float], brush: _Brush) -> None:
+    """Two circles, light in dark, around a place that a person marked."""
+    centre, radius = (round(at[0] - 0.5), round(at[1] - 0.5)), max(10, picture.shape[1] // 28)
+    for wide, tone in ((brush.width_px + 4, BLACK), (brush.width_px + 1, WHITE)):
+        cv2.circle(picture, centre, radius, tone, wide, cv2.LINE_AA)
+        cv2.circle(picture, centre, max(2, brush.width_px), tone, -1, cv2.LINE_AA)
 
 
 def _tinted(picture: Picture, mask: NDArray[np.bool_]) -> Picture:

@@ -83,8 +83,8 @@ def _told(values: Mapping[str, Any], name: str, sd: str | None, unit: str, scale
     if isinstance(value, str):
         return value
     spread = values.get(sd) if sd is not None else None
-    give = "" if spread is None else f" ± {_TWO_SIDED_95 * scale * spread:.1f}"
-    return f"{scale * value:.1f}{give}{unit}"
+    give = "" if spread is None else f" ± {_TWO_SIDED_95 * scale * spread:z.1f}"
+    return f"{scale * value:z.1f}{give}{unit}"
 
 
 def methods_sentence(visit: int, photos: Sequence[Remeasured]) -> str:
@@ -135,19 +135,19 @@ def measure_sentence(line: Line) -> str:
     else:
         turn = "turn about the plumb line not measured"
         if line["roll_deg"] is not None:
-            turn = f"roll {line['roll_deg']:+.2f}° ± {1.96 * line['roll_sd_deg']:.2f}°"
-        pose = f"{turn}, pitch {line['pitch_deg']:+.2f}° ± {1.96 * line['pitch_sd_deg']:.2f}°"
+            turn = f"roll {line['roll_deg']:+z.2f}° ± {1.96 * line['roll_sd_deg']:z.2f}°"
+        pose = f"{turn}, pitch {line['pitch_deg']:+z.2f}° ± {1.96 * line['pitch_sd_deg']:z.2f}°"
     sky = (
         f"sky not measured ({line['sky_note']})"
         if line["sky_fraction"] is None
-        else f"sky {line['sky_fraction']:.1%} ± {1.96 * line['sky_sd']:.1%}"
+        else f"sky {line['sky_fraction']:z.1%} ± {1.96 * line['sky_sd']:z.1%}"
     )
     dirt = (
         f"dirt not measured ({line['dirt_note']})"
         if line["dirt_probability"] is None
-        else f"{line['dirt_cause']} (dirt probability {line['dirt_probability']:.0%})"
+        else f"{line['dirt_cause']} (dirt probability {line['dirt_probability']:z.0%})"
     )
-    return f"{line['file']}: {pose}; {sky}; {dirt}; angle of view {line['hfov_deg']:.1f}° {line['hfov_source']}"
+    return f"{line['file']}: {pose}; {sky}; {dirt}; angle of view {line['hfov_deg']:z.1f}° {line['hfov_source']}"
 
 
 def compare_sentence(line: Line) -> str:
@@ -157,19 +157,19 @@ def compare_sentence(line: Line) -> str:
     head = f"{line['today']} against {line['reference']}: "
     if line["same_view_probability"] is None:
         return head + f"not compared ({line['note']})" + (
-            "" if line["dirt_probability"] is None else f"; {line['dirt_cause']} (dirt probability {line['dirt_probability']:.0%})")
-    parts = [f"same view with probability {line['same_view_probability']:.0%}"]
+            "" if line["dirt_probability"] is None else f"; {line['dirt_cause']} (dirt probability {line['dirt_probability']:z.0%})")
+    parts = [f"same view with probability {line['same_view_probability']:z.0%}"]
     if line["pan_change_deg"] is not None:
         parts.append(
-            f"turned {line['pan_change_deg']:+.2f}° right, {line['pitch_change_deg']:+.2f}° up, "
-            f"{line['roll_change_deg']:+.2f}° clockwise"
+            f"turned {line['pan_change_deg']:+z.2f}° right, {line['pitch_change_deg']:+z.2f}° up, "
+            f"{line['roll_change_deg']:+z.2f}° clockwise"
         )
     if line["zoom_ratio"] is not None and abs(line["zoom_ratio"] - 1) > 1.96 * line["zoom_ratio_sd"] + 0.005:
-        parts.append(f"zoomed {line['zoom_ratio'] - 1:+.1%}")
+        parts.append(f"zoomed {line['zoom_ratio'] - 1:+z.1%}")
     if line["contrast_ratio"] is not None:
-        parts.append(f"local contrast {line['contrast_ratio']:.2f} of the reference's")
+        parts.append(f"local contrast {line['contrast_ratio']:z.2f} of the reference's")
     if line["dirt_probability"] is not None:
-        parts.append(f"{line['dirt_cause']} (dirt probability {line['dirt_probability']:.0%})")
+        parts.append(f"{line['dirt_cause']} (dirt probability {line['dirt_probability']:z.0%})")
     return head + "; ".join(parts)
 
 
@@ -179,10 +179,10 @@ def match_sentence(line: Line) -> str:
         return str(line["error"])
     why = f" ({'; '.join(line['evidence'][:3])})" if line["evidence"] else ""
     if line["decision"] == "placed":
-        return f"{line['photo']}: {line['camera']}, {line['role']}, probability {line['probability']:.1%}{why}"
+        return f"{line['photo']}: {line['camera']}, {line['role']}, probability {line['probability']:z.1%}{why}"
     if line["decision"] == "unmatched":
-        return f"{line['photo']}: belongs to no camera, probability {line['probability']:.1%}{why}"
-    best = ", ".join(f"{a['camera'] or 'no camera'} {a['probability']:.0%}" for a in line["alternatives"][:2])
+        return f"{line['photo']}: belongs to no camera, probability {line['probability']:z.1%}{why}"
+    best = ", ".join(f"{a['camera'] or 'no camera'} {a['probability']:z.0%}" for a in line["alternatives"][:2])
     return f"{line['photo']}: uncertain, {best}{why}"
 
 
@@ -201,10 +201,10 @@ def plan_sentence(plan: Path, site: Site, said: int) -> str:
 
 def geometry_sentence(line: Line) -> str:
     """One camera's planned picture for a person."""
-    horizon = "no horizon in view" if line["horizon_row_px"] is None else f"horizon at row {line['horizon_row_px']:.0f}"
-    near = "no ground in view" if line["nearest_ground_m"] is None else f"ground from {line['nearest_ground_m']:.1f} m"
+    horizon = "no horizon in view" if line["horizon_row_px"] is None else f"horizon at row {line['horizon_row_px']:z.0f}"
+    near = "no ground in view" if line["nearest_ground_m"] is None else f"ground from {line['nearest_ground_m']:z.1f} m"
     targets = "; ".join(_target_sentence(t) for t in line["targets"])
-    return f"{line['camera']}: {horizon}, {near}, open sky {line['open_sky_fraction']:.0%}. {targets}"
+    return f"{line['camera']}: {horizon}, {near}, open sky {line['open_sky_fraction']:z.0%}. {targets}"
 
 
 def _target_sentence(target: Line) -> str:
@@ -215,7 +215,7 @@ def _target_sentence(target: Line) -> str:
         if target["required_px_per_m"] is None
         else f", {target['required_px_per_m']:g} required ({'met' if target['met'] else 'not met'})"
     )
-    return f"{target['target']} at {target['distance_m']:.1f} m: {target['px_per_m']:.0f} px/m{need}"
+    return f"{target['target']} at {target['distance_m']:z.1f} m: {target['px_per_m']:z.0f} px/m{need}"
 
 
 def verdict_line(verdict: Verdict, visit: int) -> Line:
@@ -276,7 +276,7 @@ def trip_sentences(trip: Trip) -> Iterator[str]:
         yield "Nothing asks for a trip."
         return
     for number, stop in enumerate(trip.stops, 1):
-        yield f"Stop {number}: {', '.join(stop.cameras)} ({stop.east_m:.0f} m east, {stop.north_m:.0f} m north)"
+        yield f"Stop {number}: {', '.join(stop.cameras)} ({stop.east_m:z.0f} m east, {stop.north_m:z.0f} m north)"
         for task in stop.tasks:
             yield f"  {task.camera} [{task.state}] {', '.join(task.checks)}: {task.action}"
             if task.field_check:
@@ -284,7 +284,7 @@ def trip_sentences(trip: Trip) -> Iterator[str]:
         for caution in stop.cautions:
             yield f"  caution: {caution}"
     bring = [*(f"{count} x {part}" for part, count in trip.parts), *trip.bring_always]
-    yield f"Bring: {'; '.join(bring)}. Walk: {trip.walk_m:.0f} m."
+    yield f"Bring: {'; '.join(bring)}. Walk: {trip.walk_m:z.0f} m."
 
 
 def collect_line(entry: Entry, address: str) -> Line:
@@ -324,4 +324,4 @@ def collected(pictures: int, silent: int, visit: int) -> str:
 
 def waiting_for_dark(left_s: float) -> str:
     """How long it still waits."""
-    return f"waiting {left_s / 60:.0f} min for darkness at the site"
+    return f"waiting {left_s / 60:z.0f} min for darkness at the site"

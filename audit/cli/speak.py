@@ -72,10 +72,18 @@ def plain(value: Any) -> Any:
 def progress_bar() -> Iterator[Any]:
     """A bar on a terminal, silence elsewhere; yields a function of (step, done, total, name)."""
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
 
     console = Console(stderr=True)
-    columns = (TextColumn("{task.description:<8}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    told = (TextColumn("{task.description:<8}"), BarColumn(), MofNCompleteColumn())
+    columns = (*told, TimeElapsedColumn(), TimeRemainingColumn())  # seconds move also where one item takes long
     with Progress(*columns, console=console, disable=not sys.stderr.isatty()) as bars:
         tasks: dict[str, Any] = {}
 

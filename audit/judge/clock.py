@@ -35,7 +35,7 @@ def cause_of(off_s: float, zone_set: str | None = None) -> str:
 def span(seconds: float) -> str:
     """A time in the unit in which people would say it."""
     if seconds < 120:
-        return f"{seconds:.0f} s"
+        return f"{seconds:z.0f} s"
     if seconds < 7200:
-        return f"{seconds / 60:.0f} min"
-    return f"{seconds / 3600:.1f} h" if seconds < 172_800 else f"{seconds / 86_400:.0f} days"
+        return f"{seconds / 60:z.0f} min"
+    return f"{seconds / 3600:z.1f} h" if seconds < 172_800 else f"{seconds / 86_400:z.0f} days"

@@ -83,11 +83,11 @@ def _clock(camera: Camera, facts: DeviceFacts, limits: Limits) -> list[Finding]:
     limit = limits.clock.offset_s
     probability = outside(off, sd, -limit, limit)
     state = state_of(probability, limits)
-    give = f"± {_TWO_SIDED_95 * sd:.1f} s"
+    give = f"± {_TWO_SIDED_95 * sd:z.1f} s"
     if state == "as planned":
-        why = f"The device's clock is right within {abs(off):.1f} s {give}."
+        why = f"The device's clock is right within {abs(off):z.1f} s {give}."
         return [Finding(camera.camera, "clock", state, why, off, sd, 0.0, limit, "s", probability)]
-    why = f"The device's clock is {span(abs(off))} {'ahead' if off > 0 else 'behind'} ({off:+.1f} s {give})"
+    why = f"The device's clock is {span(abs(off))} {'ahead' if off > 0 else 'behind'} ({off:+z.1f} s {give})"
     why += cause_of(off, facts.time_zone)
     return [Finding(camera.camera, "clock", state, f"{why}.", off, sd, 0.0, limit, "s", probability, remedy=CLOCK_REMEDY)]
 

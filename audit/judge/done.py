@@ -49,8 +49,8 @@ def figures(finding: Finding) -> str:
 
 def _amount(value: float, unit: str, signed: bool) -> str:
     if unit == "deg":
-        return f"{value:+.1f}°" if signed else f"{value:.1f}°"
-    return f"{100 * value:.0f} %" if unit in ("share", "probability") else f"{value:.3g} {unit}"
+        return f"{value:+z.1f}°" if signed else f"{value:z.1f}°"
+    return f"{100 * value:z.0f} %" if unit in ("share", "probability") else f"{value:.3g} {unit}"
 
 
 def _seen_in(finding: Finding) -> str:

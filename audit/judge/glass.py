@@ -50,7 +50,7 @@ def _soft(camera: Camera, snapshot: Snapshot, limits: Limits) -> list[Finding]:
         return []
     soft = sharpness < least
     when = "by night" if snapshot.night else "by day"
-    why = f"Out of focus {when}: edge sharpness {sharpness:.0%}, at least {least:.0%} expected." if soft else f"In focus {when}: edge sharpness {sharpness:.0%}."
+    why = f"Out of focus {when}: edge sharpness {sharpness:z.0%}, at least {least:z.0%} expected." if soft else f"In focus {when}: edge sharpness {sharpness:z.0%}."
     return [
         Finding(
             camera.camera,
@@ -89,7 +89,7 @@ def _from(camera: Camera, snapshot: Snapshot, clarity: Clarity, limits: Limits, 
     remedy: Remedy | None = None
     if bad:
         why = (
-            f"Possible {_CAUSE_WORDS.get(clarity.cause or '', 'dirt')} {when} ({clarity.dirt_probability:.0%}); one day's pictures "
+            f"Possible {_CAUSE_WORDS.get(clarity.cause or '', 'dirt')} {when} ({clarity.dirt_probability:z.0%}); one day's pictures "
             "can't confirm it."
         )
         remedy = {
@@ -98,13 +98,13 @@ def _from(camera: Camera, snapshot: Snapshot, clarity: Clarity, limits: Limits, 
         }.get(check) or remedies.clean_remedy(camera, clarity.cause)
     elif unproven:
         why = (
-            f"Nothing seen on the glass {when} (probability of dirt {clarity.dirt_probability:.0%}), but one scene can't "
+            f"Nothing seen on the glass {when} (probability of dirt {clarity.dirt_probability:z.0%}), but one scene can't "
             "prove it clean: look at the window, or at the picture."
         )
     else:
         why = (
             f"Nothing on the glass {when}, as far as the picture tells (probability of dirt "
-            f"{clarity.dirt_probability:.0%})."
+            f"{clarity.dirt_probability:z.0%})."
         )
     return Finding(
         camera.camera,

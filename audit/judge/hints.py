@@ -65,5 +65,5 @@ def _sentence(misfit: Misfit) -> str:
     way, other = ("right", "left") if misfit.turn_deg > 0 else ("left", "right")
     return (
         f"Level edges in its picture fit those that {misfit.others} cameras around it see only if it is panned about "
-        f"{turn:.0f}° too far {way}, or {180 - turn:.0f}° too far {other}."
+        f"{turn:z.0f}° too far {way}, or {180 - turn:z.0f}° too far {other}."
     )

@@ -205,14 +205,14 @@ class Likeness:
         if cue == "size":
             seen, plan, theirs = self._seen_size[filed], self._size[filed], self._size[source]
             return (
-                f"The picture of {one} has {seen[0]:.0f} × {seen[1]:.0f} px: {one} is planned with {plan[0]} × {plan[1]}, "
+                f"The picture of {one} has {seen[0]:z.0f} × {seen[1]:z.0f} px: {one} is planned with {plan[0]} × {plan[1]}, "
                 f"{other} with {theirs[0]} × {theirs[1]}."
             )
         if cue == "lens":
             seen_deg = math.degrees(2 * math.atan(math.exp(float(self._seen_focal[0, filed]))))
             return (
-                f"The picture of {one} seems to be {seen_deg:.0f}° wide: {one} is planned with "
-                f"{self.cameras[filed].lens.hfov_deg:.0f}°, {other} with {self.cameras[source].lens.hfov_deg:.0f}°."
+                f"The picture of {one} seems to be {seen_deg:z.0f}° wide: {one} is planned with "
+                f"{self.cameras[filed].lens.hfov_deg:z.0f}°, {other} with {self.cameras[source].lens.hfov_deg:z.0f}°."
             )
         if cue == "night":
             grey = "grey" if self._seen_grey[filed] == 1.0 else "in colour"
@@ -225,16 +225,16 @@ class Likeness:
         parts = []
         if math.isfinite(pitch):
             parts.append(
-                f"tilt {pitch:+.1f}° ± {_TWO_SIDED_95 * pitch_sd:.1f}° (planned {self._pitch[filed]:+.1f}°, {other} "
-                f"{self._pitch[source]:+.1f}°)"
+                f"tilt {pitch:+z.1f}° ± {_TWO_SIDED_95 * pitch_sd:z.1f}° (planned {self._pitch[filed]:+z.1f}°, {other} "
+                f"{self._pitch[source]:+z.1f}°)"
             )
         if math.isfinite(roll) and abs(self._roll[filed] - self._roll[source]) > _LEVEL_SD_DEG:
             parts.append(
-                f"roll {roll:+.1f}° ± {_TWO_SIDED_95 * roll_sd:.1f}° (planned {self._roll[filed]:+.1f}°, {other} "
-                f"{self._roll[source]:+.1f}°)"
+                f"roll {roll:+z.1f}° ± {_TWO_SIDED_95 * roll_sd:z.1f}° (planned {self._roll[filed]:+z.1f}°, {other} "
+                f"{self._roll[source]:+z.1f}°)"
             )
         if math.isfinite(sky):
-            parts.append(f"open sky {sky:.0%} (at most {self._sky[filed]:.0%} by plan, {other} {self._sky[source]:.0%})")
+            parts.append(f"open sky {sky:z.0%} (at most {self._sky[filed]:z.0%} by plan, {other} {self._sky[source]:z.0%})")
         return f"The picture of {one} fits the plan of {other}: {', '.join(parts)}."
 
 

@@ -20,6 +20,8 @@ from audit.plan.model import Camera, Target
 __all__ = ["pan_finding", "pan_tolerance", "what_would_show_it"]
 
 _TWO_SIDED_95 = 1.96
+#: An angle that rounds to nothing where it is said.
+_LEAST_SAID_DEG = 0.05
 _ASKING = ("defect", "to check")
 _STEP_DEG = 0.25
 #: Chance that a person overlooks a thing that is in the picture, or something hides it (our default).
@@ -107,16 +109,18 @@ def _shown(camera: Camera, shot: Snapshot, intended: Intended, known: Panned, li
     left, right = pan_tolerance(camera, intended, limits)
     probability = outside(off, sd, -left, right)
     state = weighed(probability, outside(0.0, sd, -left, right), limits)
-    give = f"± {_TWO_SIDED_95 * sd:.1f}°"
+    give = f"± {_TWO_SIDED_95 * sd:z.1f}°"
     tolerance = left if off < 0 else right
-    bearing = f"bearing {known.bearing_deg:.1f}° {give}, planned {known.intended_deg:.1f}°"
+    bearing = f"bearing {known.bearing_deg:z.1f}° {give}, planned {known.intended_deg:z.1f}°"
     if state == "as planned":
         why = f"Panned as planned within {tolerance:g}° ({bearing}), {known.source}"
+    elif abs(off) < _LEAST_SAID_DEG:
+        why = f"{bearing[0].upper()}{bearing[1:]}, {known.source}"
     elif plumb:
         way = "clockwise" if off > 0 else "counter-clockwise"
-        why = f"Turned {abs(off):.1f}° too far {way} about the plumb line, seen from above ({bearing}), {known.source}"
+        why = f"Turned {abs(off):z.1f}° too far {way} about the plumb line, seen from above ({bearing}), {known.source}"
     else:
-        why = f"Panned {abs(off):.1f}° too far {'right' if off > 0 else 'left'} ({bearing}), {known.source}"
+        why = f"Panned {abs(off):z.1f}° too far {'right' if off > 0 else 'left'} ({bearing}), {known.source}"
     if state == "not verified":
         why += ": too vague to decide; point out a second thing, farther away"
     refused = "".join(f" {r.reason}" for r in known.refused)

@@ -165,19 +165,19 @@ def _aim(
     probability = outside(off, sd, -tolerance, tolerance)
     state = weighed(probability, outside(0.0, sd, -tolerance, tolerance), limits)
     plumb = straight_down(camera, intended.pitch_deg)
-    give = f"± {_TWO_SIDED_95 * sd:.1f}°"
+    give = f"± {_TWO_SIDED_95 * sd:z.1f}°"
     if plumb:
         within = f": within {tolerance:g}°" if state == "as planned" else ""
-        why = f"Mounted {abs(90 + pitch):.1f}° {give} off plumb{within}"
+        why = f"Mounted {abs(90 + pitch):z.1f}° {give} off plumb{within}"
         if abs(90 + intended.pitch_deg) >= _SAID_TILT_DEG:
-            why += f", planned {abs(90 + intended.pitch_deg):.1f}°"
+            why += f", planned {abs(90 + intended.pitch_deg):z.1f}°"
     elif state == "as planned":
-        why = f"Tilt {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°: within ±{tolerance:g}°"
+        why = f"Tilt {pitch:+z.1f}° {give}, planned {intended.pitch_deg:+z.1f}°: within ±{tolerance:g}°"
     elif state == "not verified" or abs(off) < _LEAST_SAID_DEG:
-        why = f"Tilt {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°"
+        why = f"Tilt {pitch:+z.1f}° {give}, planned {intended.pitch_deg:+z.1f}°"
     else:
         direction = "too high" if off > 0 else "too low"
-        why = f"Looks {abs(off):.1f}° {direction} (tilt {pitch:+.1f}° {give}, planned {intended.pitch_deg:+.1f}°)"
+        why = f"Looks {abs(off):z.1f}° {direction} (tilt {pitch:+z.1f}° {give}, planned {intended.pitch_deg:+z.1f}°)"
     missing = None
     if state == "not verified":
         why += f": {_TOO_VAGUE}"
@@ -221,16 +221,16 @@ def _consequence(planned: Geometry, now: Geometry, spread: GeometrySd) -> str:
     parts = []
     if planned.nearest_ground_m is not None and now.nearest_ground_m is not None:
         if abs(now.nearest_ground_m - planned.nearest_ground_m) >= _SAID_GROUND_M:
-            give = f" ± {_TWO_SIDED_95 * spread.nearest_ground_m:.1f} m" if spread.nearest_ground_m else " m"
+            give = f" ± {_TWO_SIDED_95 * spread.nearest_ground_m:z.1f} m" if spread.nearest_ground_m else " m"
             parts.append(
-                f"the ground begins {now.nearest_ground_m:.1f}{give} out instead of {planned.nearest_ground_m:.1f} m"
+                f"the ground begins {now.nearest_ground_m:z.1f}{give} out instead of {planned.nearest_ground_m:z.1f} m"
             )
     elif now.nearest_ground_m is None:
         parts.append("no ground is in the picture")
     if abs(now.open_sky_fraction - planned.open_sky_fraction) >= _SAID_SHARE:
         parts.append(
-            f"{now.open_sky_fraction:.0%} ± {_TWO_SIDED_95 * spread.open_sky_fraction:.0%} of the picture lies above the "
-            f"horizon instead of {planned.open_sky_fraction:.0%}"
+            f"{now.open_sky_fraction:z.0%} ± {_TWO_SIDED_95 * spread.open_sky_fraction:z.0%} of the picture lies above the "
+            f"horizon instead of {planned.open_sky_fraction:z.0%}"
         )
     return f": {' and '.join(parts)}" if parts else ""
 
@@ -244,11 +244,13 @@ def _level(camera: Camera, shot: Snapshot, intended: Intended, measured: Orienta
     probability = outside(off, sd, -tolerance, tolerance)
     state = weighed(probability, outside(0.0, sd, -tolerance, tolerance), limits)
     way = "clockwise" if off > 0 else "counter-clockwise"
-    why = f"Rotated {abs(off):.1f}° ± {_TWO_SIDED_95 * sd:.1f}° {way} (seen from behind the camera)."
+    why = f"Rotated {abs(off):z.1f}° ± {_TWO_SIDED_95 * sd:z.1f}° {way} (seen from behind the camera)."
     if state == "as planned":
-        why = f"Level within {abs(off):.1f}° ± {_TWO_SIDED_95 * sd:.1f}°."
+        why = f"Level within {abs(off):z.1f}° ± {_TWO_SIDED_95 * sd:z.1f}°."
     elif state == "not verified":
-        why = f"Rotation {off:+.1f}° ± {_TWO_SIDED_95 * sd:.1f}°: {_TOO_VAGUE}."
+        why = f"Rotation {off:+z.1f}° ± {_TWO_SIDED_95 * sd:z.1f}°: {_TOO_VAGUE}."
+    elif abs(off) < _LEAST_SAID_DEG:
+        why = f"Rotation {off:+z.1f}° ± {_TWO_SIDED_95 * sd:z.1f}°."
     return [
         Finding(
             camera.camera,
@@ -423,11 +425,11 @@ def _density_words(camera: Camera, chance: TargetChance) -> str:
     if chance.px_per_m is None:
         return "(density not known)"
     wanted = f", {need:g} required" if need is not None else ""
-    return f"({chance.px_per_m:.0f} px/m{wanted})"
+    return f"({chance.px_per_m:z.0f} px/m{wanted})"
 
 
 def _loss(camera: Camera, intended: Pose, now: Pose, chance: TargetChance) -> str:
-    sure = f"with probability {chance.lost:.0%}"
+    sure = f"with probability {chance.lost:z.0%}"
     if chance.too_coarse > chance.out_of_frame:
         return f"'{chance.target}' is below the required pixel density {_density_words(camera, chance)} {sure}."
     text = f"'{chance.target}' is out of the picture {sure}"
@@ -437,9 +439,9 @@ def _loss(camera: Camera, intended: Pose, now: Pose, chance: TargetChance) -> st
         text += "; nothing that stands there is in view"
     elif before is not None and after is not None:
         if after[0] - before[0] >= 0.1:
-            text += f"; there the lowest {after[0] - before[0]:.1f} m of what was planned are below the picture"
+            text += f"; there the lowest {after[0] - before[0]:z.1f} m of what was planned are below the picture"
         elif before[1] - after[1] >= 0.1:
-            text += f"; there the picture ends {after[1]:.1f} m above the ground"
+            text += f"; there the picture ends {after[1]:z.1f} m above the ground"
     return text + "."
 
 
@@ -457,8 +459,8 @@ def _sky(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief |
     probability = above(sky.fraction, sky.sd, limit)
     state = weighed(probability, above(0.0, sky.sd, limit), limits, even_if_likely=True)
     why = (
-        f"{sky.fraction:.0%} ± {_TWO_SIDED_95 * sky.sd:.0%} of the picture is open sky; the plan's optics show at most "
-        f"{planned:.0%}."
+        f"{sky.fraction:z.0%} ± {_TWO_SIDED_95 * sky.sd:z.0%} of the picture is open sky; the plan's optics show at most "
+        f"{planned:z.0%}."
     )
     remedy: Remedy | None = None
     if state == "not verified":
@@ -474,7 +476,7 @@ def _sky(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief |
             if sky.fraction - possible > _IMPOSSIBLE_SKY + _TWO_SIDED_95 * spread:
                 state = "to check"
                 why += (
-                    f" But the measured pose can show {possible:.0%} at most: something bright may be taken for sky, or "
+                    f" But the measured pose can show {possible:z.0%} at most: something bright may be taken for sky, or "
                     "the pose is wrong."
                 )
             else:

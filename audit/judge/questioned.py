@@ -76,7 +76,7 @@ def reference_doubt(
     if bad > limits.as_planned_at_most:
         return None
     wrong = [a for a in axes if outside(a.then, a.then_sd, -a.limit, a.limit) >= _LIKELY]
-    told = ", ".join(f"{a.name} {a.off:+.1f}° ± {_TWO_SIDED_95 * a.sd:.1f}° off the plan" for a in axes)
+    told = ", ".join(f"{a.name} {a.off:+z.1f}° ± {_TWO_SIDED_95 * a.sd:z.1f}° off the plan" for a in axes)
     if wrong and _reference_was_good(camera, evidence, limits):
         return Doubt(
             "to check",
@@ -84,7 +84,7 @@ def reference_doubt(
             bad,
         )
     if wrong:
-        were = ", ".join(f"{a.name} {a.then:+.1f}°" for a in wrong)
+        were = ", ".join(f"{a.name} {a.then:+z.1f}°" for a in wrong)
         return Doubt(
             "as planned",
             f"But today's own measurement is as planned ({told}); the reference was not ({were} off). The reference is "

@@ -24,6 +24,8 @@ __all__ = ["reference_findings"]
 _TWO_SIDED_95 = 1.96
 #: Smaller turns are not worth a direction.
 _SAID_TURN_DEG = 0.1
+#: What rounds to nothing where it is said.
+_LEAST_SAID_DEG, _LEAST_SAID_SHARE = 0.05, 0.005
 
 
 def reference_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
@@ -96,15 +98,12 @@ def _moved(camera: Camera, evidence: CameraEvidence, comparison: Comparison, lim
     at_best = 1 - math.prod(1 - outside(0.0, sd, -limit, limit) for _, sd, limit in errors)
     state = weighed(probability, at_best, limits)
     sd = max(turn_sd, tip_sd)
-    why = (
-        f"Since the reference it has moved {abs(turn):.1f}° to the {'right' if turn > 0 else 'left'} and "
-        f"{abs(tip):.1f}° {'up' if tip > 0 else 'down'} (± {_TWO_SIDED_95 * sd:.1f}°)"
-    )
+    why = f"Since the reference it has moved {_ways(turn, tip)} (± {_TWO_SIDED_95 * sd:z.1f}°)"
     if abs(roll) > max(0.5, _TWO_SIDED_95 * roll_sd):
-        why += f", rotated {abs(roll):.1f}° {'clockwise' if roll > 0 else 'counter-clockwise'}"
+        why += f", rotated {abs(roll):z.1f}° {'clockwise' if roll > 0 else 'counter-clockwise'}"
     elif state == "as planned" and max(abs(turn), abs(tip)) < _SAID_TURN_DEG and "rotated" not in why:
         bound = max(abs(turn), abs(tip)) + _TWO_SIDED_95 * sd
-        why = f"Aimed as in the reference, within {max(bound, _SAID_TURN_DEG):.1f}°"
+        why = f"Aimed as in the reference, within {max(bound, _SAID_TURN_DEG):z.1f}°"
     why += "."
     found = []
     doubt = reference_doubt(camera, evidence, comparison, limits) if state in ("defect", "to check") else None
@@ -142,6 +141,13 @@ def _moved(camera: Camera, evidence: CameraEvidence, comparison: Comparison, lim
     return found
 
 
+def _ways(turn_deg: float, tip_deg: float) -> str:
+    """How far to which side and up or down; no way is named that rounds to nothing."""
+    ways = [f"{abs(turn_deg):z.1f}° to the {'right' if turn_deg > 0 else 'left'}"] if abs(turn_deg) >= _LEAST_SAID_DEG else []
+    ways += [f"{abs(tip_deg):z.1f}° {'up' if tip_deg > 0 else 'down'}"] if abs(tip_deg) >= _LEAST_SAID_DEG else []
+    return " and ".join(ways) or "neither to a side nor up or down"
+
+
 def _zoomed(camera: Camera, comparison: Comparison, limits: Limits) -> list[Finding]:
     """The lens creeps, was turned, or is another one: the picture shows more or less of the same view."""
     ratio, sd = comparison.change.zoom_ratio, comparison.change.zoom_ratio_sd or 0.0
@@ -152,7 +158,10 @@ def _zoomed(camera: Camera, comparison: Comparison, limits: Limits) -> list[Find
     state = weighed(probability, outside(0.0, sd, -allowed, allowed), limits)
     if state not in ("defect", "to check"):
         return []
-    why = f"Zoomed {'in' if ratio > 1 else 'out'} by {abs(ratio - 1):.0%} against the signed reference (± {_TWO_SIDED_95 * sd:.0%})."
+    zoomed = f"Zoomed {'in' if ratio > 1 else 'out'} by {abs(ratio - 1):z.0%}"
+    if abs(ratio - 1) < _LEAST_SAID_SHARE:
+        zoomed = "As wide a view as before"
+    why = f"{zoomed} against the signed reference (± {_TWO_SIDED_95 * sd:z.0%})."
     return [
         Finding(
             camera.camera,
@@ -183,7 +192,7 @@ def _hidden(camera: Camera, comparison: Comparison, limits: Limits) -> list[Find
             camera.camera,
             "obstruction",
             "to check" if bad else "as planned",
-            f"{share:.0%} of the reference's view is hidden"
+            f"{share:z.0%} of the reference's view is hidden"
             + ("; one picture can't tell whether it stays." if bad else "."),
             measured=share,
             measured_sd=comparison.change.blocked_fraction_sd,
@@ -210,7 +219,7 @@ def _focused(camera: Camera, comparison: Comparison, limits: Limits) -> list[Fin
         state = "defect"
     why = "As sharp as the reference."
     if soft and ratio is not None:
-        why = f"Out of focus: its sharpest edges are {1 / max(ratio, 0.01):.1f} times as wide as the reference's."
+        why = f"Out of focus: its sharpest edges are {1 / max(ratio, 0.01):z.1f} times as wide as the reference's."
     elif said:
         why = "Looks out of focus in part against the reference."
     return [
@@ -302,7 +311,7 @@ def _faint(change: ViewChange, limits: Limits) -> bool:
 def _loss_words(change: ViewChange) -> str:
     parts = []
     if change.soiled_fraction is not None:
-        parts.append(f"{change.soiled_fraction:.0%} of the picture affected")
+        parts.append(f"{change.soiled_fraction:z.0%} of the picture affected")
     if change.contrast_ratio is not None:
-        parts.append(f"contrast {change.contrast_ratio:.0%} of the reference's")
+        parts.append(f"contrast {change.contrast_ratio:z.0%} of the reference's")
     return f", {', '.join(parts)}" if parts else ""

@@ -70,7 +70,7 @@ def _vague(turn_deg: float, sd_deg: float) -> bool:
 
 
 def _give(turn_deg: float, sd_deg: float) -> str:
-    return f"{abs(turn_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}°"
+    return f"{abs(turn_deg):z.1f}° ± {_TWO_SIDED_95 * sd_deg:z.1f}°"
 
 
 def _landmark(camera: Camera, pose: Pose) -> str | None:
@@ -79,16 +79,16 @@ def _landmark(camera: Camera, pose: Pose) -> str | None:
     near = seen.nearest_ground_m
     if near is not None and 0.3 < near <= _FARTHEST_CONE_M:
         return (
-            f"Stand a traffic cone {near:.1f} m out from below the camera (level ground), in the middle of the view; tilt "
+            f"Stand a traffic cone {near:z.1f} m out from below the camera (level ground), in the middle of the view; tilt "
             "until its foot touches the bottom of the picture."
         )
     if seen.horizon_row_px is not None:
         share = (seen.horizon_row_px + 0.5) / camera.lens.height_px
-        return f"The true horizon (not a ridge or tree line) is {share:.0%} of the picture's height down from the top."
+        return f"The true horizon (not a ridge or tree line) is {share:z.0%} of the picture's height down from the top."
     for target in seen.targets:
         if target.in_frame and target.row_px is not None:
             share = (target.row_px + 0.5) / camera.lens.height_px
-            return f"'{target.target}' is {share:.0%} of the picture's height down from the top."
+            return f"'{target.target}' is {share:z.0%} of the picture's height down from the top."
     return None
 
 
@@ -113,7 +113,7 @@ def _joint_advice(camera: Camera, pitch_deg: float) -> tuple[str, tuple[str, ...
         return "at its joint; the plan names no camera type, so whether the joint reaches it is not known", ()
     if camera.form == "fisheye":
         tilted = [t for t in camera.mount.parts if (p := part_named(t)) is not None and p.fact("tilts")]
-        part = tilted[0] if tilted else f"tilt adapter {abs(pitch_deg):.0f}"
+        part = tilted[0] if tilted else f"tilt adapter {abs(pitch_deg):z.0f}"
         if pitch_deg <= -60.0:
             return (
                 "by levelling its mounting face: a fisheye can't tilt on its own, so shim it until the margins are even",
@@ -131,7 +131,7 @@ def _joint_advice(camera: Camera, pitch_deg: float) -> tuple[str, tuple[str, ...
         return f"at {reach.where}, which reaches it{rider}", ()
     part = "tilt adapter" if reach.seat_pitch_deg <= -60.0 else "L-bracket or arm with pendant adapter"
     return (
-        f"with another mounting face: {reach.where} ends at {reach.lowest_pitch_deg:.0f}° to {reach.highest_pitch_deg:.0f}° "
+        f"with another mounting face: {reach.where} ends at {reach.lowest_pitch_deg:z.0f}° to {reach.highest_pitch_deg:z.0f}° "
         f"here, so bring a {part}"
     ), (part,)
 
@@ -142,7 +142,7 @@ def aim_remedy(camera: Camera, intended: Pose, tip_deg: float, sd_deg: float, mi
     amount = f"Tilt {way} {_give(tip_deg, sd_deg)}"
     if missing is None and _vague(tip_deg, sd_deg):
         return Remedy(
-            f"Measure its tilt with an inclinometer (planned {intended.pitch_deg:+.1f}°) before turning anything: "
+            f"Measure its tilt with an inclinometer (planned {intended.pitch_deg:+z.1f}°) before turning anything: "
             f"{_give(tip_deg, sd_deg)} {way} is too uncertain to act on.",
             _landmark(camera, intended),
             (),
@@ -222,7 +222,7 @@ def _pan_advice(camera: Camera, turn_deg: float) -> tuple[str, tuple[str, ...]]:
     if camera.surface == "pole":
         return "by turning the pole adapter: loosen its straps, turn, strap it again and mark the straps", ()
     part = "corner adapter or swivel bracket"
-    return f"with another mounting face: {reach.where} pans {reach.turn_deg / 2:.0f}° each way, so bring a {part}", (part,)
+    return f"with another mounting face: {reach.where} pans {reach.turn_deg / 2:z.0f}° each way, so bring a {part}", (part,)
 
 
 def _target_across(camera: Camera, pose: Pose) -> str | None:
@@ -230,7 +230,7 @@ def _target_across(camera: Camera, pose: Pose) -> str | None:
     for target in geometry(camera, pose).targets:
         if target.in_frame and target.column_px is not None:
             share = (target.column_px + 0.5) / camera.lens.width_px
-            return f"'{target.target}' is {share:.0%} of the picture's width from its left edge."
+            return f"'{target.target}' is {share:z.0%} of the picture's width from its left edge."
     return None
 
 
@@ -238,7 +238,7 @@ def plumb_remedy(camera: Camera, pitch_deg: float, off_deg: float, sd_deg: float
     """Hang a camera that is held to look straight down, ``pitch_deg``, plumb again; it is off by ``off_deg``."""
     advice, parts = _joint_advice(camera, pitch_deg)
     return Remedy(
-        f"Bring it back to plumb, {abs(off_deg):.1f}° ± {_TWO_SIDED_95 * sd_deg:.1f}°, {advice}; then take a new day and "
+        f"Bring it back to plumb, {abs(off_deg):z.1f}° ± {_TWO_SIDED_95 * sd_deg:z.1f}°, {advice}; then take a new day and "
         "night snapshot.",
         "Door frames and wall corners all point at the middle of the picture.",
         parts,
@@ -251,7 +251,7 @@ def lowest_aim_remedy(camera: Camera, intended: Pose, at_least_deg: float) -> Re
     """Too much sky with no measured pitch: how much down at least, and how to see that it is right."""
     advice, parts = _joint_advice(camera, intended.pitch_deg)
     return Remedy(
-        f"Tilt down by at least {at_least_deg:.0f}° {advice}; then take a new day and night snapshot.",
+        f"Tilt down by at least {at_least_deg:z.0f}° {advice}; then take a new day and night snapshot.",
         _landmark(camera, intended),
         parts,
         _cautions(camera, *((ISOLATE,) if parts else ())),
@@ -292,18 +292,18 @@ def view_remedy(camera: Camera, turn_deg: float, tip_deg: float, roll_deg: float
     """Back to the reference: turn (+ right), tip (+ up) and roll (+ clockwise from behind)."""
     moves = []
     if abs(turn_deg) >= _SMALLEST_TURN_DEG:
-        moves.append(f"pan {'right' if turn_deg > 0 else 'left'} {abs(turn_deg):.1f}°")
+        moves.append(f"pan {'right' if turn_deg > 0 else 'left'} {abs(turn_deg):z.1f}°")
     if abs(tip_deg) >= _SMALLEST_TURN_DEG:
-        moves.append(f"tilt {'up' if tip_deg > 0 else 'down'} {abs(tip_deg):.1f}°")
+        moves.append(f"tilt {'up' if tip_deg > 0 else 'down'} {abs(tip_deg):z.1f}°")
     if abs(roll_deg) >= _SMALLEST_TURN_DEG:
-        moves.append(f"rotate {'clockwise' if roll_deg > 0 else 'counter-clockwise'} {abs(roll_deg):.1f}°")
+        moves.append(f"rotate {'clockwise' if roll_deg > 0 else 'counter-clockwise'} {abs(roll_deg):z.1f}°")
     text = ", ".join(moves) or "compare with the reference"
     why = {
         "pole": "a pole that turns or a strap that slips",
         "tile ceiling": "a tile that sags",
     }.get(camera.surface or "", "a loose joint, wind or a knock")
     return Remedy(
-        f"{text[0].upper()}{text[1:]} (± {_TWO_SIDED_95 * sd_deg:.1f}°) back to the reference, tighten and mark the "
+        f"{text[0].upper()}{text[1:]} (± {_TWO_SIDED_95 * sd_deg:z.1f}°) back to the reference, tighten and mark the "
         f"joint, and look for the cause ({why}).",
         "Hold the reference picture beside the live view: the same things touch the frame's border.",
         (),

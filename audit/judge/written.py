@@ -201,10 +201,10 @@ def _against(camera: Camera, one: Written, meant: WrittenTime, site: SiteTime, l
     both = f"{_shown(one, meant)}, {whose} {then:%Y-%m-%d %H:%M:%S}"
     other_way = [t for t in one.times if t != meant and abs(_off_s(t, then)) <= max(limit, 3 * sd)]
     if found.state == "as planned" and _like_the_site(meant, site):
-        return replace(found, why=f"{both}: right within {abs(off):.0f} s ± {_TWO_SIDED_95 * sd:.0f} s.")
+        return replace(found, why=f"{both}: right within {abs(off):z.0f} s ± {_TWO_SIDED_95 * sd:z.0f} s.")
     if found.state == "as planned" or other_way:
         return _other_order(found, both, (other_way or [meant])[0].order, site)
-    why = f"{both}: {span(abs(off))} {'ahead' if off > 0 else 'behind'} ({off:+.0f} s ± {_TWO_SIDED_95 * sd:.0f} s){cause_of(off)}."
+    why = f"{both}: {span(abs(off))} {'ahead' if off > 0 else 'behind'} ({off:+z.0f} s ± {_TWO_SIDED_95 * sd:z.0f} s){cause_of(off)}."
     return replace(found, why=why, remedy=CLOCK_REMEDY)
 
 

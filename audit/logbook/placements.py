@@ -88,10 +88,10 @@ class Placements(Store):
         with self.database.reading() as connection:
             return _told(self._words(connection, number_of(visit), None))
 
-    def answer_history(self, visit: VisitRef, photo: str | None = None) -> tuple[AnswerRecord, ...]:
-        """All answers of a visit, or those on one photo, in the order in which they were given."""
+    def answer_history(self, visit: VisitRef, photos: Sequence[str] | None = None) -> tuple[AnswerRecord, ...]:
+        """All answers of a visit, or those on some photos, in the order in which they were given."""
         with self.database.reading() as connection:
-            rows = self._words(connection, number_of(visit), None if photo is None else [clean_text(photo)])
+            rows = self._words(connection, number_of(visit), None if photos is None else [clean_text(p) for p in photos])
         counting = {row.id for stack in _counting(rows).values() for row in stack}
         return tuple(AnswerRecord(r.photo, r.camera, r.by, r.at, r.role, r.id, r.id in counting) for r in rows)
 

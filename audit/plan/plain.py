@@ -378,7 +378,7 @@ class _Reader:
             self.problems.add(
                 PlanProblem(
                     self.sheet.grid.place,
-                    f"bearings are taken from true north; the grid's north lies {turn:+.1f}° from it here.",
+                    f"bearings are taken from true north; the grid's north lies {turn:+z.1f}° from it here.",
                     column=self.table.titles.get("bearing_deg"),
                     severity="caution",
                     remedy="If they were measured on the grid, name the column 'bearing from grid north'.",
@@ -481,7 +481,7 @@ class _Reader:
                 row,
                 row.line,
                 bearing,
-                f"counts from {north} north, as the plan says; it is turned by {turn:+.1f}° to true north",
+                f"counts from {north} north, as the plan says; it is turned by {turn:+z.1f}° to true north",
             )
         voice.flush()
 

@@ -18,6 +18,7 @@ from audit.account.case import (
     Case,
     Shot,
     cases,
+    marks_in,
 )
 from audit.account.changes import changes, signed_before
 from audit.account.unproven import unproven, unproven_sentences
@@ -426,7 +427,7 @@ def _camera_pictures(
 
 def _planned_sentence(camera: Camera) -> str:
     parts = [
-        f"planned: bearing {camera.bearing_deg:.0f}°, pitch {camera.pitch_deg:+.1f}°, height {camera.height_m:.1f} m, "
+        f"planned: bearing {camera.bearing_deg:.0f}°, pitch {camera.pitch_deg:+z.1f}°, height {camera.height_m:.1f} m, "
         f"angle of view {camera.lens.hfov_deg:.0f}°"
     ]
     if camera.form:
@@ -548,8 +549,9 @@ def _evidence_jpeg(logbook: Logbook, case: Case, shot: Shot, private: bool) -> b
     _, change = case.compared(shot)
     layers = pictures.LAYERS if not shot.night else ("patches",)
     drawn = pictures.evidence_picture(
-        picture, case.camera, intended_pose(case.camera).pose, shot.measured, change.patches if change else (), layers
-    )
+        picture, case.camera, intended_pose(case.camera).pose, shot.measured, change.patches if change else (), layers,
+        marks=marks_in(case, shot.photo),
+    )  # fmt: skip
     return pictures.encode_jpeg(drawn, _QUALITY)
 
 

@@ -7,12 +7,13 @@ before the next begins, so a visit that is stopped at any moment goes on where i
 
 from __future__ import annotations
 
-from audit.visit.collected import note_collected
+from audit.visit.collected import COLLECTOR, note_collected
 from audit.visit.conduct import KINDS, judge_again, measure_anew, run_visit
 from audit.visit.run import Progress, Run, Stopped
 from audit.visit.summary import VisitSummary, summary_of
 
 __all__ = [
+    "COLLECTOR",
     "KINDS",
     "Progress",
     "Run",

@@ -59,7 +59,7 @@ def test_a_word_places_the_photo_at_once_and_is_taken_back_step_by_step(book: Lo
     assert (back.camera, back.role, back.evidence) == (first.camera, first.role, first.evidence)
     with pytest.raises(LogbookError, match="nothing is said of photo"):
         book.undo_answer(1, LABEL, "Ada Example")
-    assert [a.in_force for a in book.answer_history(1, LABEL)] == [False, False, False, False]
+    assert [a.in_force for a in book.answer_history(1, [LABEL])] == [False, False, False, False]
 
 
 def test_a_word_outlives_a_new_matching_that_did_not_know_it(book: Logbook) -> None:
@@ -94,7 +94,7 @@ def test_whoever_did_not_see_the_last_word_is_told_who_spoke(book: Logbook) -> N
     book.answer(1, LABEL, "C-2", "Ada Example", latest_seen=0)
     with pytest.raises(LogbookError, match="Ada Example put it to C-2 at"):
         book.answer(1, LABEL, "C-1", "Ben Example", latest_seen=0)
-    latest = book.answer_history(1, LABEL)[-1].id
+    latest = book.answer_history(1, [LABEL])[-1].id
     book.undo_answer(1, LABEL, "Ben Example", latest_seen=latest)
     with pytest.raises(LogbookError, match="Ben Example took back"):
         book.answer(1, LABEL, "C-1", "Ada Example", latest_seen=latest)

@@ -18,7 +18,7 @@ from audit.logbook import Logbook
 from audit.visit.aim import AimJob
 from ui.parts.aiming import lines_html, sharpness_html
 from ui.parts.plain import literal, paragraph, show_notice
-from ui.parts.pointing import tappable
+from ui.parts.point_picture import tappable
 from ui.parts.session import addresses, logbook, may, role
 from ui.parts.viewer import data_url
 from ui.parts.words import word

@@ -67,12 +67,12 @@ def _watch() -> None:
         st.rerun()
         return
     progress = run.progress
-    share, text = 0.0, ""
+    share, text = 0.0, word("bring_in.starting", seconds=run.step_seconds)
     if progress is not None:
         share = progress.done / progress.total if progress.total else 0.0
         text = word(
             "bring_in.working", step=term("step", progress.step), done=progress.done, total=progress.total,
-            name=progress.name,
+            name=progress.name, seconds=run.step_seconds,
         )  # fmt: skip
     st.progress(min(1.0, share), text=literal(text))
     if run.stopping:

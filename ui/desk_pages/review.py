@@ -17,6 +17,7 @@ from ui.parts.done import show_done
 from ui.parts.finding_card import show_cautions, show_finding, show_passed
 from ui.parts.plain import paragraph, show_notice
 from ui.parts.pointing import confirm_and_go_on, question, show_pointing
+from ui.parts.saying import show_saying
 from ui.parts.session import ask_for_name, current_visit, logbook, may
 from ui.parts.style import state_badge
 from ui.parts.words import check_word, word
@@ -81,7 +82,9 @@ def _findings(desk: Desk, may_decide: bool) -> None:
     for key, finding in enumerate(desk.asking, 1):
         show_finding(desk, finding, key, finding is active, may_decide)
     show_cautions(desk.asking)
-    show_passed(desk)
+    if may_decide:
+        show_saying(desk)
+    show_passed(desk, may_decide)
 
 
 def _camera(book: Logbook, visit: VisitRecord, order: list[str], every: list[str]) -> None:
@@ -92,6 +95,7 @@ def _camera(book: Logbook, visit: VisitRecord, order: list[str], every: list[str
         return
     desk = Desk(book, visit, case)
     may_decide = visit.signed_at is None and may("decide")
+    may_sort = visit.signed_at is None and may("bring in")
     _head(desk, order, every, may_decide)
     if may_decide:
         ask_for_name()
@@ -101,7 +105,7 @@ def _camera(book: Logbook, visit: VisitRecord, order: list[str], every: list[str
         show_pictures(book, visit, case)
         beside, below = st.columns(2)
         with beside:
-            show_crew_photos(case)
+            show_crew_photos(book, case, may_sort)
         with below:
             show_preview(case)
     with right:

@@ -10,7 +10,8 @@ from audit.account.case import Case, Shot, case_of, open_findings
 from audit.account.pictures import LAYERS
 from audit.account.worklist import lacking_shots, shots_wanted
 from audit.logbook import Logbook, VisitRecord
-from ui.parts.evidence import drawn, preview, remedied, thumbnails
+from ui.parts.evidence import drawn, preview, remedied
+from ui.parts.gallery import show_gallery
 from ui.parts.numbers import day
 from ui.parts.plain import paragraph
 from ui.parts.style import state_badge
@@ -114,8 +115,8 @@ def show_preview(case: Case) -> None:
             return
 
 
-def show_crew_photos(case: Case) -> None:
-    """Which shots are here, which are missing, and the crew's photos by role."""
+def show_crew_photos(book: Logbook, case: Case, may_sort: bool) -> None:
+    """Which shots are here, which are missing, and the camera's photos by role, to be sorted otherwise."""
     crew = [s for s in case.shots if s.measured is None]
     missing = lacking_shots(case.camera, (s.placement.role for s in crew), case.day is not None, case.night is not None)
     items = "".join(
@@ -124,11 +125,15 @@ def show_crew_photos(case: Case) -> None:
         for shot in shots_wanted(case.camera)
     )
     st.html(f'<ul class="shots" aria-label="{html.escape(word("review.shots"))}">{items}</ul>')
-    crew.sort(key=lambda s: (s.placement.role, s.photo.name))
-    every = len(crew) <= _FIRST_THUMBS or st.toggle(word("review.all_photos", n=len(crew)), key="all_photos")
-    shown = crew if every else crew[:_FIRST_THUMBS]
+    photos = sorted(case.shots, key=lambda s: (s.measured is not None, s.placement.role, s.photo.name))
+    every = len(photos) <= _FIRST_THUMBS or st.toggle(word("review.all_photos", n=len(photos)), key="all_photos")
+    shown = photos if every else photos[:_FIRST_THUMBS]
     if shown:
-        thumbnails([(s.photo.sha256, s.photo.name, term("role", s.placement.role)) for s in shown])
+        show_gallery(
+            book, case.visit, [s.placement for s in shown], case.camera.camera, may_say=may_sort, label=word("review.photos")
+        )
+        if may_sort:
+            paragraph(word("photo.keys"), "faint")
 
 
 def show_history(book: Logbook, camera: str) -> None:

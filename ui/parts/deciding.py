@@ -13,7 +13,9 @@ from audit.visit.done import take_back as take_word_back
 from ui.parts.session import asked_name
 from ui.parts.words import word
 
-__all__ = ["Desk", "accept_and_go_on", "ask_reason", "choose", "current", "decide", "go", "never_mind", "take_back"]
+__all__ = [
+    "Desk", "accept_and_go_on", "ask_reason", "choose", "current", "decide", "go", "named", "never_mind", "remember", "take_back",
+]  # fmt: skip
 
 
 class Desk:
@@ -57,7 +59,7 @@ def choose(desk: Desk, finding: Finding) -> None:
 
 def ask_reason(desk: Desk, finding: Finding, decision: str) -> None:
     """Open the field for the reason that rejecting and waiving need."""
-    if _named():
+    if named():
         st.session_state["asking"] = (desk.visit.number, desk.camera, finding.check, decision)
 
 
@@ -69,7 +71,7 @@ def never_mind() -> None:
 def decide(desk: Desk, finding: Finding, decision: str, field: str | None = None) -> None:
     """Keep a decision; the logbook keeps one on an exchange of two cameras for both."""
     why = "" if field is None else str(st.session_state.get(field, "")).strip()
-    if not _named():
+    if not named():
         return
     if field is not None and not why:
         st.session_state["notice"] = word("review.why_needed")
@@ -86,7 +88,7 @@ def decide(desk: Desk, finding: Finding, decision: str, field: str | None = None
 
 def accept_and_go_on(desk: Desk, order: list[str]) -> None:
     """Accept what is undecided here, and show the next camera."""
-    if desk.undecided and not _named():
+    if desk.undecided and not named():
         return
     for finding in desk.undecided:
         try:
@@ -98,14 +100,17 @@ def accept_and_go_on(desk: Desk, order: list[str]) -> None:
     go(order, 1)
 
 
-def take_back(book: Logbook, visit: VisitRecord) -> None:
-    """Take this person's last decision back, and show its camera."""
-    trail = st.session_state.get("trail", [])
-    while trail and trail[-1][0] != visit.number:
-        trail.pop()
-    if not trail:
+def take_back(book: Logbook, visit: VisitRecord, said: tuple[str, str] | None = None) -> None:
+    """Take the word on a camera's check back, this session's last one where none is named, and show its camera."""
+    trail = [one for one in st.session_state.get("trail", []) if one[0] == visit.number]
+    if not named() or (said is None and not trail):
         return
-    _, camera, check = trail.pop()
+    camera, check = said or trail[-1][1:]
+    if (visit.number, camera, check) in trail:
+        trail.reverse()
+        trail.remove((visit.number, camera, check))
+        trail.reverse()
+    st.session_state["trail"] = trail
     try:
         take_word_back(book, visit, camera, check, asked_name())
     except AuditError as error:
@@ -125,7 +130,12 @@ def go(order: list[str], step: int) -> None:
 def _keep(desk: Desk, finding: Finding, decision: str, why: str) -> None:
     by = asked_name()
     desk.book.decide(desk.visit, desk.camera, finding.check, decision, by, why, latest_seen=desk.latest(finding.check))
-    st.session_state.setdefault("trail", []).append((desk.visit.number, desk.camera, finding.check))
+    remember(desk, finding.check)
+
+
+def remember(desk: Desk, check: str) -> None:
+    """Note what this session said last, for taking it back."""
+    st.session_state.setdefault("trail", []).append((desk.visit.number, desk.camera, check))
 
 
 def _stay(desk: Desk, finding: Finding) -> None:
@@ -133,7 +143,8 @@ def _stay(desk: Desk, finding: Finding) -> None:
     st.session_state["chosen"] = (desk.visit.number, desk.camera, finding.check)
 
 
-def _named() -> bool:
+def named() -> bool:
+    """Whether it is known who decides; the page says so where it is not."""
     if asked_name():
         return True
     st.session_state["notice"] = word("desk.name_needed")

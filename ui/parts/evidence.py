@@ -10,7 +10,7 @@ from typing import cast
 import streamlit as st
 
 from audit.account import pictures
-from audit.account.case import Case, Shot, preview_of, turned_by
+from audit.account.case import Case, Shot, marks_in, preview_of, turned_by
 from audit.judge.finding import Finding
 from audit.judge.intended import intended_pose
 from audit.plan.model import Camera
@@ -18,7 +18,7 @@ from ui.parts.session import logbook
 from ui.parts.viewer import data_url
 from ui.parts.words import word
 
-__all__ = ["drawn", "preview", "remedied", "thumbnails"]
+__all__ = ["drawn", "preview", "remedied", "thumb", "thumbnails"]
 
 _SIDE_PX = 960
 _FINE_SIDE_PX = 1920
@@ -34,7 +34,8 @@ def preview(sha256: str, side_px: int = _SIDE_PX) -> bytes:
 
 
 @st.cache_data(max_entries=2000, show_spinner=False)
-def _thumb(sha256: str) -> bytes:
+def thumb(sha256: str) -> bytes:
+    """A kept picture small enough for a row of many, as JPEG."""
     return pictures.encode_jpeg(pictures.decode_picture(preview_of(logbook(), sha256), _THUMB_PX), 80)
 
 
@@ -46,7 +47,9 @@ def _thumb(sha256: str) -> bytes:
         Shot: lambda shot: (shot.photo.sha256, repr(shot.measured)[:400]),
     },
 )
-def _drawn(case: Case, shot: Shot, layers: tuple[str, ...], visit: int, fine: bool) -> bytes:
+def _drawn(
+    case: Case, shot: Shot, layers: tuple[str, ...], visit: int, fine: bool, marks: tuple[tuple[float, float], ...]
+) -> bytes:
     book = logbook()
     side = _FINE_SIDE_PX if fine else _SIDE_PX
     data = book.image(shot.photo.sha256) if fine else preview_of(book, shot.photo.sha256)
@@ -55,13 +58,15 @@ def _drawn(case: Case, shot: Shot, layers: tuple[str, ...], visit: int, fine: bo
     patches = change.patches if change is not None else ()
     wanted = cast("tuple[pictures.Layer, ...]", layers)
     return pictures.encode_jpeg(
-        pictures.evidence_picture(picture, case.camera, intended_pose(case.camera).pose, shot.measured, patches, wanted)
+        pictures.evidence_picture(
+            picture, case.camera, intended_pose(case.camera).pose, shot.measured, patches, wanted, marks=marks
+        )
     )
 
 
 def drawn(case: Case, shot: Shot, layers: tuple[str, ...], visit: int, fine: bool = False) -> bytes:
     """The snapshot with the chosen layers drawn over it, as JPEG; ``fine`` from the original."""
-    return _drawn(case, shot, layers, visit, fine)
+    return _drawn(case, shot, layers, visit, fine, marks_in(case, shot.photo))
 
 
 def remedied(case: Case, shot: Shot, finding: Finding) -> bytes | None:
@@ -79,7 +84,7 @@ def _remedied(sha256: str, camera: Camera, turn: tuple[float, float, float, floa
 def thumbnails(photos: Sequence[tuple[str, str, str]]) -> None:
     """Small pictures in cells of one size: (sha256, name, role or nothing) each; the whole name is the picture's text."""
     cells = "".join(
-        f'<figure title="{html.escape(name)}"><img src="{data_url(_thumb(sha256))}" alt="{html.escape(f"{role} {name}")}">'
+        f'<figure title="{html.escape(name)}"><img src="{data_url(thumb(sha256))}" alt="{html.escape(f"{role} {name}")}">'
         f"<figcaption>{html.escape(f'{role}: ' if role else '')}{html.escape(PurePosixPath(name).name)}</figcaption></figure>"
         for sha256, name, role in photos
     )

@@ -57,8 +57,9 @@ def _buttons(desk: Desk, finding: Finding) -> None:
             st.button(
                 word(f"review.{name}"), key=name, shortcut=shortcut, on_click=ask_reason, args=(desk, finding, name)
             )
-        if st.session_state.get("trail"):
-            st.button(word("review.undo"), key="undo", shortcut="z", on_click=take_back, args=(desk.book, desk.visit))
+        said = None if desk.decision(finding) is None else (desk.camera, finding.check)
+        if said is not None or st.session_state.get("trail"):
+            st.button(word("review.undo"), key="undo", shortcut="z", on_click=take_back, args=(desk.book, desk.visit, said))
 
 
 def _reason(desk: Desk, finding: Finding, decision: str) -> None:
@@ -68,7 +69,8 @@ def _reason(desk: Desk, finding: Finding, decision: str) -> None:
         st.text_input(label, key=field)
         with st.container(horizontal=True):
             st.form_submit_button(
-                word("review.keep"), type="primary", on_click=decide, args=(desk, finding, decision, field)
+                word("review.keep"), type="primary", on_click=decide,
+                args=(desk, finding, decision.removesuffix("_pass"), field),
             )
             st.form_submit_button(word("review.never_mind"), on_click=never_mind)
     focus_on(label, f"focus-{field}-{decision}")
@@ -82,13 +84,25 @@ def show_cautions(findings: tuple[Finding, ...]) -> None:
         st.html(f'<div class="cautions"><b>{html.escape(word("review.cautions"))}</b><ul>{items}</ul></div>')
 
 
-def show_passed(desk: Desk) -> None:
-    """What passed or was not seen, folded."""
+def show_passed(desk: Desk, may_decide: bool) -> None:
+    """What passed or was not seen, folded; a pass can be dismissed, which opens its check."""
     rest = [f for f in desk.case.verdict.findings if f not in desk.asking]
-    if rest:
-        with st.expander(word("review.passed", n=len(rest))):
-            for finding in rest:
-                _sentence(finding, full=False)
+    asked = st.session_state.get("asking", (0, "", "", ""))
+    about = asked[2] if asked[:2] == (desk.visit.number, desk.camera) else ""
+    if not rest:
+        return
+    with st.expander(word("review.passed", n=len(rest)), expanded=any(f.check == about for f in rest)):
+        for finding in rest:
+            _sentence(finding, full=False)
+            if not may_decide or finding.state != "as planned":
+                continue
+            if finding.check == about:
+                _reason(desk, finding, "dismiss_pass")
+            else:
+                st.button(
+                    word("review.dismiss_pass", check=check_word(finding.check)), key=f"dismiss-pass-{finding.check}",
+                    on_click=ask_reason, args=(desk, finding, "dismiss_pass"),
+                )  # fmt: skip
 
 
 def _sentence(finding: Finding, full: bool) -> None:

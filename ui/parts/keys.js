@@ -1,11 +1,16 @@
-// Letters that press a button, unless somebody types.
+// Letters that press a button, unless somebody types; and Enter is for the button that the keyboard stands on.
 function typing(target) {
   return target instanceof HTMLElement && (target.isContentEditable || /^(INPUT|TEXTAREA|SELECT)$/.test(target.tagName));
 }
 
 export default function ({ data }) {
   const listen = (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey || typing(event.composedPath()[0])) return;
+    const target = event.composedPath()[0];
+    if (event.ctrlKey || event.metaKey || event.altKey || typing(target)) return;
+    if (event.key === "Enter" && target instanceof HTMLButtonElement && target.matches(":focus-visible")) {
+      event.stopImmediatePropagation();
+      return;
+    }
     const button = document.querySelector(`.st-key-${data.keys[event.key.toLowerCase()]} button`);
     if (!button || button.disabled) return;
     event.preventDefault();

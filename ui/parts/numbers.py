@@ -18,7 +18,7 @@ def amount(value: float, unit: str | None, signed: bool = True) -> str:
     if unit in _PERCENT:
         return f"{_number(100 * value, 0)} %"
     if unit == "deg":
-        sign = "+" if signed and value > 0 else ""
+        sign = "+" if signed and round(value, 1) > 0 else ""
         return f"{sign}{_number(value, 1)}°"
     digits = 0 if unit == "px" else 2
     return f"{_number(value, digits)} {unit or ''}".strip()
@@ -32,7 +32,7 @@ def with_interval(value: float, sd: float | None, unit: str | None) -> str:
 
 def figure(value: float, digits: int, signed: bool = False) -> str:
     """A bare number; a signed one says + as well."""
-    return f"{'+' if signed and value > 0 else ''}{_number(value, digits)}"
+    return f"{'+' if signed and round(value, digits) > 0 else ''}{_number(value, digits)}"
 
 
 def limit_of(value: float, unit: str | None) -> str:
@@ -51,6 +51,6 @@ def minute(value: datetime) -> str:
 
 
 def _number(value: float, digits: int) -> str:
-    text = f"{value:,.{digits}f}".replace("-", "−")
+    text = f"{value:z,.{digits}f}".replace("-", "−")
     marks = {",": word("numbers.thousands"), ".": word("numbers.decimal")}
     return "".join(marks.get(c, c) for c in text)

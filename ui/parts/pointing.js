@@ -1,4 +1,4 @@
-// A picture on which one place is pointed out: by a click, or by the arrow keys and Enter. The planned place is marked.
+// A picture on which one place is pointed out: by a click, by dragging the cross, or by the arrow keys and Enter.
 const SVG = "http://www.w3.org/2000/svg";
 
 function shape(kind, properties) {
@@ -36,11 +36,19 @@ export default function ({ parentElement, data, setTriggerValue }) {
   frame.setAttribute("role", "application");
   frame.setAttribute("aria-label", data.label);
   draw(view, data);
-  if (!data.enabled) { frame.onclick = frame.onkeydown = null; return; }
-  frame.onclick = (event) => {
+  if (!data.enabled) { frame.onpointerdown = frame.onpointermove = frame.onpointerup = frame.onkeydown = null; return; }
+  const follow = (event) => {
     const box = frame.getBoundingClientRect();
-    view.at = [(event.clientX - box.left) / box.width, (event.clientY - box.top) / box.height];
+    view.at = [(event.clientX - box.left) / box.width, (event.clientY - box.top) / box.height]
+      .map((value) => Math.min(1, Math.max(0, value)));
     draw(view, data);
+  };
+  frame.onpointerdown = (event) => { view.held = true; frame.setPointerCapture(event.pointerId); follow(event); };
+  frame.onpointermove = (event) => { if (view.held) follow(event); };
+  frame.onpointerup = (event) => {
+    if (!view.held) return;
+    view.held = false;
+    follow(event);
     setTriggerValue("at", [...view.at, data.of]);
   };
   frame.onkeydown = (event) => {

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import html
-from pathlib import Path
 
 import streamlit as st
 
@@ -16,20 +15,11 @@ from ui.parts.deciding import Desk, go
 from ui.parts.evidence import preview
 from ui.parts.numbers import amount
 from ui.parts.plain import paragraph
+from ui.parts.point_picture import ToPoint, point_in
 from ui.parts.session import asked_name
-from ui.parts.viewer import data_url
 from ui.parts.words import word
 
-__all__ = ["confirm_and_go_on", "question", "show_pointing", "tappable"]
-
-_HERE = Path(__file__).parent
-#: Answers ``at``: column and row as shares of the picture, and which picture it was.
-tappable = st.components.v2.component(
-    "photo_audit_pointing",
-    html='<div class="point"></div>',
-    css=(_HERE / "pointing.css").read_text(encoding="utf-8"),
-    js=(_HERE / "pointing.js").read_text(encoding="utf-8"),
-)
+__all__ = ["confirm_and_go_on", "question", "show_pointing"]
 
 
 def question(desk: Desk) -> tuple[Pointing, Mark] | None:
@@ -70,20 +60,12 @@ def show_pointing(desk: Desk, may_decide: bool) -> None:
 
 
 def _ask(desk: Desk, pointing: Pointing, mark: Mark, may_decide: bool) -> None:
-    answer = tappable(
-        data={
-            "src": data_url(preview(pointing.sha256)),
-            "alt": f"{desk.camera}: {pointing.photo}",
-            "aspect": f"{pointing.width_px} / {pointing.height_px}",
-            "of": f"{desk.visit.number}/{pointing.sha256}/{mark.landmark}/{mark.told.id if mark.told else 0}",
-            "mark": mark.at,
-            "region": mark.region,
-            "label": word("point.picture", landmark=mark.landmark),
-            "enabled": may_decide,
-        },
-        key=f"pointing-{desk.visit.number}-{desk.camera}",
-        on_at_change=lambda: None,
-    )
+    picture = ToPoint(
+        preview(pointing.sha256), f"{desk.camera}: {pointing.photo}", pointing.width_px, pointing.height_px,
+        f"{desk.visit.number}/{pointing.sha256}/{mark.landmark}/{mark.told.id if mark.told else 0}",
+        word("point.picture", landmark=mark.landmark), mark.at, mark.region,
+    )  # fmt: skip
+    at = point_in(picture, f"pointing-{desk.visit.number}-{desk.camera}", enabled=may_decide)
     if not may_decide:
         return
     with st.container(horizontal=True):
@@ -92,10 +74,8 @@ def _ask(desk: Desk, pointing: Pointing, mark: Mark, may_decide: bool) -> None:
         st.button(word("point.absent"), key="point_absent", on_click=_deny, args=(desk, mark.landmark))
         if mark.told is not None:
             st.button(word("point.undo"), key="point_undo", on_click=_undo, args=(desk, mark.landmark))
-    at = answer.get("at")
-    if at is not None and _keep(desk, mark.landmark, _pixel(pointing, (float(at[0]), float(at[1])))):
-        st.rerun()
-    elif at is not None:
+    if at is not None:
+        _keep(desk, mark.landmark, at)
         st.rerun()
 
 

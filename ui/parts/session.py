@@ -12,6 +12,8 @@ from audit.desk_settings import Settings, Watched, read_settings
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
 from audit.people import RIGHTS, Person, shown_name, typed_name
+from ui.parts.keys import press_on
+from ui.parts.name_memory import remember_name, remembered_first, typed
 from ui.parts.numbers import day
 from ui.parts.plain import literal
 from ui.parts.style import state_badge
@@ -136,15 +138,15 @@ def visit_bar() -> None:
                 st.logout()
             st.html(f'<a href="/sessions" target="_self">{word("sessions.link")}</a>', width="content")
         else:
+            remembered_first()
             st.session_state.setdefault("name", st.session_state.get("kept name") or os.environ.get(NAME_VARIABLE, ""))
             st.text_input(
-                word("desk.your_name"),
-                key="name",
-                placeholder=word("desk.your_name"),
-                label_visibility="collapsed",
-                width=300,
-            )
+                word("desk.your_name"), key="name", placeholder=word("desk.your_name"), label_visibility="collapsed",
+                width=300, on_change=typed,
+            )  # fmt: skip
+            remember_name(word("desk.your_name"))
         _keep()
+        press_on({}, "keys-enter")
         if visits:
             counts = book.verdict_counts(current_visit())
             badges = "".join(state_badge(state, n) for state, n in counts.items())
