@@ -63,6 +63,7 @@ def _fold_radius(k1: float, k2: float) -> float:
     """Radius where r (1 + k1 r^2 + k2 r^4) stops growing; infinity where it never does."""
     if k1 == 0.0 and k2 == 0.0:
         return float("inf")
+    # derivative of r + k1 r^3 + k2 r^5
     roots = np.roots([5 * k2, 3 * k1, 1.0]) if k2 != 0.0 else np.array([-1.0 / (3 * k1)])
     squares = [float(s.real) for s in np.atleast_1d(roots) if abs(s.imag) < 1e-12 and s.real > 0]
     return float(np.sqrt(min(squares))) if squares else float("inf")
@@ -89,6 +90,7 @@ def _undistorted(r_d: FloatArray, k1: float, k2: float) -> FloatArray:
         error = r * (1.0 + square * (k1 + k2 * square)) - target
         low = np.where(error < 0, r, low)
         high = np.where(error > 0, r, high)
+        # the same derivative
         slope = 1.0 + square * (3 * k1 + 5 * k2 * square)
         step = r - error / np.where(slope < 1e-9, 1e-9, slope)
         new = np.where((step > low) & (step < high), step, 0.5 * (low + high))

@@ -12,6 +12,8 @@ import pytest
 import typer.main
 
 from audit.cli.commands import app
+from tests.house_figures import figures
+from tests.house_functions import MOST_LINES, MOST_PARAMETERS, too_much
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -47,6 +49,57 @@ def test_every_command_is_in_the_readme_and_has_help(command: str) -> None:
         [str(Path(sys.executable).with_name("photo-audit")), *command.split(), "--help"], capture_output=True, text=True
     )
     assert done.returncode == 0 and "Usage" in done.stdout
+
+
+#: Functions that may be longer, or take more, than one thought does, each with the reason.
+EXCEPTIONS = {
+    "audit.logbook.migrations.versions.0001_first.upgrade": "one statement a table, read once from top to bottom",
+    "audit.measure.sky.measure_sky": "a row of gates, each with its own sentence, whose order is the method",
+    "audit.cli.collect.collect": "its loop over cameras stands beside what it prints of each",
+    "audit.logbook.signoff.Signoff.sign": "one transaction, whose steps must not be run apart; a third of it says what may go wrong",
+    "audit.visit.conduct.run_visit": "the main job as it is called from outside: each option by its name",
+    "audit.visit.point.point_out": "what a person says of one picture, each by its name",
+    "audit.logbook.points.Points.point": "the columns of the row that it writes",
+    "audit.logbook.decisions.Decisions.add_finding": "the columns of the row that it writes",
+    "audit.logbook.decisions.Decisions.decide": "the columns of the row that it writes",
+    "audit.logbook.decisions.Decisions._add": "the columns of the row that it writes",
+    "audit.logbook.decisions.Decisions._say": "the columns of the row that it writes",
+    "audit.logbook.references.References._choose": "the columns of the row that it writes",
+    "audit.logbook.references._row": "the columns of the row that it writes",
+    "audit.plan.check._problem": "the parts of the sentence that it makes",
+    "audit.plan.voice.Voice._put": "the parts of the sentence that it makes",
+    "audit.judge.pan._absent": "the parts of the finding that it makes",
+    "audit.judge.pan.pan_finding": "each kind of evidence of a bearing by its name",
+    "audit.judge.pose._targets": "the parts of the finding that it makes",
+    "audit.desk.serve": "what the operator sets, each by its name",
+    "audit.collect.rounds.rounds": "what the operator sets, each by its name",
+    "audit.account.pictures.remedy_preview": "what is drawn, each by its name",
+    "audit.account.pointing._region": "what is drawn, each by its name",
+    "audit.report.handover._report": "what one report is made of",
+    "ui.parts.viewer._show": "what is drawn, each by its name",
+}
+
+
+def test_functions_hold_one_thought() -> None:
+    """At most 60 lines and 6 parameters; a command's parameters are its options, so only its lines count."""
+    found = {
+        f"{function.place}: {function.lines} lines, {function.parameters} parameters"
+        for function in too_much()
+        if function.place not in EXCEPTIONS and not (function.place.startswith("audit.cli.") and function.lines <= MOST_LINES)
+    }
+    assert not found, f"at most {MOST_LINES} lines and {MOST_PARAMETERS} parameters, or a reason in EXCEPTIONS"
+
+
+#: Figures in measuring code that have no name yet, by file: fewer are better, more are not taken.
+UNNAMED: dict[str, int] = {}
+
+
+def test_figures_in_numeric_code_have_a_name_or_a_reason() -> None:
+    counted: dict[str, int] = {}
+    for figure in figures():
+        counted[figure.file] = counted.get(figure.file, 0) + 1
+    more = {file: count for file, count in counted.items() if count > UNNAMED.get(file, 0)}
+    assert not more, "name them or say why: python -m tests.house_figures"
 
 
 def test_types_and_lint() -> None:

@@ -52,6 +52,7 @@ class PoseBelief:
         else:
             values, axes = np.linalg.eigh(np.array(self.covariance))
             spread = (z[:, :3] * np.sqrt(np.maximum(values, 0.0))) @ axes.T
+        # an angle of view may be off by much, and never turns round
         return middle + spread, 1.0 / np.maximum(0.2, 1.0 + z[:, 3] * self.hfov_sd_fraction)
 
 

@@ -34,8 +34,9 @@ def cause_of(off_s: float, zone_set: str | None = None) -> str:
 
 def span(seconds: float) -> str:
     """A time in the unit in which people would say it."""
-    if seconds < 120:
+    # two minutes are told in seconds, two hours in minutes, two days in hours
+    if seconds < 2 * 60:
         return f"{seconds:z.0f} s"
-    if seconds < 7200:
+    if seconds < 2 * 3600:
         return f"{seconds / 60:z.0f} min"
-    return f"{seconds / 3600:z.1f} h" if seconds < 172_800 else f"{seconds / 86_400:z.0f} days"
+    return f"{seconds / 3600:z.1f} h" if seconds < 2 * 86_400 else f"{seconds / 86_400:z.0f} days"

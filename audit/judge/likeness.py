@@ -173,6 +173,7 @@ class Likeness:
     def _open_sky(self, sky: FloatArray, sd: FloatArray, columns: IntArray) -> FloatArray:
         """Anything from none to what the plan's optics show, with the measurement's error."""
         most = np.where(self._indoor[columns], _INDOOR_SKY, self._sky[columns] + _SKY_SLACK)
+        # shares of sky are told to half a per cent at best
         spread = np.maximum(sd, 0.005)
         below = ndtr(-sky / spread)
         inside = np.maximum(ndtr((most - sky) / spread) - below, 0.0) / most
@@ -243,6 +244,7 @@ def _shown(evidence: CameraEvidence | None, limits: Limits) -> tuple[float, ...]
     not known."""
     missing = math.nan
     if evidence is None or not evidence.snapshots:
+        # as many as are listed below
         return (missing,) * 12
     pose = todays_orientation(evidence, limits)
     day, night = evidence.day, evidence.night
@@ -277,6 +279,7 @@ def _own_view(evidence: CameraEvidence) -> tuple[float | None, float | None]:
 
 
 def _log_half_view(lens: Lens) -> float:
+    # wider ones are fisheyes, whose tangent says nothing
     return math.log(math.tan(math.radians(min(lens.hfov_deg, 170.0) / 2)))
 
 

@@ -42,6 +42,8 @@ __all__ = ["lost_targets", "pose_findings"]
 
 _TWO_SIDED_95 = 1.96
 #: Open sky that exceeds what the measured pose can show by this much is no sky (our default).
+#: Less of a thing than a hand's breadth above or below the picture is not told.
+_HAND_M = 0.1
 _IMPOSSIBLE_SKY = 0.05
 #: Smaller changes of near ground and of the share above the horizon are not worth a word.
 _SAID_GROUND_M = 0.3
@@ -438,9 +440,9 @@ def _loss(camera: Camera, intended: Pose, now: Pose, chance: TargetChance) -> st
     if before is not None and after is None:
         text += "; nothing that stands there is in view"
     elif before is not None and after is not None:
-        if after[0] - before[0] >= 0.1:
+        if after[0] - before[0] >= _HAND_M:
             text += f"; there the lowest {after[0] - before[0]:z.1f} m of what was planned are below the picture"
-        elif before[1] - after[1] >= 0.1:
+        elif before[1] - after[1] >= _HAND_M:
             text += f"; there the picture ends {after[1]:z.1f} m above the ground"
     return text + "."
 

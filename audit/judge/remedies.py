@@ -77,6 +77,7 @@ def _landmark(camera: Camera, pose: Pose) -> str | None:
     """What the crew can see in the live picture when the aim is right, without an angle meter."""
     seen = geometry(camera, pose)
     near = seen.nearest_ground_m
+    # nearer, nobody can put a cone
     if near is not None and 0.3 < near <= _FARTHEST_CONE_M:
         return (
             f"Stand a traffic cone {near:z.1f} m out from below the camera (level ground), in the middle of the view; tilt "

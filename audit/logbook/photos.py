@@ -144,24 +144,31 @@ class Photos(Store):
                     "preview_sha256": None if preview is None else sha256_hex(preview),
                 },
             )
-            file_name = clean_text(photo.name)
-            kept = replace(photo, name=file_name)
-            if self._name_taken(connection, number, file_name):
-                kept = replace(photo, name=_distinct(file_name, photo.sha256))
-            connection.execute(
-                tables.photos.insert().values(
-                    visit=number,
-                    name=kept.name,
-                    file_name=file_name,
-                    sha256=kept.sha256,
-                    size_bytes=len(data),
-                    mtime_ns=mtime_ns,
-                    body=dump(kept),
-                )
-            )
-            refusals = tables.refusals
-            connection.execute(refusals.delete().where(refusals.c.visit == number, refusals.c.name == file_name))
+            kept = self._insert_photo(connection, number, photo, len(data), mtime_ns)
         log.debug("photo kept", extra={"visit": number, "photo": kept.name, "sha256": kept.sha256})
+        return kept
+
+    def _insert_photo(
+        self, connection: sa.Connection, number: int, photo: Photo, size_bytes: int, mtime_ns: int | None
+    ) -> Photo:
+        """The row of a photo, in place of a refusal of the same file; the photo under the name that is free for it."""
+        file_name = clean_text(photo.name)
+        kept = replace(photo, name=file_name)
+        if self._name_taken(connection, number, file_name):
+            kept = replace(photo, name=_distinct(file_name, photo.sha256))
+        connection.execute(
+            tables.photos.insert().values(
+                visit=number,
+                name=kept.name,
+                file_name=file_name,
+                sha256=kept.sha256,
+                size_bytes=size_bytes,
+                mtime_ns=mtime_ns,
+                body=dump(kept),
+            )
+        )
+        refusals = tables.refusals
+        connection.execute(refusals.delete().where(refusals.c.visit == number, refusals.c.name == file_name))
         return kept
 
     def add_refusal(

@@ -66,6 +66,10 @@ _ALTERNATIVES = 4
 _LEAST_WALK = 3
 
 
+#: Decision, camera (-1 for none) and probability of a photo.
+_Decided = tuple[Decision, int, float]
+
+
 @dataclass(slots=True)
 class _Belief:
     """What is believed of one photo: cameras with probabilities, the rest being none; its group, and its step."""
@@ -307,12 +311,7 @@ def match_photos(
     heads = _heads(copies(photos, arrays), known)
     beliefs, order, result = _beliefs(site, arrays, photos, known, heads, at_least)
     decided = {i: _decided(known, i, belief, at_least) for i, belief in beliefs.items()}
-    placed: dict[int, list[int]] = {}
-    for i, (decision, camera, _) in decided.items():
-        if decision == "placed":
-            placed.setdefault(camera, []).append(i)
-    alone = {i for camera, members in placed.items()
-             if not _vouched(members, arrays, known, camera, beliefs, result) for i in members}
+    alone = _alone(decided, arrays, known, beliefs, result)
     decided.update({i: ("uncertain", -1, decided[i][2]) for i in alone})
     number = {group: i + 1 for i, group in enumerate(order)}
     placements = []
@@ -332,6 +331,18 @@ def match_photos(
     return _told_by_order(placements, arrays)
 
 
+def _alone(
+    decided: Mapping[int, _Decided], arrays: PhotoArrays, known: Known, beliefs: Mapping[int, _Belief], result: Result | None
+) -> set[int]:
+    """Placed photos that are all their camera has, and are no evidence of it."""
+    placed: dict[int, list[int]] = {}
+    for i, (decision, camera, _) in decided.items():
+        if decision == "placed":
+            placed.setdefault(camera, []).append(i)
+    return {i for camera, members in placed.items()
+            if not _vouched(members, arrays, known, camera, beliefs, result) for i in members}
+
+
 def _check(site: Site, photos: Sequence[Photo], answers: Mapping[str, str | None], at_least: float) -> None:
     """Refuse what can't be asked."""
     if not 0.5 < at_least < 1:
@@ -342,9 +353,6 @@ def _check(site: Site, photos: Sequence[Photo], answers: Mapping[str, str | None
             raise AuditError(f"The answer for photo '{name}' names camera '{said}', which the plan lacks; correct it.")
     if photos and not site.cameras:
         raise AuditError("The plan holds no camera; photos can't be put anywhere.")
-
-
-_Decided = tuple[Decision, int, float]
 
 
 def _answered(known: Known, i: int) -> _Decided | None:

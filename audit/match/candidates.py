@@ -107,6 +107,7 @@ def first_lists(
         near[has_position] = cKDTree(np.column_stack([site.east_m, site.north_m])).query(place, k=keep)[1].reshape(-1, keep)
     lost = ~has_position & (last < 0) & (nxt < 0)
     near[lost] = np.linspace(0, size - 1, keep).astype(np.int64)
+    # the middle between the nth and the next of the four sources taken in turn
     rank = np.concatenate([np.arange(keep), _POSITION_SHARE * (np.arange(4 * keep) + 1.5)])
     lists = np.concatenate([near, _beside_known(site, last, nxt, keep)], axis=1)[:, np.argsort(rank, kind="stable")]
     near_known = np.column_stack([labelled, sure, last, nxt])

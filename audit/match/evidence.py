@@ -209,6 +209,7 @@ def local_metres(
 def _decimal_year(when: datetime) -> float:
     start = datetime(when.year, 1, 1, tzinfo=UTC)
     whole = when.replace(tzinfo=UTC) if when.tzinfo is None else when
+    # days of the year, to a tenth of a year
     return when.year + (whole - start).total_seconds() / (366 if when.year % 4 == 0 else 365) / 86400.0
 
 

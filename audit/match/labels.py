@@ -65,6 +65,7 @@ def _barred(gray: Pixels) -> Iterator[Pixels]:
 
     def summed(product: NDArray[np.float32]) -> NDArray[np.float32]:
         cells = cv2.resize(product, (columns, rows), interpolation=cv2.INTER_AREA)
+        # cells either side: bars of one code share their direction over some cells (chosen)
         return np.asarray(cv2.blur(cells, (5, 5)), dtype=np.float32)
 
     whole = gray[: rows * _CELL_PX, : columns * _CELL_PX]
@@ -82,6 +83,7 @@ def _barred(gray: Pixels) -> Iterator[Pixels]:
         ahead, aside = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
         centres = (np.argwhere(inside)[:, ::-1] + 0.5) * _CELL_PX
         lengths, heights = centres @ ahead, centres @ aside
+        # seven cells of quiet zone on either side of the bars, two above and below (GS1 asks for ten modules, some cells)
         size = (int(np.ptp(lengths)) + 14 * _CELL_PX, int(np.ptp(heights)) + 4 * _CELL_PX)
         middle = (lengths.max() + lengths.min()) / 2 * ahead + (heights.max() + heights.min()) / 2 * aside
         matrix = cv2.getRotationMatrix2D((float(middle[0]), float(middle[1])), float(np.degrees(turn)), 1.0)
@@ -105,6 +107,7 @@ def read_codes(pixels: Pixels) -> tuple[str, ...]:
     """
     gray = pixels if pixels.ndim == 2 else cv2.cvtColor(np.ascontiguousarray(pixels), cv2.COLOR_RGB2GRAY)
     gray = np.ascontiguousarray(gray, dtype=np.uint8)
+    # no code has fewer modules than this (QR 21, Data Matrix 8)
     if min(gray.shape) < 8:
         return ()
     return next((tuple(dict.fromkeys(found)) for found in _tries(gray) if found), ())
@@ -139,6 +142,7 @@ def words(text: str) -> tuple[str, ...]:
 
 def _is_plain(word: str) -> bool:
     """Whether a word is too common to name a camera inside a longer text: one letter, or a short number."""
+    # shorter words and numbers stand in too many names (chosen)
     return len(word) < 2 or word.isalpha() and len(word) < 4 or word.isdigit() and len(word) < 5
 
 

@@ -92,6 +92,7 @@ def _settles(values: NDArray[np.int64], at_least: float) -> FloatArray:
         near = np.arange(max(0, g - _NEAR), min(groups, g + _NEAR + 1))
         hit = values[:, near, None] == modes[near][None, :, :]
         _, inverse, counts = np.unique(values[:, g], return_inverse=True, return_counts=True)
+        # a camera seen in fewer walks than this changes no question (chosen, for time)
         for a in np.flatnonzero(counts >= max(2, 0.03 * draws)):
             sure = hit[inverse == a].mean(axis=0).max(axis=1) >= at_least
             result[g, near - g + _NEAR] += counts[a] / draws * sure

@@ -138,6 +138,7 @@ def _joined(text: str) -> str:
 def _tells(key: str) -> bool:
     """Whether an id is not too short or too plain to be told from whatever else is printed."""
     digits = sum(c.isdigit() for c in key)
+    # a bare number must be longer: dates, hours and sizes are printed everywhere
     return len(key) >= _SHORTEST and digits > 0 and (digits < len(key) or len(key) >= 5)
 
 

@@ -335,6 +335,7 @@ def _needed_width(chain: Chain, score: Float32Array) -> int:
 
 def _spans(steps: int, size: int) -> list[slice]:
     """Pieces of the chain whose tables fit well into memory."""
+    # shorter pieces would cost more in overlap than they spare
     length = max(256, _SPAN_CELLS // size**2)
     return [slice(a, min(a + length, steps)) for a in range(0, steps, length)]
 

@@ -98,6 +98,7 @@ def _time(text: str) -> datetime | None:
     if not text:
         return None
     normal = text
+    # EXIF writes 2026:06:16 08:00:00, 19 characters
     if len(text) >= 19 and text[4] == ":" and text[7] == ":":
         normal = text[:4] + "-" + text[5:7] + "-" + text[8:]
     try:
@@ -126,7 +127,9 @@ def _photo(row: dict[str, str]) -> tuple[Photo, list[str]]:
     longitude = take("longitude", -180.0, 180.0)
     if latitude is None or longitude is None:
         latitude = longitude = None
+    # no error is larger than a quarter of the Earth
     error_m = take("position_error_m", 0.0, 1e7)
+    # a turn too much either way is still understood
     bearing = take("bearing_deg", -360.0, 720.0)
     reference: BearingReference | None = None
     text = row.get("bearing_reference", "").upper()
@@ -142,6 +145,7 @@ def _photo(row: dict[str, str]) -> tuple[Photo, list[str]]:
         else:
             problems.append("picture_hash is not 16 hex digits")
     metadata = Metadata(
+        # no place on Earth is as high or low
         taken_at=taken_at, latitude=latitude, longitude=longitude, altitude_m=take("altitude_m", -1e5, 1e5),
         position_error_m=error_m, bearing_deg=None if bearing is None else bearing % 360.0,
         bearing_reference=reference, device=row.get("device") or None, serial=row.get("serial") or None,

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from audit.lens import Lens
 from audit.measure.vanishing import Quadratic
 
-__all__ = ["HorizonCue", "open_horizon"]
+__all__ = ["HorizonCue", "HorizonLimits", "open_horizon"]
 
 FloatArray = NDArray[np.float64]
 
@@ -61,8 +61,27 @@ class HorizonCue:
         return Quadratic(up, information @ (self.up - up), information)
 
 
-def open_horizon(sky_logit: NDArray[np.floating], grey: NDArray[np.uint8], lens: Lens, *, sd_rad: float, chance: float,
-                 straight_rad: float, least_share: float) -> HorizonCue | None:
+@dataclass(frozen=True, slots=True)
+class HorizonLimits:
+    """What passes for an open horizon.
+
+    Attributes
+    ----------
+    sd_rad, chance : float
+        See :class:`HorizonCue`.
+    straight_rad : float
+        Largest distance of an edge point from the great circle.
+    least_share : float
+        Least share of the picture's columns on it.
+    """
+
+    sd_rad: float
+    chance: float
+    straight_rad: float
+    least_share: float
+
+
+def open_horizon(sky_logit: NDArray[np.floating], grey: NDArray[np.uint8], lens: Lens, limits: HorizonLimits) -> HorizonCue | None:
     """A straight lower edge of the sky, None where there is none.
 
     Parameters
@@ -72,13 +91,9 @@ def open_horizon(sky_logit: NDArray[np.floating], grey: NDArray[np.uint8], lens:
     grey : ndarray, shape (H, W), uint8
         The picture, any size; sharpens the edge.
     lens : Lens
-    sd_rad, chance : float
-        See :class:`HorizonCue`.
-    straight_rad : float
-        Largest distance of an edge point from the great circle.
-    least_share : float
-        Least share of the picture's columns on it.
+    limits : HorizonLimits
     """
+    least_share = limits.least_share
     rows, columns = sky_logit.shape
     if min(rows, columns) < 8:
         return None
@@ -103,10 +118,10 @@ def open_horizon(sky_logit: NDArray[np.floating], grey: NDArray[np.uint8], lens:
     rays = rays[np.isfinite(rays).all(axis=1)]
     if rays.shape[0] < least_share * at.size:
         return None
-    normal, on = _great_circle(rays, straight_rad)
+    normal, on = _great_circle(rays, limits.straight_rad)
     if on.sum() < least_share * at.size:
         return None
-    return HorizonCue(normal if normal[1] < 0 else -normal, sd_rad, chance)
+    return HorizonCue(normal if normal[1] < 0 else -normal, limits.sd_rad, limits.chance)
 
 
 def _sharpened(grey: NDArray[np.uint8], x: FloatArray, y: FloatArray, reach: float) -> tuple[FloatArray, FloatArray]:

@@ -34,18 +34,45 @@ __all__ = [
 ]
 
 FloatArray = NDArray[np.float64]
+#: Long side at which pictures are compared (chosen: a pixel is then an eighth of a degree where the picture is 50 degrees wide).
 WORK_SIDE_PX = 384
+#: Steeper than this, bearing and roll are one.
 _STEEP_DEG = 80.0
-_FEATURES = 500
-_RATIO = 0.82
+#: Points a picture; and the ratio of the best to the second match's distance below which it counts (Lowe 2004 has 0.8).
+_FEATURES, _RATIO, _CONTRAST = 500, 0.82, 0.02
+#: Contrast is stretched before: between these percentiles to this range, at most so many times.
+_PERCENTILES, _STRETCHED, _MOST_GAIN = (1, 99), 230.0, 6.0
+#: Distance, in working pixels, up to which a match agrees with a turn.
 _INLIER_PX = 2.5
-_HYPOTHESES = 160
-_VOTERS = 150
+#: Two-ray hypotheses without and with a zoom, votes counted, zooms tried, and how much more than without a zoom must agree.
+_HYPOTHESES, _ZOOM_HYPOTHESES, _VOTERS = 160, 120, 150
 _ZOOMS = np.exp(np.linspace(np.log(0.5), np.log(2.0), 29))
+_ZOOM_EARNS = 1.15
+_SEED = 7
 _MIN_INLIERS = 8
 _CERTAIN_INLIERS, _CERTAIN = 30, 0.9
+#: Log odds that two pictures show one view: for each match beyond the least, for the share of matches that agree and for the
+#: share of the picture's cells that hold one, each over what chance gives; and their bounds (chosen; tests/bench/real_pairs_bench.py
+#: measures what they bring).
+_PER_INLIER, _PER_SHARE, _PER_SPREAD, _BY_CHANCE, _LOG_ODDS = 0.9, 4.0, 3.0, 0.3, (-6, 9)
+#: Of a pair without matches.
+_NOTHING = 0.02
 _MANY_MATCHES = 30
 _MOUNT_SHARE, _MOUNT_STEEPNESS = 0.45, 40.0
+#: Cells of the picture in which matches are counted, across and down.
+_ACROSS, _DOWN = 4, 3
+#: Refinement: rounds; limit of a match in the first, which falls by a pixel a round; the round from which, with so many matches,
+#: the zoom is let free; steps of the derivatives; the largest step of the zoom; least variance of a match, px²; variances
+#: where nothing is known of them; damping; the round from which, and the step below which, it is done.
+_ROUNDS, _FIRST_LIMIT_PX, _FREE_ROUND, _FREE_INLIERS = 8, 5.5, 3, 30
+_STEP_RAD, _STEP_ZOOM, _MOST_ZOOM_STEP, _LEAST_NOISE_PX2 = 1e-5, 1e-4, 0.1, 0.02
+_UNKNOWN_RAD2, _FIXED_ZOOM2, _DAMPING, _LEAST_ROUND, _DONE_RAD = 1e-3, 1e-4, 1e-9, 4, 1e-6
+#: Added to the sd of a turn: what the method itself errs by (tests/bench/dirt_bench.py measures a median of 0.014 degrees).
+_OWN_SD_DEG = 0.01
+#: Step of the derivatives of bearing, pitch and roll.
+_ANGLE_STEP_DEG = 0.1
+#: Two pictures this nearly in place are not moved; a coarse map of every so manieth pixel is enough to move them; what lies outside.
+_IN_PLACE, _COARSE, _OUTSIDE_PX = 2e-5, 0.25, -1e4
 _LAYOUT_LOG_ODDS, _LAYOUT_EVEN, _LAYOUT_STEEPNESS = 9.0, 12.0, 0.7
 _LAYOUT_SD_PX = 0.2
 
@@ -115,12 +142,12 @@ def grey_at_work_size(pixels: NDArray[np.uint8], side_px: int = WORK_SIDE_PX) ->
 def detect_features(grey: NDArray[np.uint8], lens: Lens,
                     ignore: NDArray[np.uint8] | None = None) -> Features:
     """SIFT features of a grey image whose size is the lens's; ``ignore`` is non-zero where none may lie."""
-    low, high = np.percentile(grey, (1, 99))
-    gain = min(6.0, 230.0 / max(high - low, 1.0))
+    low, high = np.percentile(grey, _PERCENTILES)
+    gain = min(_MOST_GAIN, _STRETCHED / max(high - low, 1.0))
     stretched = cv2.convertScaleAbs(grey.astype(np.float32) - np.float32(low), alpha=gain)
     mask = None if ignore is None else cv2.bitwise_not(ignore)
     points, descriptors = cv2.SIFT.create(nfeatures=_FEATURES, nOctaveLayers=2,
-                                          contrastThreshold=0.02).detectAndCompute(stretched, mask)
+                                          contrastThreshold=_CONTRAST).detectAndCompute(stretched, mask)
     if descriptors is None or len(points) == 0:
         return Features(lens, np.zeros((0, 2)), np.zeros((0, 128), np.float32), grey, ignore)
     rooted = np.sqrt(descriptors / np.maximum(descriptors.sum(axis=1, keepdims=True), 1e-6))
@@ -184,8 +211,8 @@ def pose_change_deg(rotation: FloatArray, rotation_sd_deg: FloatArray, pitch_deg
     variance = np.zeros(3)
     for axis in range(3):
         vector = np.zeros(3)
-        vector[axis] = np.radians(0.1)
-        slope = (change(_rodrigues(vector)) - middle) / 0.1
+        vector[axis] = np.radians(_ANGLE_STEP_DEG)
+        slope = (change(_rodrigues(vector)) - middle) / _ANGLE_STEP_DEG
         variance += (slope * rotation_sd_deg[axis]) ** 2
     return middle, np.sqrt(variance)
 
@@ -203,7 +230,7 @@ def reference_in_today(registration: Registration, reference: NDArray[np.uint8],
     h, w = to.height_px, to.width_px
     if to.projection == "rectilinear" and to.k1 == 0.0 and to.k2 == 0.0:
         matrix = _camera_matrix(to) @ registration.rotation @ np.linalg.inv(_camera_matrix(frm))
-        if np.allclose(matrix / matrix[2, 2], np.eye(3), atol=2e-5) and reference.shape[:2] == (h, w):
+        if np.allclose(matrix / matrix[2, 2], np.eye(3), atol=_IN_PLACE) and reference.shape[:2] == (h, w):
             return reference, np.ones((h, w), bool)
         warped = cv2.warpPerspective(reference, matrix, (w, h), flags=cv2.INTER_LINEAR,
                                      borderMode=cv2.BORDER_REPLICATE)
@@ -213,8 +240,8 @@ def reference_in_today(registration: Registration, reference: NDArray[np.uint8],
     ys, xs = np.mgrid[0:h:4, 0:w:4]
     rays = to.unproject(np.stack([xs, ys], axis=-1).astype(np.float64)) @ registration.rotation
     coarse = frm.project(rays).astype(np.float32)
-    coarse[~np.isfinite(coarse)] = -1e4
-    scale = np.array([[0.25, 0.0, 0.0], [0.0, 0.25, 0.0]])
+    coarse[~np.isfinite(coarse)] = _OUTSIDE_PX
+    scale = np.array([[_COARSE, 0.0, 0.0], [0.0, _COARSE, 0.0]])
     maps = cv2.warpAffine(coarse, scale, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
                           borderMode=cv2.BORDER_REPLICATE)
     warped = cv2.remap(reference, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -255,14 +282,14 @@ def _zoomed(lens: Lens, zoom: float) -> Lens:
 
 
 def _from_pairs(reference: Features, today: Features, pairs: NDArray[np.int64]) -> Registration:
-    nothing = Registration(np.eye(3), np.full(3, 180.0), 1.0, 1.0, 0, len(pairs), 0.0, "none", 0.02,
+    nothing = Registration(np.eye(3), np.full(3, 180.0), 1.0, 1.0, 0, len(pairs), 0.0, "none", _NOTHING,
                            reference.lens, today.lens)
     found = _solved(reference.lens, today.lens, reference.points_px[pairs[:, 0]], today.points_px[pairs[:, 1]], len(pairs))
     if found is None:
         return nothing
     share = found.inliers / max(len(pairs), 1)
-    score = 0.9 * (found.inliers - _MIN_INLIERS) + 4.0 * (share - 0.3) + 3.0 * (found.spread - 0.3)
-    probability = float(1 / (1 + np.exp(-np.clip(score, -6, 9))))
+    score = _PER_INLIER * (found.inliers - _MIN_INLIERS) + _PER_SHARE * (share - _BY_CHANCE) + _PER_SPREAD * (found.spread - _BY_CHANCE)
+    probability = float(1 / (1 + np.exp(-np.clip(score, *_LOG_ODDS))))
     if len(pairs) >= _MANY_MATCHES:
         probability *= float(1 / (1 + np.exp(-_MOUNT_STEEPNESS * (share - _MOUNT_SHARE))))
     return replace(found, same_view_probability=probability)
@@ -275,10 +302,10 @@ def _solved(reference: Lens, today: Lens, p_ref: FloatArray, p_today: FloatArray
     rays_ref = reference.unproject(p_ref)
     focal = today.focal_px
     seen = np.isfinite(rays_ref).all(axis=1)
-    rng = np.random.default_rng(7)
+    rng = np.random.default_rng(_SEED)
     best: tuple[float, float, FloatArray] | None = None
     enough = 0.5 * min(_VOTERS, int(seen.sum()))
-    for zooms, hypotheses in (((1.0,), _HYPOTHESES), (tuple(_ZOOMS), 120)):
+    for zooms, hypotheses in (((1.0,), _HYPOTHESES), (tuple(_ZOOMS), _ZOOM_HYPOTHESES)):
         for zoom in zooms:
             rays_today = _zoomed(today, zoom).unproject(p_today)
             good = np.flatnonzero(seen & np.isfinite(rays_today).all(axis=1))
@@ -286,7 +313,7 @@ def _solved(reference: Lens, today: Lens, p_ref: FloatArray, p_today: FloatArray
                 continue
             score, rotation = _consensus(rays_ref[good], rays_today[good], _INLIER_PX / (focal * zoom),
                                          hypotheses, rng)
-            if best is None or score > best[0] * (1.0 if zoom == 1.0 else 1.15):
+            if best is None or score > best[0] * (1.0 if zoom == 1.0 else _ZOOM_EARNS):
                 best = (score, zoom, rotation)
         if best is not None and best[0] >= enough:
             break
@@ -296,12 +323,12 @@ def _solved(reference: Lens, today: Lens, p_ref: FloatArray, p_today: FloatArray
     count = int(inlier.sum())
     if count < 4:
         return None
-    cells = np.unique((p_today[inlier, 0] * 4 // today.width_px).astype(int) * 3
-                      + (p_today[inlier, 1] * 3 // today.height_px).astype(int))
+    cells = np.unique((p_today[inlier, 0] * _ACROSS // today.width_px).astype(int) * _DOWN
+                      + (p_today[inlier, 1] * _DOWN // today.height_px).astype(int))
     turn = np.degrees(np.arccos(np.clip((np.trace(rotation) - 1) / 2, -1, 1)))
     lens_sd = turn * today.hfov_sd_deg / today.hfov_deg
-    sd = np.sqrt(np.degrees(np.sqrt(np.diag(covariance)[:3])) ** 2 + lens_sd**2 + 0.01**2)
-    return Registration(rotation, sd, zoom, float(np.sqrt(covariance[3, 3])), count, matches, len(cells) / 12,
+    sd = np.sqrt(np.degrees(np.sqrt(np.diag(covariance)[:3])) ** 2 + lens_sd**2 + _OWN_SD_DEG**2)
+    return Registration(rotation, sd, zoom, float(np.sqrt(covariance[3, 3])), count, matches, len(cells) / (_ACROSS * _DOWN),
                         "features", 0.0, reference, _zoomed(today, zoom))
 
 
@@ -340,40 +367,40 @@ def _refine(rotation: FloatArray, zoom: float, ref_lens: Lens, today_lens: Lens,
     rays = ref_lens.unproject(p_ref)
     free = zoom != 1.0
     inlier = np.zeros(len(p_ref), bool)
-    covariance = np.diag([1e-3, 1e-3, 1e-3, 1e-4])
-    for step in range(8):
+    covariance = np.diag([_UNKNOWN_RAD2, _UNKNOWN_RAD2, _UNKNOWN_RAD2, _FIXED_ZOOM2])
+    for step in range(_ROUNDS):
         lens = _zoomed(today_lens, zoom)
         base = lens.project(rays @ rotation.T)
         error = p_today - base
         size = np.hypot(error[:, 0], error[:, 1])
-        limit = max(_INLIER_PX, 5.5 - step)
+        limit = max(_INLIER_PX, _FIRST_LIMIT_PX - step)
         inlier = size < limit
         if inlier.sum() < 4:
             break
-        if step == 3 and not free and inlier.sum() >= 30:
+        if step == _FREE_ROUND and not free and inlier.sum() >= _FREE_INLIERS:
             free = True
         weight = np.where(inlier, (1 - np.minimum(size / limit, 1) ** 2) ** 2, 0.0)
         columns = []
         for axis in range(3):
             small = np.zeros(3)
-            small[axis] = 1e-5
-            columns.append((lens.project(rays @ (_rodrigues(small) @ rotation).T) - base) / 1e-5)
+            small[axis] = _STEP_RAD
+            columns.append((lens.project(rays @ (_rodrigues(small) @ rotation).T) - base) / _STEP_RAD)
         if free:
-            columns.append((_zoomed(today_lens, zoom * 1.0001).project(rays @ rotation.T) - base) / 1e-4)
+            columns.append((_zoomed(today_lens, zoom * (1 + _STEP_ZOOM)).project(rays @ rotation.T) - base) / _STEP_ZOOM)
         jacobian = np.stack(columns, axis=2)[inlier]
         w = weight[inlier]
         normal = np.einsum("nik,n,nil->kl", jacobian, w, jacobian)
-        normal[np.diag_indices_from(normal)] += 1e-9 * np.trace(normal)
+        normal[np.diag_indices_from(normal)] += _DAMPING * np.trace(normal)
         right = np.einsum("nik,n,ni->k", jacobian, w, error[inlier])
         delta = np.linalg.solve(normal, right)
         rotation = _rodrigues(delta[:3]) @ rotation
         if free:
-            zoom *= float(np.exp(np.clip(delta[3], -0.1, 0.1)))
+            zoom *= float(np.exp(np.clip(delta[3], -_MOST_ZOOM_STEP, _MOST_ZOOM_STEP)))
         noise = float((w * size[inlier] ** 2).sum() / max(w.sum() * 2 - 4, 1.0))
-        inverse = np.linalg.inv(normal) * max(noise, 0.02)
+        inverse = np.linalg.inv(normal) * max(noise, _LEAST_NOISE_PX2)
         covariance[:3, :3] = inverse[:3, :3]
-        covariance[3, 3] = inverse[3, 3] if free else 1e-4
-        if step > 4 and np.abs(delta[:3]).max() < 1e-6:
+        covariance[3, 3] = inverse[3, 3] if free else _FIXED_ZOOM2
+        if step > _LEAST_ROUND and np.abs(delta[:3]).max() < _DONE_RAD:
             break
     return rotation, zoom, inlier & (np.hypot(*(p_today - _zoomed(today_lens, zoom).project(
         rays @ rotation.T)).T) < _INLIER_PX), covariance

@@ -10,11 +10,17 @@ import numpy as np
 
 __all__ = ["Trend", "trend"]
 
+#: Contrast ratio from which a glass is cleaned (chosen: a third of the contrast is lost).
 CLEAN_BELOW = 0.7
-_FEWEST = 3
-_SHORTEST_DAYS = 45
-_FARTHEST_DAYS = 3 * 365
-_CLEANED_STEP = 0.08
+#: Visits and days without which no line is drawn, and days beyond the last visit to which it is followed (chosen).
+_FEWEST, _SHORTEST_DAYS, _FARTHEST_DAYS = 3, 45, 3 * 365
+#: A jump up by more than this, and by more than so many sds of both visits, is a cleaning (chosen).
+_CLEANED_STEP, _CLEANED_SDS = 0.08, 2
+#: Smaller sds of a contrast ratio count as this.
+_LEAST_SD = 1e-3
+_TWO_SIDED_95 = 1.96
+#: Days of a Julian year.
+_YEAR_DAYS = 365.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,45 +72,73 @@ def trend(dates: Sequence[date], contrast_ratios: Sequence[float], sds: Sequence
     if not len(dates) == len(contrast_ratios) == len(sds):
         raise ValueError("dates, contrast ratios and their sds must be equally many")
     visits = sorted(zip(dates, contrast_ratios, sds, strict=True), key=lambda visit: visit[0])
-    start = 0
-    for index in range(1, len(visits)):
-        step = visits[index][1] - visits[index - 1][1]
-        if step > max(_CLEANED_STEP, 2 * float(np.hypot(visits[index][2], visits[index - 1][2]))):
-            start = index
+    start = _last_cleaning(visits)
     since = visits[start:]
     cleaned = " since the last cleaning" if start else ""
     if len(since) < _FEWEST:
         return Trend(note=f"no date: {len(since)} visit{'s' if len(since) != 1 else ''}{cleaned}, "
                           f"at least {_FEWEST} are needed")
-    first, last = since[0][0], since[-1][0]
-    if (last - first).days < _SHORTEST_DAYS:
-        return Trend(note=f"no date: the visits{cleaned} span {(last - first).days} days, "
-                          f"at least {_SHORTEST_DAYS} are needed")
+    span = (since[-1][0] - since[0][0]).days
+    if span < _SHORTEST_DAYS:
+        return Trend(note=f"no date: the visits{cleaned} span {span} days, at least {_SHORTEST_DAYS} are needed")
+    return _dated(since, _line(since), clean_below)
+
+
+_Visit = tuple[date, float, float]
+
+
+def _last_cleaning(visits: Sequence[_Visit]) -> int:
+    """Index of the first visit after the last jump up."""
+    start = 0
+    for index in range(1, len(visits)):
+        step = visits[index][1] - visits[index - 1][1]
+        if step > max(_CLEANED_STEP, _CLEANED_SDS * float(np.hypot(visits[index][2], visits[index - 1][2]))):
+            start = index
+    return start
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """Ratio on the first day, and its change a day with the 95 % interval; ``middle_day`` is the visits' median."""
+
+    level: float
+    slope: float
+    low: float
+    high: float
+    middle_day: float
+
+
+def _line(since: Sequence[_Visit]) -> _Line:
     from scipy.stats import theilslopes  # takes a second to import; every command would wait for it
 
-    days = np.array([(day - first).days for day, _, _ in since], np.float64)
+    days = np.array([(day - since[0][0]).days for day, _, _ in since], np.float64)
     ratios = np.array([ratio for _, ratio, _ in since], np.float64)
-    sd = np.maximum(np.array([s for _, _, s in since], np.float64), 1e-3)
+    sd = np.maximum(np.array([s for _, _, s in since], np.float64), _LEAST_SD)
     slope, level, low, high = (float(v) for v in theilslopes(ratios, days, 0.95))
     weight = 1 / sd**2
     centre = float((weight * days).sum() / weight.sum())
-    least = 1.96 / float(np.sqrt((weight * (days - centre) ** 2).sum()))
-    low, high = min(low, slope - least), max(high, slope + least)
-    per_year = (slope * 365.25, low * 365.25, high * 365.25)
-    middle_day = float(np.median(days))
-    middle = level + slope * middle_day
+    least = _TWO_SIDED_95 / float(np.sqrt((weight * (days - centre) ** 2).sum()))
+    return _Line(level, slope, min(low, slope - least), max(high, slope + least), float(np.median(days)))
+
+
+def _dated(since: Sequence[_Visit], line: _Line, clean_below: float) -> Trend:
+    """The line with the dates at which it falls to the limit."""
+    first, last = since[0][0], since[-1][0]
+    span = (last - first).days
+    middle = line.level + line.slope * line.middle_day
+    per_year = (line.slope * _YEAR_DAYS, line.low * _YEAR_DAYS, line.high * _YEAR_DAYS)
 
     def falls(rate: float) -> date | None:
         if rate >= 0:
             return None
-        wait = middle_day + (middle - clean_below) / -rate
-        return first + timedelta(days=round(wait)) if wait <= (last - first).days + _FARTHEST_DAYS else None
+        wait = line.middle_day + (middle - clean_below) / -rate
+        return first + timedelta(days=round(wait)) if wait <= span + _FARTHEST_DAYS else None
 
-    if level + slope * float(days[-1]) <= clean_below:
+    if line.level + line.slope * span <= clean_below:
         return Trend(*per_year, clean_by=last, earliest=last, latest=last, note="the contrast is below the limit now")
-    if high >= 0:
+    if line.high >= 0:
         return Trend(*per_year, note="no date: the contrast shows no steady loss that its scatter would allow to extend")
-    by = falls(slope)
+    by = falls(line.slope)
     if by is None:
         return Trend(*per_year, note="no date: at this rate the limit is more than three years away")
-    return Trend(*per_year, clean_by=by, earliest=max(falls(low) or by, last), latest=falls(high))
+    return Trend(*per_year, clean_by=by, earliest=max(falls(line.low) or by, last), latest=falls(line.high))

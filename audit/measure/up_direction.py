@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from audit.frames import roll_pitch_from_up, up_in_camera
 from audit.lens import Lens
-from audit.measure.horizon import HorizonCue, open_horizon
+from audit.measure.horizon import HorizonCue, HorizonLimits, open_horizon
 from audit.measure.learned_view import LearnedCue, NetworkView, learned_cue
 from audit.measure.segments import Arcs, arcs
 from audit.measure.vanishing import Fit, Quadratic, fit_directions, tangent_basis, vote
@@ -153,9 +153,9 @@ def cues_through(lens: Lens, seen: Seen) -> tuple[Arcs, tuple[Cue, ...]]:
             cues.append(learned)
     if seen.network is not None and seen.grey is not None:
         limits = table["horizon"]
-        horizon = open_horizon(seen.network.sky_logit, seen.grey, lens, sd_rad=np.radians(limits["sd_deg"]),
-                               chance=limits["chance"], straight_rad=np.radians(limits["straight_deg"]),
-                               least_share=limits["least_share"])
+        horizon = open_horizon(seen.network.sky_logit, seen.grey, lens, HorizonLimits(
+            sd_rad=np.radians(limits["sd_deg"]), chance=limits["chance"], straight_rad=np.radians(limits["straight_deg"]),
+            least_share=limits["least_share"]))
         if horizon is not None:
             cues.append(horizon)
     return edges, tuple(cues)

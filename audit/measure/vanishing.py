@@ -32,7 +32,20 @@ _BLUR = np.array([0.15, 0.4, 0.8, 1.0, 0.8, 0.4, 0.15])
 _SCALE_PRIOR = 8.0
 """Edges' worth of belief that uprights scatter as measured on buildings; trees and poles scatter up to ..."""
 _MOST_SCALE = 2.5
-"""... this many times as much."""
+"""... this many times as much, and never less than this."""
+_LEAST_SCALE = 0.7
+_FIRST_LOOK_DEG, _FIRST_UPRIGHT = 1.0, 0.35
+"""Added to the scatter, and the share of uprights, when edges are first told upright from free (chosen: the start is coarse)."""
+_FIRST_SHARES = (0.3, 0.3, 0.4)
+"""Of uprights, of all level directions, and of the rest, to start from (chosen)."""
+_DAMPING, _RELATIVE_DAMPING, _LARGEST_STEP_RAD = 1e-3, 1e-9, 0.05
+"""Of the Gauss-Newton steps: added to the matrix's diagonal, alone and by its trace; and the largest step (chosen)."""
+_LEVEL_BINS, _LEAST_PEAK, _PEAK_BINS = 180, 0.06, 7
+"""Bins of the half circle in which level directions are looked for, the least share of a peak, and bins about it that are its own."""
+_LONGEST_LEVEL_PX, _LEAST_CROSSING = 120.0, 0.02
+"""Longer level edges count no more than this; edges nearly along the horizon, by this sine, cross it nowhere in particular."""
+_STUDENT_PEAK = 0.375
+"""Of the Student density with 4 degrees of freedom: 3/8."""
 _UPRIGHT_SHARE, _USUAL_LENGTH_PX = 0.2, 40.0
 """Edges taken to be upright before looking, and the length at which one counts once in the vote."""
 _MIN_SINE = 0.09
@@ -142,7 +155,7 @@ def residual_rad(edges: Arcs, directions: FloatArray) -> FloatArray:
 
 def student(x: FloatArray, sd: FloatArray) -> FloatArray:
     """Student density per radian with 4 degrees of freedom: 3/8 (1 + x^2 / 4)^(-5/2)."""
-    return np.asarray(0.375 / sd * (1.0 + (x / sd) ** 2 / _DEGREES_OF_FREEDOM) ** -2.5)
+    return np.asarray(_STUDENT_PEAK / sd * (1.0 + (x / sd) ** 2 / _DEGREES_OF_FREEDOM) ** -2.5)
 
 
 def vote(edges: Arcs, directions: FloatArray, blur_rad: float, most: int = 160) -> FloatArray:
@@ -164,7 +177,7 @@ def vote(edges: Arcs, directions: FloatArray, blur_rad: float, most: int = 160) 
     off /= variance * np.float32(_DEGREES_OF_FREEDOM)
     off += 1.0
     np.reciprocal(off, out=off)
-    peak = np.float32(_UPRIGHT_SHARE * np.pi * 0.375) / np.sqrt(variance)
+    peak = np.float32(_UPRIGHT_SHARE * np.pi * _STUDENT_PEAK) / np.sqrt(variance)
     np.log(np.float32(1 - _UPRIGHT_SHARE) + peak * off * off * np.sqrt(off), out=off)
     weight = np.sqrt(np.clip(edges.length_px[:most] / _USUAL_LENGTH_PX, 0.1, 10.0)).astype(np.float32)
     return np.asarray(weight @ off, dtype=np.float64)
@@ -179,9 +192,9 @@ def _level_directions(edges: Arcs, up: FloatArray, free: FloatArray, most: int) 
     level = crossing / np.maximum(size, 1e-9)[:, None]
     away = 1.0 - np.einsum("ij,ij->i", edges.middle, level) ** 2
     # An edge parallel to the horizon and close to it crosses it at a badly known azimuth.
-    sharp = edges.sd_rad * np.sqrt(np.maximum(away, 1e-6)) / np.maximum(size, 0.02)
-    weight = free * np.minimum(edges.length_px, 120.0) / (1.0 + np.degrees(sharp))
-    bins = 180
+    sharp = edges.sd_rad * np.sqrt(np.maximum(away, 1e-6)) / np.maximum(size, _LEAST_CROSSING)
+    weight = free * np.minimum(edges.length_px, _LONGEST_LEVEL_PX) / (1.0 + np.degrees(sharp))
+    bins = _LEVEL_BINS
     at = (azimuth * bins / np.pi).astype(int) % bins
     histogram: FloatArray = np.bincount(at, weights=weight, minlength=bins).astype(np.float64)
     around = np.concatenate([histogram[-3:], histogram, histogram[:3]])
@@ -190,12 +203,49 @@ def _level_directions(edges: Arcs, up: FloatArray, free: FloatArray, most: int) 
     total = weight.sum()
     for _ in range(most):
         best = int(np.argmax(smooth))
-        if total <= 0 or smooth[best] < 0.06 * total:
+        if total <= 0 or smooth[best] < _LEAST_PEAK * total:
             break
         chosen.append((best + 0.5) * np.pi / bins)
-        smooth[(best + np.arange(-7, 8)) % bins] = 0.0
+        smooth[(best + np.arange(-_PEAK_BINS, _PEAK_BINS + 1)) % bins] = 0.0
     angles = np.array(chosen)
     return np.asarray(np.cos(angles)[:, None] * basis[0] + np.sin(angles)[:, None] * basis[1])
+
+
+@dataclass(slots=True)
+class _Mixture:
+    """The mixture as it is climbed: directions, shares (upright, level …, rest), and the uprights' scatter."""
+
+    up: FloatArray
+    level: FloatArray
+    share: FloatArray
+    scale: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Expected:
+    """What each edge is believed to be under a mixture.
+
+    Attributes
+    ----------
+    basis : ndarray, shape (2, 3)
+        Of the plane square to up.
+    residual : ndarray, shape (N, kinds)
+        Sine of each edge's angle to each direction.
+    belongs : ndarray, shape (N, kinds)
+        Probability of each direction; the rest is clutter.
+    robust : ndarray, shape (N, kinds)
+        Student weights, which turn each component into a re-weighted least-squares problem.
+    sd : ndarray, shape (N, kinds)
+    density : ndarray, shape (N, kinds + 1)
+        Of each component, shares included.
+    """
+
+    basis: FloatArray
+    residual: FloatArray
+    belongs: FloatArray
+    robust: FloatArray
+    sd: FloatArray
+    density: FloatArray
 
 
 def fit_directions(edges: Arcs, up: FloatArray, steps: int = 8, level_directions: int = 2,
@@ -212,82 +262,95 @@ def fit_directions(edges: Arcs, up: FloatArray, steps: int = 8, level_directions
         Another cue's log likelihood near here, added in each step.
     """
     up = up / np.linalg.norm(up)
-    count = len(edges)
-    if count == 0:
+    if len(edges) == 0:
         return Fit(up, np.zeros((0, 3)), np.zeros((2, 2)), np.zeros(2), 0.0, 0.0, np.zeros(0), np.zeros(0))
+    mixture = _first_mixture(edges, up, level_directions)
+    for _ in range(steps):
+        expected = _expect(edges, mixture)
+        matrix, slope = _normal_equations(edges, mixture, expected)
+        if extra is not None:
+            matrix[:2, :2] += expected.basis @ extra.information @ expected.basis.T
+            slope[:2] += expected.basis @ extra.slope_at(mixture.up)
+        _move(mixture, expected.basis, matrix, slope)
+        _weigh(edges, mixture, expected)
+    expected = _expect(edges, mixture)
+    density, share = expected.density, mixture.share
+    upright_gain = float(np.log(density[:, 0] * np.pi + 1 - share[0]).sum())
+    level_gain = float(np.log(density.sum(axis=1) * np.pi).sum()) - upright_gain
+    information, gradient = _profile(*_normal_equations(edges, mixture, expected))
+    return Fit(mixture.up, mixture.level, information, gradient, upright_gain, level_gain, expected.belongs[:, 0],
+               expected.belongs[:, 1:].sum(axis=1), mixture.scale)
+
+
+def _first_mixture(edges: Arcs, up: FloatArray, level_directions: int) -> _Mixture:
+    """Uprights about ``up``, and the strongest level directions of what is not upright."""
     off = residual_rad(edges, up[None])[:, 0]
-    near = student(off, edges.sd_rad + np.radians(1.0))
-    free = 1.0 - 0.35 * near / (0.35 * near + 0.65 / np.pi)
+    near = student(off, edges.sd_rad + np.radians(_FIRST_LOOK_DEG))
+    free = 1.0 - _FIRST_UPRIGHT * near / (_FIRST_UPRIGHT * near + (1 - _FIRST_UPRIGHT) / np.pi)
     level = _level_directions(edges, up, free, level_directions)
     kinds = 1 + level.shape[0]
-    share = np.concatenate([[0.3], np.full(kinds - 1, 0.3 / max(kinds - 1, 1)), [0.4]])
-    scale = 1.0
-    matrix = np.zeros((2 + kinds - 1, 2 + kinds - 1))
-    slope = np.zeros(2 + kinds - 1)
-    upright_gain = level_gain = 0.0
-    belongs = np.zeros((count, kinds))
-    for step in range(steps + 1):
-        basis = tangent_basis(up)
-        directions = np.concatenate([up[None], level])
-        residual = residual_rad(edges, directions)
-        density = np.empty((count, kinds + 1))
-        sd = np.repeat(edges.sd_rad[:, None], kinds, axis=1)
-        sd[:, 0] *= scale
-        density[:, :kinds] = student(residual, sd) * share[:kinds]
-        density[:, kinds] = share[kinds] / np.pi
-        total = density.sum(axis=1)
-        belongs = density[:, :kinds] / total[:, None]
-        if step == steps:
-            upright_gain = float(np.log(density[:, 0] * np.pi + 1 - share[0]).sum())
-            level_gain = float(np.log(total * np.pi).sum()) - upright_gain
-        # Student weights turn each component into a re-weighted least-squares problem.
-        variance = sd**2
-        robust = (_DEGREES_OF_FREEDOM + 1) / (_DEGREES_OF_FREEDOM + residual**2 / variance)
-        weight = belongs * robust / variance
-        weight[:, 1:] *= LEVEL_WEIGHT
-        along = edges.middle @ directions.T
-        sine = np.sqrt(np.maximum(1.0 - along**2, _MIN_SINE**2))
-        matrix[:] = 0.0
-        slope[:] = 0.0
-        rows = edges.normal @ basis.T / sine[:, :1]
-        matrix[:2, :2] += (rows * weight[:, :1]).T @ rows
-        slope[:2] -= rows.T @ (weight[:, 0] * residual[:, 0])
-        for k in range(kinds - 1):
-            turn = _cross(up, level[k])
-            tilt = -(level[k] @ basis.T) * (edges.normal @ up)[:, None] / sine[:, k + 1, None]
-            spin = (edges.normal @ turn) / sine[:, k + 1]
-            full = np.concatenate([tilt, spin[:, None]], axis=1)
-            block = (full * weight[:, k + 1, None]).T @ full
-            gain = full.T @ (weight[:, k + 1] * residual[:, k + 1])
-            index = [0, 1, 2 + k]
-            matrix[np.ix_(index, index)] += block
-            slope[index] -= gain
-        if step == steps:
-            break
-        solve = matrix.copy()
-        right = slope.copy()
-        if extra is not None:
-            solve[:2, :2] += basis @ extra.information @ basis.T
-            right[:2] += basis @ extra.slope_at(up)
-        solve[np.diag_indices_from(solve)] += 1e-3 + 1e-9 * np.trace(solve)
-        move = np.clip(np.linalg.solve(solve, right), -0.05, 0.05)
-        changed = up + move[:2] @ basis
-        changed /= np.linalg.norm(changed)
-        turned = []
-        for k in range(kinds - 1):
-            line = level[k] + move[2 + k] * _cross(up, level[k])
-            line -= (line @ changed) * changed
-            turned.append(line / np.linalg.norm(line))
-        level = np.array(turned).reshape(-1, 3)
-        up = changed
-        miss = (belongs[:, 0] * robust[:, 0] * residual[:, 0] ** 2 / edges.sd_rad**2).sum()
-        scale = float(np.sqrt((miss + _SCALE_PRIOR) / (belongs[:, 0].sum() + _SCALE_PRIOR)))
-        scale = min(max(scale, 0.7), _MOST_SCALE)
-        share = np.concatenate([belongs.sum(axis=0), [count - belongs.sum()]]) + 1.0
-        share /= share.sum()
-    information, gradient = _profile(matrix, slope)
-    return Fit(up, level, information, gradient, upright_gain, level_gain, belongs[:, 0],
-               belongs[:, 1:].sum(axis=1), scale)
+    upright, levels, rest = _FIRST_SHARES
+    return _Mixture(up, level, np.concatenate([[upright], np.full(kinds - 1, levels / max(kinds - 1, 1)), [rest]]))
+
+
+def _expect(edges: Arcs, mixture: _Mixture) -> _Expected:
+    kinds = 1 + mixture.level.shape[0]
+    residual = residual_rad(edges, np.concatenate([mixture.up[None], mixture.level]))
+    sd = np.repeat(edges.sd_rad[:, None], kinds, axis=1)
+    sd[:, 0] *= mixture.scale
+    density = np.empty((len(edges), kinds + 1))
+    density[:, :kinds] = student(residual, sd) * mixture.share[:kinds]
+    density[:, kinds] = mixture.share[kinds] / np.pi
+    belongs = density[:, :kinds] / density.sum(axis=1)[:, None]
+    robust = (_DEGREES_OF_FREEDOM + 1) / (_DEGREES_OF_FREEDOM + residual**2 / sd**2)
+    return _Expected(tangent_basis(mixture.up), residual, belongs, robust, sd, density)
+
+
+def _normal_equations(edges: Arcs, mixture: _Mixture, expected: _Expected) -> tuple[FloatArray, FloatArray]:
+    """Gauss-Newton matrix and slope in (two tilts of up, a spin of each level direction about it)."""
+    up, level, basis = mixture.up, mixture.level, expected.basis
+    matrix, slope = np.zeros((2 + len(level), 2 + len(level))), np.zeros(2 + len(level))
+    weight = expected.belongs * expected.robust / expected.sd**2
+    weight[:, 1:] *= LEVEL_WEIGHT
+    along = edges.middle @ np.concatenate([up[None], level]).T
+    sine = np.sqrt(np.maximum(1.0 - along**2, _MIN_SINE**2))
+    rows = edges.normal @ basis.T / sine[:, :1]
+    matrix[:2, :2] += (rows * weight[:, :1]).T @ rows
+    slope[:2] -= rows.T @ (weight[:, 0] * expected.residual[:, 0])
+    for k, line in enumerate(level):
+        turn = _cross(up, line)
+        tilt = -(line @ basis.T) * (edges.normal @ up)[:, None] / sine[:, k + 1, None]
+        spin = (edges.normal @ turn) / sine[:, k + 1]
+        full = np.concatenate([tilt, spin[:, None]], axis=1)
+        index = [0, 1, 2 + k]
+        matrix[np.ix_(index, index)] += (full * weight[:, k + 1, None]).T @ full
+        slope[index] -= full.T @ (weight[:, k + 1] * expected.residual[:, k + 1])
+    return matrix, slope
+
+
+def _move(mixture: _Mixture, basis: FloatArray, matrix: FloatArray, slope: FloatArray) -> None:
+    """One damped and bounded step; level directions stay square to up."""
+    matrix[np.diag_indices_from(matrix)] += _DAMPING + _RELATIVE_DAMPING * np.trace(matrix)
+    move = np.clip(np.linalg.solve(matrix, slope), -_LARGEST_STEP_RAD, _LARGEST_STEP_RAD)
+    changed = mixture.up + move[:2] @ basis
+    changed /= np.linalg.norm(changed)
+    turned = []
+    for k, line in enumerate(mixture.level):
+        moved = line + move[2 + k] * _cross(mixture.up, line)
+        moved -= (moved @ changed) * changed
+        turned.append(moved / np.linalg.norm(moved))
+    mixture.level = np.array(turned).reshape(-1, 3)
+    mixture.up = changed
+
+
+def _weigh(edges: Arcs, mixture: _Mixture, expected: _Expected) -> None:
+    """The uprights' scatter and all shares anew, from what edges were believed to be."""
+    belongs = expected.belongs
+    miss = (belongs[:, 0] * expected.robust[:, 0] * expected.residual[:, 0] ** 2 / edges.sd_rad**2).sum()
+    scale = float(np.sqrt((miss + _SCALE_PRIOR) / (belongs[:, 0].sum() + _SCALE_PRIOR)))
+    mixture.scale = min(max(scale, _LEAST_SCALE), _MOST_SCALE)
+    share = np.concatenate([belongs.sum(axis=0), [len(edges) - belongs.sum()]]) + 1.0
+    mixture.share = share / share.sum()
 
 
 def _profile(matrix: FloatArray, slope: FloatArray) -> tuple[FloatArray, FloatArray]:

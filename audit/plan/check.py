@@ -48,7 +48,8 @@ def check_plan(site: Site) -> tuple[PlanProblem, ...]:
     for camera in site.cameras:
         seen = geometry(camera)
         own = [
-            *_lens(camera, seen, file),
+            *_lens(camera, file),
+            *_picture(camera, seen, file),
             *_aim(camera, file),
             *_view(camera, seen, file),
             *chain_problems(camera, file),
@@ -99,8 +100,8 @@ def _problem(
     )
 
 
-def _lens(camera: Camera, seen: Geometry, file: str) -> Iterator[PlanProblem]:
-    """Angle of view, projection and the picture's shape."""
+def _lens(camera: Camera, file: str) -> Iterator[PlanProblem]:
+    """Angle of view, for the projection."""
     lens = camera.lens
     if lens.projection == "rectilinear" and lens.hfov_deg > 150:
         yield _problem(
@@ -132,6 +133,11 @@ def _lens(camera: Camera, seen: Geometry, file: str) -> Iterator[PlanProblem]:
             value=lens.hfov_deg,
             accepted="usually 20 to 120",
         )
+
+
+def _picture(camera: Camera, seen: Geometry, file: str) -> Iterator[PlanProblem]:
+    """Projection and radial terms for the form of camera, and the picture's shape."""
+    lens = camera.lens
     if camera.form == "fisheye" and lens.projection == "rectilinear":
         yield _problem(
             camera,

@@ -23,6 +23,10 @@ _SEAT_SLACK_DEG = 3.0
 _ADAPTER_REACH_DEG = 45.0
 
 _WALL_FISHEYE_PITCH_DEG = -60.0
+#: Facts of parts that the camera's setting asks for.
+_FACTS = ("room_for_plug", "hides_light", "sheds_water", "holds_fall", "spreads_load")
+#: A camera whose seat looks down at least so far hangs.
+_HANGS_PITCH_DEG = -60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -397,17 +401,18 @@ def _check_reach(report: _Report, parts: tuple[Part, ...]) -> None:
 
 
 def _check_setting(report: _Report, parts: tuple[Part, ...]) -> None:
+    facts = {name for p in parts for name in _FACTS if p.fact(name)}
+    _check_weather(report, parts, facts)
+    _check_weight(report, parts, facts)
+    _check_structure(report, parts, facts)
+
+
+def _check_weather(report: _Report, parts: tuple[Part, ...], facts: set[str]) -> None:
+    """Water, connectors and ceilings."""
     camera = report.camera
-    words = {p.word for p in parts}
     outdoor = camera.setting == "outdoor"
     joint = catalogue()["joints"].get(camera.form, {})
-    facts = {
-        name
-        for p in parts
-        for name in ("room_for_plug", "hides_light", "sheds_water", "holds_fall", "spreads_load")
-        if p.fact(name)
-    }
-    seat_down = _seat_pitch(camera, parts) <= -60.0
+    seat_down = _seat_pitch(camera, parts) <= _HANGS_PITCH_DEG
     if joint.get("plug") and outdoor and "room_for_plug" not in facts and not _is_made_of(camera, "hollow"):
         report.add(
             f"a {camera.form} has a connector on its fly lead, and no part has room for it: left outside it corrodes.",
@@ -426,6 +431,13 @@ def _check_setting(report: _Report, parts: tuple[Part, ...]) -> None:
             "Read LED and serial, and photograph them, before closing the ceiling.",
             "caution",
         )
+
+
+def _check_weight(report: _Report, parts: tuple[Part, ...], facts: set[str]) -> None:
+    """Weight, and what carries it."""
+    camera = report.camera
+    words = {p.word for p in parts}
+    joint = catalogue()["joints"].get(camera.form, {})
     if joint.get("heavy"):
         light = [p for p in parts if p.fact("load") == "light" or p.word == "pole adapter"]
         for part in light:
@@ -447,6 +459,11 @@ def _check_setting(report: _Report, parts: tuple[Part, ...]) -> None:
             "thin sheet moves with wind and heat, and the aim with it.",
             "Fix a rail or back plate to the frame behind the sheet.",
         )
+
+
+def _check_structure(report: _Report, parts: tuple[Part, ...], facts: set[str]) -> None:
+    """What moves, slopes, or was there before."""
+    camera = report.camera
     if _is_made_of(camera, "turning"):
         if "spreads_load" not in facts:
             report.add("a timber pole swells and turns.", "Use a wide plate with four screws over two faces.")

@@ -411,6 +411,7 @@ def _ground_reach(height_m: float, pose: Pose, span: tuple[float, float]) -> tup
     def sine(a: float) -> float:
         return factor * math.sin(a - angle)
 
+    # quarter turns of the horizon, where the sine has its ends
     turns = [angle + quarter for quarter in (-1.5 * math.pi, -0.5 * math.pi, 0.5 * math.pi, 1.5 * math.pi)]
     sines = [sine(a) for a in (top, bottom, *(t for t in turns if top <= t <= bottom))]
     steepest, flattest = max(sines), min(sines)
@@ -437,6 +438,7 @@ def lowest_pitch_for_sky(lens: Lens, fraction: float, roll_deg: float = 0.0) -> 
     low, high = -90.0, 60.0
     if open_sky_fraction(lens, high, roll_deg) < fraction:
         return None
+    # to a twentieth of a degree
     while high - low > 0.05:
         middle = 0.5 * (low + high)
         if open_sky_fraction(lens, middle, roll_deg) < fraction:

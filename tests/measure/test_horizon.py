@@ -7,9 +7,9 @@ import pytest
 
 from audit.frames import roll_pitch_from_up, up_in_camera
 from audit.lens import Lens
-from audit.measure.horizon import open_horizon
+from audit.measure.horizon import HorizonLimits, open_horizon
 
-LIMITS = dict(sd_rad=np.radians(0.8), chance=0.4, straight_rad=np.radians(0.35), least_share=0.6)
+LIMITS = HorizonLimits(sd_rad=np.radians(0.8), chance=0.4, straight_rad=np.radians(0.35), least_share=0.6)
 
 
 def sea(lens: Lens, roll_deg: float, pitch_deg: float) -> tuple[np.ndarray, np.ndarray]:
@@ -29,7 +29,7 @@ def sea(lens: Lens, roll_deg: float, pitch_deg: float) -> tuple[np.ndarray, np.n
 @pytest.mark.parametrize(("roll_deg", "pitch_deg"), [(0.0, -10.0), (6.0, 5.0)])
 def test_sea_gives_the_pose(lens, roll_deg, pitch_deg):
     picture, logit = sea(lens, roll_deg, pitch_deg)
-    cue = open_horizon(logit, picture, lens, **LIMITS)
+    cue = open_horizon(logit, picture, lens, LIMITS)
     assert cue is not None
     assert roll_pitch_from_up(cue.up) == pytest.approx((roll_deg, pitch_deg), abs=0.15)
     best = cue.quadratic(cue.up)
@@ -46,12 +46,12 @@ def test_a_ragged_skyline_is_no_horizon():
     for left in range(0, 192, 12):
         top = rng.integers(10, 45)
         rough[top:, left:left + 12] = -6
-    assert open_horizon(rough, picture, lens, **LIMITS) is None
+    assert open_horizon(rough, picture, lens, LIMITS) is None
 
 
 def test_no_sky_or_only_sky_is_no_horizon():
     lens = Lens(800, 450, 75.0)
     picture = np.full((450, 800), 128, np.uint8)
     for value in (-5.0, 5.0):
-        assert open_horizon(np.full((108, 192), value), picture, lens, **LIMITS) is None
-    assert open_horizon(np.zeros((2, 2)), picture, lens, **LIMITS) is None
+        assert open_horizon(np.full((108, 192), value), picture, lens, LIMITS) is None
+    assert open_horizon(np.zeros((2, 2)), picture, lens, LIMITS) is None
