@@ -42,9 +42,9 @@ __all__ = ["lost_targets", "pose_findings"]
 
 _TWO_SIDED_95 = 1.96
 #: Open sky that exceeds what the measured pose can show by this much is no sky (our default).
+_IMPOSSIBLE_SKY = 0.05
 #: Less of a thing than a hand's breadth above or below the picture is not told.
 _HAND_M = 0.1
-_IMPOSSIBLE_SKY = 0.05
 #: Smaller changes of near ground and of the share above the horizon are not worth a word.
 _SAID_GROUND_M = 0.3
 _SAID_SHARE = 0.02
