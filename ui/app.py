@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import streamlit as st
+from streamlit.navigation.page import StreamlitPage
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
@@ -14,6 +15,16 @@ from ui.parts.style import apply_style
 from ui.parts.words import word
 
 _PAGES = ("review", "bring_in", "aim", "place", "site", "over_time", "checks", "sign", "plan")
+
+
+def _links(pages: list[StreamlitPage], shown: StreamlitPage) -> None:
+    """The pages by name: in a row where there is room, else behind a button that says so and closes on a new page."""
+    with st.container(key="pages-row", horizontal=True, gap=None):
+        for page in pages:
+            st.page_link(page)
+    with st.container(key="pages-button"), st.popover(word("desk.pages"), key=f"pages-of-{shown.url_path}"):
+        for page in pages:
+            st.page_link(page)
 
 
 def main() -> None:
@@ -25,7 +36,8 @@ def main() -> None:
         st.Page(folder / f"{name}.py", title=word(f"page.{name}"), url_path=name if i else None, default=i == 0)
         for i, name in enumerate(_PAGES)
     ]
-    page = st.navigation(pages, position="top")
+    page = st.navigation(pages, position="hidden")
+    _links(pages, page)
     if not signed_in():
         st.error(word("desk.sign_in_first"))
         return

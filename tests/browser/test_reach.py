@@ -100,13 +100,10 @@ def test_no_function_is_lost(tmp_path: Path, sized: Callable[[str], Any], size: 
         page.keyboard.press("Escape")
         page.get_by_role("button", name="Night", exact=True).or_(page.get_by_text("snapshot").first).first.wait_for()
         for name, words in (("Assign photos", "Photos to assign"), ("Site plan", "Site plan"), ("Sign-off", "Open findings")):
-            page.locator("[data-testid='stExpandSidebarButton']").click()
-            page.locator("[data-testid='stSidebarNavLink']", has_text=name).click()
-            page.wait_for_selector(f"text={words}")
+            page.get_by_role("button", name="Pages").click()
+            page.get_by_role("link", name=name).click()
+            page.get_by_role("heading", name=words).first.wait_for()
             idle(page)
-            close = page.locator("[data-testid='stSidebarCollapseButton'] button")
-            if close.is_visible():
-                close.click()
         with page.expect_download() as waiting:
             page.get_by_role("button", name="Download job list").click()
         assert "C-2: aim" in Path(waiting.value.path()).read_text(encoding="utf-8")
@@ -116,6 +113,35 @@ def test_no_function_is_lost(tmp_path: Path, sized: Callable[[str], Any], size: 
         page.wait_for_selector("text=Signed by Ada Example")
     assert book.visit().signed_by == "Ada Example"
     book.close()
+
+
+@pytest.mark.parametrize("size", ["desk", "phone"])
+def test_nothing_confirms_before_what_it_confirms(tmp_path: Path, page_of: Callable[[str], Any], size: str) -> None:
+    """Camera, picture, worst finding with its buttons, then the rest: by scroll and by Tab."""
+    judged_logbook(tmp_path, visits=1).close()
+    with served(tmp_path / "logbook") as address:
+        page = page_of(size)
+        shown(page, address)
+        places = page.evaluate(
+            """() => ['h1', '.st-key-review-pictures [data-testid^="stBidiComponent"]', '.finding', '.st-key-confirm button',
+                      '.st-key-accept_all button', '.cautions', '.thumbs img']
+                .map(s => document.querySelector(s)).map(e => e && e.getBoundingClientRect())
+                .map(b => b && [b.left, b.top, b.bottom])"""
+        )
+        assert all(places), places
+        heading, picture, finding, confirm, go_on, cautions, crew = places
+        assert heading[2] <= picture[1] and finding[1] < confirm[1] < go_on[1] < cautions[1]
+        if size == "phone":
+            assert picture[2] <= finding[1] and cautions[2] <= crew[1]
+        order = page.evaluate(
+            """() => ['.st-key-confirm button', '.st-key-accept_all button'].map(s => document.querySelector(s))
+                .reduce((a, b) => a.compareDocumentPosition(b) & Node.DOCUMENT_POSITION_FOLLOWING)"""
+        )
+        assert order, "Tab comes to the finding's own button first"
+        page.locator(".st-key-confirm button").focus()
+        page.keyboard.press("Tab")
+        ring = page.evaluate("getComputedStyle(document.activeElement).outline")
+        assert "rgb(0, 114, 178)" in ring and "3px" in ring, ring
 
 
 def test_keys_for_each_camera(tmp_path: Path, page_of: Callable[[str], Any]) -> None:

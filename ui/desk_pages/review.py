@@ -42,7 +42,7 @@ def _jump(order: list[str], every: list[str]) -> None:
     st.session_state["go_to"] = ""
 
 
-def _head(desk: Desk, order: list[str], every: list[str], may_decide: bool) -> None:
+def _head(desk: Desk, order: list[str], every: list[str]) -> None:
     camera = desk.case.camera
     title = html.escape(f"{camera.camera}  {camera.name}")
     place = html.escape(word("review.of", position=order.index(camera.camera) + 1, total=len(order)))
@@ -58,29 +58,39 @@ def _head(desk: Desk, order: list[str], every: list[str], may_decide: bool) -> N
         )  # fmt: skip
         st.button(word("review.previous"), shortcut="Left", on_click=go, args=(order, -1), key="previous")
         st.button(word("review.next"), shortcut="Right", on_click=go, args=(order, 1), key="next")
-        asked = question(desk) if may_decide else None
-        if asked is not None:
-            st.button(
-                word("point.enter", landmark=asked[1].landmark), shortcut="Enter", on_click=confirm_and_go_on,
-                args=(desk, order, *asked), key="accept_all", type="primary",
-            )  # fmt: skip
-            return
-        label = "review.accept_all" if may_decide and desk.undecided else "review.go_on"
+
+
+def _go_on(desk: Desk, order: list[str], may_decide: bool) -> None:
+    """What confirms and goes on; it stands behind all that it confirms, for eye, finger and Tab alike."""
+    asked = question(desk) if may_decide else None
+    if asked is not None:
         st.button(
-            word(label), shortcut="Enter", on_click=accept_and_go_on if may_decide else go,
-            args=(desk, order) if may_decide else (order, 1), key="accept_all", type="primary",
+            word("point.enter", landmark=asked[1].landmark), shortcut="Enter", on_click=confirm_and_go_on,
+            args=(desk, order, *asked), key="accept_all", type="primary",
         )  # fmt: skip
+        return
+    label = "review.accept_all" if may_decide and desk.undecided else "review.go_on"
+    st.button(
+        word(label), shortcut="Enter", on_click=accept_and_go_on if may_decide else go,
+        args=(desk, order) if may_decide else (order, 1), key="accept_all", type="primary",
+    )  # fmt: skip
 
 
-def _findings(desk: Desk, may_decide: bool) -> None:
+def _findings(desk: Desk, order: list[str], may_decide: bool) -> None:
     unseen = [check_word(f.check) for f in desk.case.verdict.findings if f.state == "not verified"]
     if unseen:
         paragraph(word("review.unproven", checks=", ".join(unseen)), "strong")
     elif not desk.asking:
         paragraph(word("review.nothing"), "strong")
+    asked = may_decide and question(desk) is not None
+    if asked:
+        show_pointing(desk, may_decide)
     active = current(desk)
     for key, finding in enumerate(desk.asking, 1):
         show_finding(desk, finding, key, finding is active, may_decide)
+    _go_on(desk, order, may_decide)
+    if not asked:
+        show_pointing(desk, may_decide)
     show_cautions(desk.asking)
     if may_decide:
         show_saying(desk)
@@ -96,28 +106,28 @@ def _camera(book: Logbook, visit: VisitRecord, order: list[str], every: list[str
     desk = Desk(book, visit, case)
     may_decide = visit.signed_at is None and may("decide")
     may_sort = visit.signed_at is None and may("bring in")
-    _head(desk, order, every, may_decide)
+    _head(desk, order, every)
     if may_decide:
         ask_for_name()
     show_notice()
-    left, right = st.columns([3, 2])
-    with left:
+    body = st.container(key="review-body")
+    with body.container(key="review-pictures"):
         show_pictures(book, visit, case)
-        beside, below = st.columns(2)
-        with beside:
-            show_crew_photos(book, case, may_sort)
-        with below:
-            show_preview(case)
-    with right:
+    with body.container(key="review-findings"):
         if visit.signed_at is not None:
             paragraph(word("review.signed"), "faint")
         note = intended_pose(case.camera).note
         if note:
             paragraph(word("review.agreed", note=note), "faint")
-        show_pointing(desk, may_decide)
-        _findings(desk, may_decide)
+        _findings(desk, order, may_decide)
         show_done(desk, may_decide)
         show_history(book, name)
+    with body.container(key="review-crew"):
+        beside, below = st.columns(2)
+        with beside:
+            show_crew_photos(book, case, may_sort)
+        with below:
+            show_preview(case)
 
 
 def page() -> None:

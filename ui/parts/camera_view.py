@@ -34,6 +34,7 @@ def show_pictures(book: Logbook, visit: VisitRecord, case: Case) -> None:
     with st.container(horizontal=True, vertical_alignment="center", height=_ROW_PX, border=False):
         shot = _chosen(shots, visit, case)
         fine = st.toggle(word("review.fine"), key="fine")
+    place = st.container()
     layers = st.pills(
         word("review.layers"), LAYERS, selection_mode="multi", default=LAYERS, key="layers",
         format_func=lambda layer: term("layer", layer), label_visibility="collapsed",
@@ -44,7 +45,8 @@ def show_pictures(book: Logbook, visit: VisitRecord, case: Case) -> None:
     if beside is not None:
         shown.append(beside)
     photo = shot.photo
-    show_beside(shown, photo.width_px, photo.height_px, f"{visit.number}/{photo.sha256}", "viewer")
+    with place:
+        show_beside(shown, photo.width_px, photo.height_px, f"{visit.number}/{photo.sha256}", "viewer")
 
 
 def _chosen(shots: list[Shot], visit: VisitRecord, case: Case) -> Shot:

@@ -52,7 +52,6 @@ def show_finding(desk: Desk, finding: Finding, key: int, active: bool, may_decid
 def _buttons(desk: Desk, finding: Finding) -> None:
     with st.container(horizontal=True):
         st.button(word("review.confirm"), key="confirm", on_click=decide, args=(desk, finding, "confirm"))
-        press_on({"c": "confirm"}, "keys-confirm")
         for name, shortcut in (("dismiss", "d"), ("tolerate", "t")):
             st.button(
                 word(f"review.{name}"), key=name, shortcut=shortcut, on_click=ask_reason, args=(desk, finding, name)
@@ -60,6 +59,7 @@ def _buttons(desk: Desk, finding: Finding) -> None:
         said = None if desk.decision(finding) is None else (desk.camera, finding.check)
         if said is not None or st.session_state.get("trail"):
             st.button(word("review.undo"), key="undo", shortcut="z", on_click=take_back, args=(desk.book, desk.visit, said))
+    press_on({"c": "confirm"}, "keys-confirm")
 
 
 def _reason(desk: Desk, finding: Finding, decision: str) -> None:
