@@ -128,7 +128,7 @@ def test_dropped_photos_go_to_disk_and_leave_memory(
     page.get_by_label("Folder on this computer").wait_for()
     page.wait_for_timeout(1500)
     before = rss_mib(process.pid)
-    page.locator("input[type='file']").set_input_files(dropped)
+    page.get_by_test_id("stForm").locator("input[type='file']").set_input_files(dropped)
     page.wait_for_timeout(4000)
     page.get_by_role("button", name="Start").press("Enter")
     page.wait_for_selector("text=12 photos read", timeout=120_000)

@@ -250,7 +250,7 @@ def test_photos_are_brought_in_by_drop_and_from_a_folder_of_the_list_alone(
         visit = book.visit()
         assert len(book.photos(visit)) == before + GOOD and book.refusals(visit) == refused
     page.get_by_label("Folder on this computer").fill("")
-    page.locator("input[type='file']").set_input_files([str(dropped)])
+    page.get_by_test_id("stForm").locator("input[type='file']").set_input_files([str(dropped)])
     page.wait_for_selector("text=dropped.jpg")
     start.press("Enter")
     page.wait_for_selector(f"text={before + GOOD + 1} photos read, {len(refused)} refused", timeout=120_000)
@@ -264,7 +264,7 @@ def test_without_a_list_of_folders_none_is_asked_for(desk: Shared, tmp_path: Pat
         sign_in(page, address, "cleo")
         page.wait_for_selector(".counts")
         page.goto(f"{address}/bring_in")
-        page.locator("input[type='file']").wait_for(state="attached")
+        page.get_by_test_id("stForm").locator("input[type='file']").wait_for(state="attached")
         assert page.get_by_label("Folder on this computer").count() == 0
 
 
