@@ -14,6 +14,7 @@ import typer.main
 from audit.cli.commands import app
 from tests.house_figures import figures
 from tests.house_functions import MOST_LINES, MOST_PARAMETERS, too_much
+from tests.house_symbols import PAGE, page
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -134,6 +135,22 @@ def test_figures_in_numeric_code_have_a_name_or_a_reason() -> None:
         counted[figure.file] = counted.get(figure.file, 0) + 1
     more = {file: count for file, count in counted.items() if count > UNNAMED.get(file, 0)}
     assert not more, "name them or say why: python -m tests.house_figures"
+
+
+def test_every_symbol_stands_on_its_page_with_a_meaning() -> None:
+    lines = list(page())
+    assert PAGE.read_text(encoding="utf-8").splitlines() == lines, "python -m tests.house_symbols writes it anew"
+    assert not [line for line in lines if line.startswith("| `") and line.split("|")[-2].strip() == ""]
+
+
+def test_formulas_are_named_where_they_stand() -> None:
+    """Files and names that the two pages of formulas name exist."""
+    for name, room in (("matching.md", "match"), ("measuring.md", "measure")):
+        text = (ROOT / "docs" / name).read_text(encoding="utf-8")
+        files = [file for file in re.findall(r"`([\w*/]+\.py)`", text) if "/" not in file]
+        assert files and all((ROOT / "audit" / room / file).is_file() for file in files)
+        numbers = [int(n) for n in re.findall(r"\\tag\{(\d+)\}", text)]
+        assert numbers == list(range(1, len(numbers) + 1))
 
 
 def test_types_and_lint() -> None:
