@@ -45,6 +45,8 @@ _IMPOSSIBLE_SD = 4.0
 _IMPOSSIBLE_DEG = 3.0
 #: Chance of a fit as bad as this among good clicks, below which they contradict each other.
 _CONTRADICTION = 1e-4
+#: Smaller angles are told with a digit.
+_SAID_WHOLE_DEG = 3.0
 _STEPS = 40
 _CONVERGED = 1e-10
 _DIFFERENCE = 1e-6
@@ -279,7 +281,7 @@ def _outvoted(station: Station, others: tuple[Sighting, ...], sighting: Sighting
     ray = lens.unproject([sighting.column_px, sighting.row_px])
     apart = math.degrees(math.acos(float(np.clip(direction @ ray / np.linalg.norm(direction), -1.0, 1.0))))
     behind = direction[2] <= 0 and lens.projection == "rectilinear"
-    where = "behind the camera" if behind else f"{apart:.0f}° away from this click"
+    where = "behind the camera" if behind else f"{apart:.{0 if apart >= _SAID_WHOLE_DEG else 1}f}° away from this click"
     return f"'{sighting.landmark}': by the other clicks it lies {where}; one of them is wrong: take it back and click again."
 
 

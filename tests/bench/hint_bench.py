@@ -4,6 +4,7 @@
     python -m tests.bench.hint_bench hints FILE [--sites 20] [--splits bench,"held out"]
     python -m tests.bench.hint_bench clicks FILE [--sd 0.3]
     python -m tests.bench.hint_bench unclicked FILE [--cameras 200]
+    python -m tests.bench.hint_bench boards PACKED [--views 10] [--splits ...]    # none hangs in any of them
 
 ``views`` renders cameras round each panorama of ``PACKED`` (``python -m training.prepare``) with a known pose, measures
 each picture as a visit does, and keeps the truth with the measurement, a JSON line a view. The others read that file.
@@ -34,6 +35,7 @@ from audit.judge.hints import WORTH_A_LOOK
 from audit.judge.limits import load_limits
 from audit.judge.lines import LinesSeen, misfits
 from audit.lens import Lens
+from audit.measure.board import board_numbers, find_boards
 from audit.measure.image import measure_image
 from audit.measure.measurement import ImageMeasurement
 from audit.measure.record import measurement_from_record, measurement_to_record
@@ -84,6 +86,24 @@ def views(packed: Path, output: Path, count: int, splits: tuple[str, ...]) -> No
                 line = {"place": place["name"], "split": place["split"], **pose, "record": measurement_to_record(measured)}
                 file.write(json.dumps(line) + "\n")
                 file.flush()
+
+
+def boards(packed: Path, count: int, splits: tuple[str, ...]) -> None:
+    """Boards that are read in views in which none hangs, and squares taken for a torn one of a site's hundred."""
+    cv2.setNumThreads(1)
+    numbers = tuple(board_numbers("a site", [(f"C{i}", "gate") for i in range(100)]).values())
+    looked = wrong = torn = 0
+    for number, place in enumerate(p for p in json.loads((packed / "places.json").read_text()) if p["split"] in splits):
+        rng = np.random.default_rng([21, number])
+        stops = panorama_stops(packed, place["key"])
+        for _ in range(count):
+            turn = float(rng.uniform(0, 360)), float(rng.uniform(-35, 5)), float(rng.normal(0, 3))
+            shown = develop_view(render_view(stops, Lens(*SIZE, float(rng.uniform(40, 110))), *turn, np.eye(3)), rng)
+            found = find_boards((np.clip(shown, 0, 1) * 255).astype(np.uint8), numbers)
+            looked += 1
+            wrong += any(b.number is not None for b in found)
+            torn += any(b.number is None for b in found)
+    print(f"{looked} views of panoramas without a board: {wrong} read as one, {torn} taken for a torn one")
 
 
 def read(path: Path, splits: tuple[str, ...]) -> list[View]:
@@ -202,7 +222,7 @@ def unclicked(seen: list[View], cameras: int, seed: int) -> None:
 def main() -> None:
     """Render and measure, or print the figures that are asked for."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", choices=("views", "hints", "clicks", "unclicked"))
+    parser.add_argument("what", choices=("views", "hints", "clicks", "unclicked", "boards"))
     parser.add_argument("given", type=Path)
     parser.add_argument("-o", "--output", type=Path)
     parser.add_argument("--views", type=int, default=10)
@@ -217,6 +237,9 @@ def main() -> None:
         if args.output is None:
             parser.error("views needs -o FILE")
         views(args.given, args.output, args.views, splits)
+        return
+    if args.what == "boards":
+        boards(args.given, args.views, splits)
         return
     seen = read(args.given, splits)
     if args.what == "hints":

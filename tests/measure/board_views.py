@@ -16,6 +16,8 @@ from audit.measure.board import MARKER_SIDE_M, marker_picture, paper_of
 
 SIZE = (960, 540)
 _FINER = 4
+#: The sheet's white rim around the marker's corners, generously.
+_AROUND_PX = 24
 
 
 @dataclass(frozen=True)
@@ -73,6 +75,15 @@ def _facing(ray: np.ndarray) -> np.ndarray:
     return np.stack([right, np.cross(ray, right), ray], axis=1)
 
 
+def _laid(part: np.ndarray, low: np.ndarray) -> np.ndarray:
+    """A part of the picture that begins at ``low``, in an empty picture of full size with one channel."""
+    whole = np.zeros((SIZE[1], SIZE[0], 1), np.float32)
+    first, last = np.maximum(low, 0), np.minimum(low + part.shape[::-1], SIZE)
+    if np.all(last > first):
+        whole[first[1] : last[1], first[0] : last[0], 0] = part[first[1] - low[1] : last[1] - low[1], first[0] - low[0] : last[0] - low[0]]
+    return whole
+
+
 def _pasted(rng, picture, lens, sheet, number, night):
     middle, turned, side = sheet
     marker = marker_picture(number)
@@ -83,12 +94,14 @@ def _pasted(rng, picture, lens, sheet, number, night):
     there = lens.project(corners)
     low, high = rim - 0.5, rim + marker.shape[0] - 0.5
     here = np.array([[low, low], [high, low], [high, high], [low, high]], np.float32)
-    warp = cv2.getPerspectiveTransform(here, ((there + 0.5) * _FINER - 0.5).astype(np.float32))
-    size = SIZE[0] * _FINER, SIZE[1] * _FINER
-    cover = cv2.warpPerspective(np.ones_like(paper, np.float32), warp, size)
-    ink = cv2.warpPerspective(paper, warp, size, flags=cv2.INTER_AREA).astype(np.float32)
-    cover = cv2.resize(cover, SIZE, interpolation=cv2.INTER_AREA)[..., None]
-    ink = cv2.resize(ink, SIZE, interpolation=cv2.INTER_AREA)[..., None]
+    low_px = np.floor(there.min(axis=0)).astype(int) - _AROUND_PX
+    high_px = np.ceil(there.max(axis=0)).astype(int) + _AROUND_PX
+    near = tuple(int(n) for n in high_px - low_px)
+    warp = cv2.getPerspectiveTransform(here, ((there - low_px + 0.5) * _FINER - 0.5).astype(np.float32))
+    size = near[0] * _FINER, near[1] * _FINER
+    cover = _laid(cv2.resize(cv2.warpPerspective(np.ones_like(paper, np.float32), warp, size), near, interpolation=cv2.INTER_AREA), low_px)
+    flat = cv2.warpPerspective(paper, warp, size, flags=cv2.INTER_AREA).astype(np.float32)
+    ink = _laid(cv2.resize(flat, near, interpolation=cv2.INTER_AREA), low_px)
     white, black = rng.uniform(0.6, 1.0) * (0.6 if night else 1.0), rng.uniform(0.02, 0.15)
     out = picture * (1 - cover) + cover * (ink * (white - black) + 255 * black)
     out = cv2.GaussianBlur(out, (0, 0), rng.uniform(0.6, 1.3) if night else rng.uniform(0.4, 0.9))
