@@ -159,6 +159,8 @@ class CameraEvidence:
         Whether the plan has anything that could be pointed out.
     hints : tuple of str
         What speaks against the planned bearing without proving it, a sentence each.
+    crew_bearings_deg : tuple of float
+        True bearings of the crew's phones in the photos of the camera.
     board_notes : tuple of str
         What is to be said of boards that could not be used.
     written : tuple of Written
@@ -187,6 +189,7 @@ class CameraEvidence:
     can_point: bool = True
     hints: tuple[str, ...] = ()
     board_notes: tuple[str, ...] = ()
+    crew_bearings_deg: tuple[float, ...] = ()
     written: tuple[Written, ...] = ()
     site_time: SiteTime = SiteTime()
     plan_errors: tuple[PlanProblem, ...] = ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 
 from audit.judge.carried import todays_orientation
@@ -20,6 +21,8 @@ __all__ = ["WORTH_A_LOOK", "bearing_hints", "kept_hints"]
 WORTH_A_LOOK = 0.5
 #: Fewer neighbours than this are no consensus.
 _LEAST_OTHERS = 3
+#: The crew's directions have a middle where they agree by this much (length of their mean, 0..1; our default).
+_AGREE = 0.3
 
 
 def bearing_hints(site: Site, evidence: Mapping[str, CameraEvidence], limits: Limits) -> dict[str, tuple[str, ...]]:
@@ -57,13 +60,25 @@ def _lines(camera: Camera, evidence: CameraEvidence | None, limits: Limits) -> L
         return None
     known = panned(camera, evidence, intended, todays_orientation(evidence, limits), limits)
     bearing = intended.bearing_deg if known.bearing_deg is None else known.bearing_deg
-    return LinesSeen(camera.camera, camera.east_m, camera.north_m, bearing, lines, known.bearing_deg is not None)
+    shown = known.bearing_deg is not None
+    return LinesSeen(camera.camera, camera.east_m, camera.north_m, bearing, lines, shown, _middle(evidence.crew_bearings_deg))
+
+
+def _middle(bearings_deg: tuple[float, ...]) -> float | None:
+    """The middle of bearings on the circle; None where there are none or they cancel each other."""
+    sines, cosines = (sum(f(math.radians(b)) for b in bearings_deg) for f in (math.sin, math.cos))
+    if math.hypot(sines, cosines) < _AGREE * max(len(bearings_deg), 1):
+        return None
+    return math.degrees(math.atan2(sines, cosines)) % 360.0
 
 
 def _sentence(misfit: Misfit) -> str:
     turn = abs(misfit.turn_deg)
     way, other = ("right", "left") if misfit.turn_deg > 0 else ("left", "right")
-    return (
+    text = (
         f"Level edges in its picture fit those that {misfit.others} cameras around it see only if it is panned about "
-        f"{turn:z.0f}° too far {way}, or {180 - turn:z.0f}° too far {other}."
+        f"{turn:z.0f}° too far {way}"
     )
+    if misfit.one_way:
+        return f"{text}, and the crew's compass agrees."
+    return f"{text}, or {180 - turn:z.0f}° too far {other}."

@@ -6,7 +6,9 @@ perhaps panned away. Every camera is held against its neighbours together, and w
 in the next round.
 
 It is a hint: edges know no difference between a direction and its opposite, right angles make a quarter turn fit nearly
-as well, and a lonely slanting building fits no neighbour. Measured by ``python -m tests.bench.hint_bench``.
+as well, and a lonely slanting building fits no neighbour. The crew's compass joins in: whoever photographs a camera mostly
+stands before it and looks against it, so it can tell a direction from its opposite; alone it is too vague to put a camera
+up. Measured by ``python -m tests.bench.hint_bench``.
 """
 
 from __future__ import annotations
@@ -19,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 from scipy.spatial import cKDTree
 
+from audit.match.evidence import Settings, direction_log_density
 from audit.measure.level_lines import BINS
 
 __all__ = ["LinesSeen", "Misfit", "misfits"]
@@ -26,8 +29,8 @@ __all__ = ["LinesSeen", "Misfit", "misfits"]
 FloatArray = NDArray[np.float64]
 
 _WIDTH_DEG = 180.0 / BINS
-#: Turns that are tried, degrees: every bin once, from -90.
-_TURNS_DEG = (np.arange(BINS) * _WIDTH_DEG + 90.0) % 180.0 - 90.0
+#: Turns that are tried, degrees: every bin of the whole circle, -180 to 180.
+_TURNS_DEG = (np.arange(2 * BINS) * _WIDTH_DEG + 180.0) % 360.0 - 180.0
 #: Cameras that a camera is held against, the nearest first.
 _NEIGHBOURS = 40
 #: A neighbour counts half at this distance, and half where it looks this much another way (our defaults): then both see
@@ -42,6 +45,8 @@ _NEAR_DEG = 4.0
 #: Set on places of the training split (tests/bench/hint_bench.py), looked at on others.
 _EDGE_WORTH, _MOST_EDGES, _FULL_EDGES, _STRAY = 1.5, 15.0, 30.0, 0.1
 _ROUNDS = 4
+#: The opposite direction is told too, unless it is this much less likely.
+_ONE_WAY = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +61,8 @@ class LinesSeen:
         As planned, or as shown.
     shown : bool
         The bearing was shown: it speaks for the others and is not doubted itself.
+    crew_deg : float or None
+        Middle of the true bearings that the crew's phones had when they photographed the camera.
     """
 
     camera: str
@@ -64,6 +71,7 @@ class LinesSeen:
     bearing_deg: float
     lines: Sequence[float]
     shown: bool = False
+    crew_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,14 +83,16 @@ class Misfit:
     probability : float
         That it is off by more than 4 degrees.
     turn_deg : float
-        The likeliest turn of more than 4 degrees from the plan, + to the right, -90 to 90; the opposite direction fits
-        as well.
+        The likeliest turn of more than 4 degrees from the plan, + to the right, -180 to 180.
+    one_way : bool
+        The crew's compass speaks against the opposite direction; without it, that fits as well.
     others : int
         Cameras that it was held against.
     """
 
     probability: float
     turn_deg: float
+    one_way: bool
     others: int
 
 
@@ -96,24 +106,40 @@ def misfits(seen: Sequence[LinesSeen]) -> dict[str, Misfit]:
     near = _neighbours(seen)
     shown = np.array([s.shown for s in seen])
     good = np.where(shown, 1.0, 1.0 - _PANNED)
-    chance, far = _before(), np.abs(_TURNS_DEG) > _NEAR_DEG
-    off, best = np.zeros(len(seen)), np.zeros(len(seen), dtype=np.int64)
+    chance, far = _before() + np.stack([_by_crew(s) for s in seen]), np.abs(_TURNS_DEG) > _NEAR_DEG
+    likely = np.zeros((len(seen), len(_TURNS_DEG)))
     for _ in range(_ROUNDS):
         weights = near.multiply((good * mass)[None]).tocsr()
         total = np.asarray(weights.sum(axis=1)).ravel()
         common = (weights @ world) / np.maximum(total, 1e-9)[:, None]
         worth = _EDGE_WORTH * mass * np.minimum(1.0, total / _FULL_EDGES)
-        fit = _correlated(np.log((1 - _STRAY) * common + _STRAY / BINS), world * worth[:, None]) + chance
-        likely = np.exp(fit - fit.max(axis=1, keepdims=True))
+        fit = _correlated(np.log((1 - _STRAY) * common + _STRAY / BINS), world * worth[:, None])
+        likely = np.exp(_highest_nought(np.tile(fit, 2) + chance))
         likely /= likely.sum(axis=1, keepdims=True)
-        off, best = likely[:, far].sum(axis=1), np.where(far, likely, -1.0).argmax(axis=1)
-        good = np.where(shown, 1.0, 1.0 - off)
+        good = np.where(shown, 1.0, likely[:, ~far].sum(axis=1))
     others = np.diff(near.indptr)
     return {
-        s.camera: Misfit(float(off[i]), float(_TURNS_DEG[best[i]]), int(others[i]))
-        for i, s in enumerate(seen)
-        if not s.shown
+        s.camera: _misfit(likely[i], far, int(others[i])) for i, s in enumerate(seen) if not s.shown
     }
+
+
+def _misfit(likely: FloatArray, far: NDArray[np.bool_], others: int) -> Misfit:
+    """What the chances of all turns say, (2 BINS,)."""
+    best = int(np.where(far, likely, -1.0).argmax())
+    opposite = likely[(best + BINS) % len(likely)]
+    return Misfit(float(likely[far].sum()), float(_TURNS_DEG[best]), bool(likely[best] > _ONE_WAY * opposite), others)
+
+
+def _highest_nought(logs: FloatArray) -> FloatArray:
+    return np.asarray(logs - logs.max(axis=1, keepdims=True))
+
+
+def _by_crew(seen: LinesSeen) -> FloatArray:
+    """Log chance of the crew's directions for each turn of the camera, (2 BINS,), up to a constant."""
+    if seen.crew_deg is None:
+        return np.zeros(len(_TURNS_DEG))
+    against = seen.bearing_deg + _TURNS_DEG + 180.0
+    return direction_log_density(np.radians(seen.crew_deg - against), Settings())
 
 
 def _turned(lines: FloatArray, turn_deg: float) -> FloatArray:
@@ -137,9 +163,9 @@ def _neighbours(seen: Sequence[LinesSeen]) -> csr_matrix:
 
 
 def _before() -> FloatArray:
-    """Log chance of each turn before anything was seen, (BINS,)."""
+    """Log chance of each turn before anything was seen, (2 BINS,)."""
     good = np.exp(-0.5 * (_TURNS_DEG / _GOOD_SD_DEG) ** 2)
-    return np.asarray(np.log((1 - _PANNED) * good / good.sum() + _PANNED / BINS))
+    return np.asarray(np.log((1 - _PANNED) * good / good.sum() + _PANNED / len(good)))
 
 
 def _correlated(common: FloatArray, own: FloatArray) -> FloatArray:

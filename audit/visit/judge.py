@@ -12,10 +12,12 @@ from audit.judge.finding import Verdict
 from audit.judge.findings import judge_camera, waiting_verdict
 from audit.judge.hints import bearing_hints
 from audit.judge.turned import turned_by_word
+from audit.match.evidence import true_bearing_deg
 from audit.match.placement import Placement
 from audit.measure.measurement import ImageMeasurement, Orientation
 from audit.measure.orientation import combine_orientations
 from audit.plan.check import plan_errors
+from audit.plan.model import Site
 from audit.visit.pointed import shown_before, with_bearing
 from audit.visit.run import Progress, Run
 from audit.visit.written import written_by_camera
@@ -81,7 +83,19 @@ def _evidence(run: Run, account: Account, uncertain: int) -> CameraEvidence:
         comparisons=tuple(_comparisons(account)),
         reference_orientation=account.then.get("day"),
         maintenance=run.visit.kind == "maintenance",
+        crew_bearings_deg=tuple(_crew_bearings(run.site, account)),
     )
+
+
+def _crew_bearings(site: Site, account: Account) -> Iterator[float]:
+    """True bearings of the crew's phones in the photos of the camera that show it from outside."""
+    origin = None
+    if site.origin_latitude is not None and site.origin_longitude is not None:
+        origin = site.origin_latitude, site.origin_longitude
+    for shot in account.shots:
+        bearing = true_bearing_deg(shot.photo.metadata, origin)
+        if bearing is not None and shot.placement.role != "snapshot":
+            yield bearing
 
 
 def _snapshot(shot: Shot, measured: ImageMeasurement) -> Snapshot:

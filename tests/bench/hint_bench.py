@@ -1,7 +1,7 @@
 """Pan by views of panoramas, which are no part of the project: hints by the whole site, one click, and nobody's click.
 
     python -m tests.bench.hint_bench views PACKED -o FILE [--views 10] [--splits bench,"held out"]
-    python -m tests.bench.hint_bench hints FILE [--sites 20] [--splits bench,"held out"]
+    python -m tests.bench.hint_bench hints FILE [--sites 20] [--splits bench,"held out"] [--compass]
     python -m tests.bench.hint_bench clicks FILE [--sd 0.3]
     python -m tests.bench.hint_bench unclicked FILE [--cameras 200]
     python -m tests.bench.hint_bench boards PACKED [--views 10] [--splits ...]    # none hangs in any of them
@@ -12,7 +12,8 @@ Countryside is left out: nobody hangs cameras there. The split is by place; cons
 out`` places, whose figures flatter; ``bench`` places were looked at for figures alone.
 
 A site is the views of one panorama, placed 60 m apart at most, so its cameras share what they see but not a shift of
-perspective. It gates nothing.
+perspective. ``--compass`` adds a crew's compass at every camera, drawn from the matching's own model of crews
+(:class:`audit.match.evidence.Settings`), so it flatters. It gates nothing.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ from audit.judge.hints import WORTH_A_LOOK
 from audit.judge.limits import load_limits
 from audit.judge.lines import LinesSeen, misfits
 from audit.lens import Lens
+from audit.match.evidence import Settings
 from audit.measure.board import board_numbers, find_boards
 from audit.measure.image import measure_image
 from audit.measure.measurement import ImageMeasurement
@@ -116,7 +118,16 @@ def read(path: Path, splits: tuple[str, ...]) -> list[View]:
     ]
 
 
-def hints(seen: list[View], sites: int, seed: int) -> None:
+def _crew(rng: np.random.Generator, bearing_deg: float) -> float:
+    """The bearing of a crew's phone in front of a camera of that true bearing."""
+    habit = Settings()
+    if rng.random() > habit.front_share:
+        return float(rng.uniform(0, 360))
+    sd = habit.direction_wide_deg if rng.random() < habit.direction_wide_share else habit.direction_sd_deg
+    return float(bearing_deg + 180 + rng.normal(0, sd)) % 360
+
+
+def hints(seen: list[View], sites: int, seed: int, compass: bool) -> None:
     """Pans of at least 5 degrees found by the level lines of the site, and good cameras put up for nothing."""
     rng = np.random.default_rng(seed)
     pans: list[tuple[str, float, float]] = []
@@ -128,7 +139,10 @@ def hints(seen: list[View], sites: int, seed: int) -> None:
             turns = np.where(panned, far, rng.normal(0, GOOD_SD_DEG, len(cameras)))
             spots = rng.uniform(-30, 30, (len(cameras), 2))
             lines = [
-                LinesSeen(str(i), *map(float, spots[i]), float(v.bearing_deg - turns[i]) % 360, v.measured.orientation.level_lines)
+                LinesSeen(
+                    str(i), *map(float, spots[i]), float(v.bearing_deg - turns[i]) % 360, v.measured.orientation.level_lines,
+                    crew_deg=_crew(rng, v.bearing_deg) if compass else None,
+                )
                 for i, v in enumerate(cameras)
                 if v.measured.orientation.level_lines
             ]
@@ -231,6 +245,7 @@ def main() -> None:
     parser.add_argument("--sd", type=float, default=load_limits().pan.drawing_sd_m)
     parser.add_argument("--splits", default="bench,held out")
     parser.add_argument("--seed", type=int, default=20)
+    parser.add_argument("--compass", action="store_true")
     args = parser.parse_args()
     splits = tuple(args.splits.split(","))
     if args.what == "views":
@@ -243,7 +258,7 @@ def main() -> None:
         return
     seen = read(args.given, splits)
     if args.what == "hints":
-        hints(seen, args.sites, args.seed)
+        hints(seen, args.sites, args.seed, args.compass)
     elif args.what == "clicks":
         clicks(seen, args.sd, args.seed)
     else:

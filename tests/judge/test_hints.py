@@ -39,13 +39,32 @@ def _site(turned: dict[int, float], cameras: int = 12, shown: tuple[int, ...] = 
 def test_the_camera_that_does_not_fit_is_found_with_its_turn(turn: float) -> None:
     found = misfits(_site({3: turn}))
     assert found["C3"].probability > 0.95
-    assert abs((found["C3"].turn_deg - turn + 90) % 180 - 90) <= 4
+    assert abs((found["C3"].turn_deg - turn + 90) % 180 - 90) <= 4 and not found["C3"].one_way
     assert max(m.probability for name, m in found.items() if name != "C3") < 0.2
+
+
+@pytest.mark.parametrize("turn", [-35.0, 140.0, 170.0])
+def test_the_crew_s_compass_tells_a_direction_from_its_opposite(turn: float) -> None:
+    """Whoever photographs a camera mostly looks against it."""
+    site = _site({3: turn})
+    against = (site[3].bearing_deg + turn + 180 + 12) % 360
+    found = misfits([replace(s, crew_deg=against if s.camera == "C3" else None) for s in site])["C3"]
+    assert found.one_way and found.probability > 0.5
+    assert abs((found.turn_deg - turn + 180) % 360 - 180) <= 4
+
+
+def test_the_crew_s_compass_alone_puts_no_camera_up() -> None:
+    rng = np.random.default_rng(7)
+    site = [replace(s, lines=tuple(rng.uniform(0.1, 0.2, BINS)), crew_deg=s.bearing_deg) for s in _site({})]
+    assert max(m.probability for m in misfits(site).values()) < 0.5
+    good = [replace(s, crew_deg=(s.bearing_deg + 180) % 360) for s in _site({})]
+    assert max(m.probability for m in misfits(good).values()) < 0.1
 
 
 def test_a_quarter_turn_fits_a_site_of_right_angles_and_half_a_turn_fits_any() -> None:
     """Why it is a hint: edges have no sense of direction."""
-    assert misfits(_site({3: 180.0}))["C3"].probability < 0.2
+    found = misfits(_site({3: 180.0}))
+    assert found["C3"].probability < 0.2
 
 
 def test_what_was_shown_speaks_for_the_others_and_is_not_doubted() -> None:
@@ -81,6 +100,16 @@ def test_a_hint_moves_the_camera_up_to_be_checked_and_tells_its_reason() -> None
     pan = next(f for f in verdict.findings if f.check == "pan")
     assert pan.state == "to check" and told[NAME][0] in pan.why and "point out" in pan.why
     assert verdict.state != "defect" and kept_hints([verdict]) == told[NAME]
+
+
+def test_the_reason_names_the_crew_s_compass_where_it_speaks_for_one_way() -> None:
+    known = _evidence_of_site(NAME)
+    against = SITE.camera(NAME).bearing_deg + 30 + 180
+    seen = replace(known[NAME], crew_bearings_deg=(against - 10, against + 10))
+    told = bearing_hints(SITE, known | {NAME: seen}, LIMITS)[NAME][0]
+    assert told.endswith("panned about 30° too far right, and the crew's compass agrees.")
+    scattered = replace(known[NAME], crew_bearings_deg=(0.0, 120.0, 240.0))
+    assert "or 150° too far left" in bearing_hints(SITE, known | {NAME: scattered}, LIMITS)[NAME][0]
 
 
 def test_a_click_settles_what_the_hint_asked_and_taking_it_back_brings_the_hint_back() -> None:
