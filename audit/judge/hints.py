@@ -14,13 +14,14 @@ from audit.judge.lines import LinesSeen, Misfit, misfits
 from audit.judge.panned import panned
 from audit.plan.model import Camera, Site
 
-__all__ = ["WORTH_A_LOOK", "bearing_hints", "kept_hints"]
+__all__ = ["bearing_hints", "kept_hints", "worth_a_look"]
 
-#: From this probability on the lines are worth a look: one good camera in a hundred is put up for nothing (measured by
-#: ``python -m tests.bench.hint_bench`` on places of the training split).
-WORTH_A_LOOK = 0.5
-#: Fewer neighbours than this are no consensus.
-_LEAST_OTHERS = 3
+#: From this probability on the lines are worth a look: fewer than one good camera in a hundred is put up for nothing
+#: (measured by ``python -m tests.bench.hint_bench``).
+_WORTH_A_LOOK = 0.5
+#: Fewer neighbours that should see some of the same are no consensus; and where they should see less of its view than
+#: this, what is left may be a fence or a house that stands askew (our defaults).
+_LEAST_OTHERS, _LEAST_COVERED = 3, 0.8
 #: The crew's directions have a middle where they agree by this much (length of their mean, 0..1; our default).
 _AGREE = 0.3
 
@@ -39,8 +40,14 @@ def bearing_hints(site: Site, evidence: Mapping[str, CameraEvidence], limits: Li
     return {
         name: (_sentence(misfit),)
         for name, misfit in misfits(seen).items()
-        if misfit.probability >= WORTH_A_LOOK and misfit.others >= _LEAST_OTHERS
+        if worth_a_look(misfit)
     }
+
+
+def worth_a_look(misfit: Misfit) -> bool:
+    """Whether the lines put a camera up: they doubt it, and enough others should see most of what it should see."""
+    heard = misfit.others >= _LEAST_OTHERS and misfit.covered >= _LEAST_COVERED
+    return heard and misfit.probability >= _WORTH_A_LOOK
 
 
 def kept_hints(verdicts: Iterable[Verdict]) -> tuple[str, ...]:
@@ -61,7 +68,8 @@ def _lines(camera: Camera, evidence: CameraEvidence | None, limits: Limits) -> L
     known = panned(camera, evidence, intended, todays_orientation(evidence, limits), limits)
     bearing = intended.bearing_deg if known.bearing_deg is None else known.bearing_deg
     shown = known.bearing_deg is not None
-    return LinesSeen(camera.camera, camera.east_m, camera.north_m, bearing, lines, shown, _middle(evidence.crew_bearings_deg))
+    place, hfov = (camera.camera, camera.east_m, camera.north_m), camera.lens.hfov_deg
+    return LinesSeen(*place, bearing, hfov, lines, shown, _middle(evidence.crew_bearings_deg))
 
 
 def _middle(bearings_deg: tuple[float, ...]) -> float | None:
@@ -76,7 +84,7 @@ def _sentence(misfit: Misfit) -> str:
     turn = abs(misfit.turn_deg)
     way, other = ("right", "left") if misfit.turn_deg > 0 else ("left", "right")
     text = (
-        f"Level edges in its picture fit those that {misfit.others} cameras around it see only if it is panned about "
+        f"Level edges in its picture fit those that {misfit.others} cameras with the same in view see only if it is panned about "
         f"{turn:z.0f}° too far {way}"
     )
     if misfit.one_way:

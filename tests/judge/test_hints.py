@@ -31,7 +31,7 @@ def _site(turned: dict[int, float], cameras: int = 12, shown: tuple[int, ...] = 
     for k in range(cameras):
         planned = float(rng.uniform(0, 360))
         lines = _lines(planned + turned.get(k, 0.0) + float(rng.normal(0, 1)), rng)
-        seen.append(LinesSeen(f"C{k}", *rng.uniform(-30, 30, 2), planned, lines, k in shown))
+        seen.append(LinesSeen(f"C{k}", *rng.uniform(-3, 3, 2), planned, 90.0, lines, k in shown))
     return seen
 
 
@@ -76,6 +76,19 @@ def test_one_camera_alone_or_none_says_nothing() -> None:
     assert misfits([]) == {} and misfits(_site({}, cameras=1)) == {}
 
 
+def test_only_those_that_should_see_the_same_are_heard() -> None:
+    """Another camera counts by what both should see: here one beside it, one that looks away and one far off."""
+    lines = _lines(0.0, np.random.default_rng(1))
+    seen = [
+        LinesSeen("A", 0, 0, 0.0, 80.0, lines), LinesSeen("beside", 2, 0, 350.0, 80.0, lines),
+        LinesSeen("away", 0, -1, 180.0, 80.0, lines), LinesSeen("far", 0, 300, 180.0, 80.0, lines),
+        LinesSeen("opposite", 0, 25, 180.0, 80.0, lines),
+    ]  # fmt: skip
+    found = misfits(seen)
+    assert found["A"].others == 2 and 0.7 < found["A"].covered <= 1.0
+    assert found["far"].others == 0 and found["far"].covered == 0.0
+
+
 def _evidence_of_site(turned: str | None, turn: float = 30.0) -> dict[str, CameraEvidence]:
     rng, found = np.random.default_rng(6), {}
     for camera in SITE.cameras:
@@ -87,14 +100,15 @@ def _evidence_of_site(turned: str | None, turn: float = 30.0) -> dict[str, Camer
     return found
 
 
-NAME = next(c.camera for c in SITE.cameras if c.pitch_deg > -45 and c.targets)
+#: Four others should see the crossing that it should see.
+NAME = "TH-10"
 
 
 def test_a_hint_moves_the_camera_up_to_be_checked_and_tells_its_reason() -> None:
     known = _evidence_of_site(NAME)
     told = bearing_hints(SITE, known, LIMITS)
     assert set(told) == {NAME}
-    assert "cameras around it see only if it is panned about 30° too far right, or 150° too far left" in told[NAME][0]
+    assert "cameras with the same in view see only if it is panned about 30° too far right, or 150° too far left" in told[NAME][0]
     camera = SITE.camera(NAME)
     verdict = judge_camera(camera, replace(known[NAME], hints=told[NAME]), LIMITS)
     pan = next(f for f in verdict.findings if f.check == "pan")
