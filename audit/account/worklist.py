@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from audit.judge.finding import Finding, Verdict
 from audit.judge.trip import Trip, plan_trip
 from audit.logbook import DecisionRecord, Logbook, VisitRecord
+from audit.logbook.records import VisitKind
 from audit.match import roles as crew
 from audit.plan.model import Camera
 
@@ -59,12 +60,16 @@ def _rows(verdicts: Iterable[Verdict], decisions: Iterable[DecisionRecord]) -> I
             }
 
 
-def shots_wanted(camera: Camera) -> tuple[str, ...]:
-    """The shots that make sense at a camera; a night snapshot only where the plan has it work at night."""
-    return SHOTS if camera.night != "none" else SHOTS[:-1]
+def shots_wanted(camera: Camera, kind: VisitKind) -> tuple[str, ...]:
+    """The shots that make sense at a camera: the crew's at commissioning alone, for nobody need climb for them again; a
+    night snapshot only where the plan has it work at night."""
+    shots = SHOTS if kind == "commissioning" else SHOTS[len(crew.CREW_SHOTS) :]
+    return shots if camera.night != "none" else shots[:-1]
 
 
-def lacking_shots(camera: Camera, roles: Iterable[str], day: bool, night: bool) -> tuple[str, ...]:
+def lacking_shots(
+    camera: Camera, roles: Iterable[str], day: bool, night: bool, kind: VisitKind = "commissioning"
+) -> tuple[str, ...]:
     """Shots of a camera that are not here.
 
     As many photos of unknown role stand for as many of overview and mount: a person tells them apart.
@@ -75,10 +80,12 @@ def lacking_shots(camera: Camera, roles: Iterable[str], day: bool, night: bool) 
         Role of each photo that lies at the camera.
     day, night : bool
         Whether the camera's own picture by day and by night is here.
+    kind : VisitKind
+        What the visit is for; a maintenance visit asks for the camera's own pictures alone.
     """
     lacking: set[str] = set(crew.lacking_shots(roles)[0])
     lacking |= {name for name, here in (("day snapshot", day), ("night snapshot", night)) if not here}
-    return tuple(shot for shot in shots_wanted(camera) if shot in lacking)
+    return tuple(shot for shot in shots_wanted(camera, kind) if shot in lacking)
 
 
 def missing_work(logbook: Logbook, visit: VisitRecord) -> list[tuple[str, tuple[str, ...]]]:
@@ -89,7 +96,7 @@ def missing_work(logbook: Logbook, visit: VisitRecord) -> list[tuple[str, tuple[
     for camera in logbook.site(visit).cameras:
         have = roles.get(camera.camera, ())
         own = "snapshot" in have
-        lacking = lacking_shots(camera, have, own, own and camera.camera not in dark)
+        lacking = lacking_shots(camera, have, own, own and camera.camera not in dark, visit.kind)
         if lacking:
             found.append((camera.camera, lacking))
     return found

@@ -52,6 +52,7 @@ def test_shots_that_make_no_sense_are_not_asked_for(tmp_path: Path) -> None:
     book = judged_logbook(tmp_path, cameras=4, visits=1)
     camera = book.site().cameras[0]
     assert lacking_shots(camera, {"label"}, True, False) == ("wide view", "bracket", "night snapshot")
+    assert lacking_shots(camera, (), True, False, "maintenance") == ("night snapshot",)
     assert "night snapshot" not in lacking_shots(replace(camera, night="none"), (), True, False)
     assert dict(missing_work(book, book.visit(1)))["C-1"][:2] == ("wide view", "bracket")
     work = open_work(book, book.visit(1))

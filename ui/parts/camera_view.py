@@ -120,11 +120,12 @@ def show_preview(case: Case) -> None:
 def show_crew_photos(book: Logbook, case: Case, may_sort: bool) -> None:
     """Which shots are here, which are missing, and the camera's photos by role, to be sorted otherwise."""
     crew = [s for s in case.shots if s.measured is None]
-    missing = lacking_shots(case.camera, (s.placement.role for s in crew), case.day is not None, case.night is not None)
+    kind = case.visit.kind
+    missing = lacking_shots(case.camera, (s.placement.role for s in crew), case.day is not None, case.night is not None, kind)
     items = "".join(
         f"<li>{'✕' if shot in missing else '✓'} {html.escape(term('role', shot))} "
         f"{html.escape(word('review.missing' if shot in missing else 'review.here'))}</li>"
-        for shot in shots_wanted(case.camera)
+        for shot in shots_wanted(case.camera, kind)
     )
     st.html(f'<ul class="shots" aria-label="{html.escape(word("review.shots"))}">{items}</ul>')
     photos = sorted(case.shots, key=lambda s: (s.measured is not None, s.placement.role, s.photo.name))
