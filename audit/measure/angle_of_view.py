@@ -68,6 +68,7 @@ def estimate_lens(seen: Seen, width_px: int, height_px: int) -> Lens:
         return float(gain + table["square"] * square_gain(found.edges, found.fit.up) + log_prior(log_tangent))
 
     ends = np.clip((middle - _REACH_SD * spread, middle + _REACH_SD * spread), low, high)
+    # those that lie outside what is tried already
     long = [x for x in map(_log_tangent, _LONG_DEG) if x < ends[0] - 0.1]
     at = np.concatenate([long, np.linspace(ends[0], ends[1], _STEPS)])
     values = np.array([score(x) for x in at])

@@ -121,6 +121,7 @@ def _moved(through: list[Arcs], evidence: Evidence) -> list[FloatArray]:
         steps.append(np.asarray(-np.linalg.solve(scatter + np.eye(2), slope), dtype=np.float64))
     ups = []
     for step in steps:
+        # a lens bends the answer by no more than this, radians
         up = evidence.fit.up + np.clip(share @ (step - steps[0]), -0.3, 0.3) @ basis
         ups.append(up / np.linalg.norm(up))
     return ups

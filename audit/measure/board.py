@@ -397,6 +397,7 @@ def _refined(grey: NDArray[Any], board: Board) -> Board:
     except cv2.error:
         return board
     better = cv2.perspectiveTransform(square[:, None], warp)[:, 0] + low
+    # a corner moved by more than a fifth of the side was lost
     if not np.all(np.isfinite(better)) or float(np.abs(better - corners).max()) > 0.2 * board.side_px:
         return board
     return Board(board.number, _points(better), board.mirrored)
@@ -474,6 +475,7 @@ def _free(paper: Paper) -> list[int]:
 
 def _distance(rays: FloatArray, middle: FloatArray, side_m: float) -> float | None:
     """From the lens to the board's middle by its four corners, in a pinhole view turned towards it."""
+    # beside the axis the vector is square to, so that the cross product does not vanish
     right = np.cross([0.0, 1.0, 0.0] if abs(middle[1]) < 0.9 else [1.0, 0.0, 0.0], middle)
     right /= np.linalg.norm(right)
     turned = rays @ np.stack([right, np.cross(middle, right), middle]).T

@@ -78,6 +78,7 @@ def cause_of(verdict: Verdict) -> DirtCause:
     """Likeliest kind of dirt; ``unknown`` where none stands out."""
     kinds = verdict.kinds[1:] / max(float(verdict.kinds[1:].sum()), 1e-6)
     top = int(kinds.argmax())
+    # a less likely cause is not named (chosen)
     return KINDS[top + 1] if kinds[top] >= 0.35 else "unknown"
 
 
@@ -92,11 +93,14 @@ def emptiness(pixels: NDArray[np.uint8]) -> str | None:
     if min(pixels.shape[:2]) < _FEWEST_PX:
         return "too small"
     sample = pixels[::4, ::4]
+    # the range of shades without outliers
     low, high = np.percentile(sample, (1, 99))
     if high < 16:
         return "black"
+    # all but white
     if low > 243:
         return "white"
+    # all but one shade
     if high - low < 8:
         return "of one tone"
     return None
@@ -105,6 +109,7 @@ def emptiness(pixels: NDArray[np.uint8]) -> str | None:
 def is_night(pixels: NDArray[np.uint8]) -> bool:
     """Whether the picture is grey, as under infrared."""
     small = cv2.resize(pixels, (80, 45), interpolation=cv2.INTER_AREA).astype(np.float32)
+    # colour differences below this in nearly all pixels are grey (noise of a chip; chosen)
     return bool(np.percentile(small.max(axis=2) - small.min(axis=2), 95) < 10)
 
 
@@ -123,15 +128,19 @@ def sharpness_of(log: NDArray[np.float32], sky: Sky | None = None) -> float | No
     if sky is not None and sky.mask is not None:
         mask = cv2.resize(sky.mask.astype(np.uint8), (fine.shape[1], fine.shape[0]), interpolation=cv2.INTER_NEAREST)
         keep = mask == 0
+        # too little of the picture is left to tell
         if keep.mean() < 0.03:
             return None
         fine = fine[keep]
         keep_next = cv2.resize(keep.astype(np.uint8), (next_.shape[1], next_.shape[0]),
                                interpolation=cv2.INTER_NEAREST) > 0
         next_ = next_[keep_next]
+    # the strongest details
     coarse = float(np.percentile(np.abs(next_), 98))
+    # no detail at all
     if coarse < 0.01:
         return None
+    # the strongest details again
     return float(np.clip(float(np.percentile(np.abs(fine), 98)) / coarse, 0.0, 1.0))
 
 
@@ -189,6 +198,7 @@ def what_stays(seen: Verdict, common: Lasting) -> Verdict:
     """
     by_network = float(np.log(max(seen.dirty, 1e-6) / max(float(seen.kinds[0]), 1e-6))) + _STAYS_OFFSET
     by_place = lasting(common) + _STAYS_OFFSET
+    # beyond this a probability is 0 or 1
     dirty = float(1 / (1 + np.exp(-np.clip(max(by_network, by_place), -20, 20))))
     others = seen.kinds[1:] / max(float(seen.kinds[1:].sum()), 1e-6)
     clear = seen.cells[0] * (1 - common.places) if by_place > 0 else seen.cells[0]
@@ -205,10 +215,13 @@ def together(verdicts: Sequence[Verdict]) -> Verdict:
     """
     shape = verdicts[0].cells.shape[1:]
     maps = np.stack([cv2.resize(1.0 - v.cells[0], shape[::-1], interpolation=cv2.INTER_AREA) for v in verdicts])
+    # keeps the logarithm finite
     lasting = np.exp(np.log(np.maximum(maps, 1e-3)).mean(axis=0))
+    # one picture proves nothing beyond 1 in 10,000
     odds = np.array([np.log(max(v.dirty, 1e-4) / max(1 - v.dirty, 1e-4)) for v in verdicts])
     top = np.sort(lasting.ravel())[-max(1, lasting.size // 20):].mean()
     score = _SERIES_GAIN * np.sqrt(len(verdicts)) * float(odds.mean()) + _SERIES_LASTING * float(top) + _SERIES_BASE
+    # beyond this a probability is 0 or 1
     dirty = float(1 / (1 + np.exp(-np.clip(score, -20, 20))))
     kinds = np.mean([v.kinds for v in verdicts], axis=0)
     kinds = np.concatenate([[1 - dirty], dirty * kinds[1:] / max(float(kinds[1:].sum()), 1e-6)])

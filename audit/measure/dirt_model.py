@@ -64,7 +64,9 @@ def cell_features(layers: Floats) -> Floats:
     """Features of each cell, shape (R * C, 3 L + L): own layers, near and wide surroundings, the image's median."""
     stack = np.ascontiguousarray(np.nan_to_num(layers).transpose(1, 2, 0), np.float32)
     groups = range(0, stack.shape[2], 4)
+    # part of what the model was trained on: another figure asks for new weights
     near = np.concatenate([np.atleast_3d(cv2.GaussianBlur(stack[..., g:g + 4], (0, 0), 1.2)) for g in groups], 2)
+    # part of what the model was trained on: another figure asks for new weights
     wide = np.concatenate([np.atleast_3d(cv2.GaussianBlur(stack[..., g:g + 4], (0, 0), 3.5)) for g in groups], 2)
     middle = np.broadcast_to(np.median(stack, axis=(0, 1)), stack.shape)
     features = np.concatenate([stack, near - stack, wide, middle], axis=2)
@@ -73,6 +75,7 @@ def cell_features(layers: Floats) -> Floats:
 
 def image_features(cells: Floats, layers: Floats, valid: NDArray[np.bool_]) -> Floats:
     """Features of the image from the cells' probabilities (7, R, C) and the layers (L, R, C) of valid cells."""
+    # part of what the model was trained on: another figure asks for new weights
     seen = valid if valid.sum() >= 20 else np.ones_like(valid)
     rows, columns = seen.shape
     kinds = cells[:, seen]
@@ -87,12 +90,15 @@ def image_features(cells: Floats, layers: Floats, valid: NDArray[np.bool_]) -> F
     out += [float(count - 1), float(stats[1:, cv2.CC_STAT_AREA].max()) / marked.size if count > 1 else 0.0,
             *(float(edge.mean()) for edge in (marked[0], marked[-1], marked[:, 0], marked[:, -1]))]
     values = np.nan_to_num(layers[:, seen])
+    # part of what the model was trained on: another figure asks for new weights
     spread = np.percentile(values, (10, 50, 90), axis=1)
     row = np.broadcast_to(np.linspace(-1, 1, rows)[:, None], (rows, columns))[seen]
     row = row - row.mean()
     centred = values - values.mean(axis=1, keepdims=True)
+    # part of what the model was trained on: another figure asks for new weights
     lean = (centred * row).mean(axis=1) / (values.std(axis=1) * row.std() + 1e-4)
     thirds = [np.median(values[:, part], axis=1) if part.any() else spread[1]
+              # thirds of the picture from top to bottom
               for part in (row < -0.33, np.abs(row) <= 0.33, row > 0.33)]
     return np.concatenate([np.array(out), spread.ravel(), lean, *thirds]).astype(np.float32)
 

@@ -95,6 +95,7 @@ def open_horizon(sky_logit: NDArray[np.floating], grey: NDArray[np.uint8], lens:
     """
     least_share = limits.least_share
     rows, columns = sky_logit.shape
+    # a smaller map shows no edge
     if min(rows, columns) < 8:
         return None
     at = np.unique(np.linspace(0, columns - 1, _COLUMNS).round().astype(int))
@@ -109,6 +110,7 @@ def open_horizon(sky_logit: NDArray[np.floating], grey: NDArray[np.uint8], lens:
     j = np.flatnonzero(edge)
     above, below = logit[lowest[j], j], logit[lowest[j] + 1, j]
     row = lowest[j] + above / np.maximum(above - below, 1e-6)
+    # the edge is sought within a cell and a half of the map
     height, step = _sharpened(grey, (at[j] + 0.5) / columns, (row + 0.5) / rows, 1.5 / rows)
     if float(np.quantile(step, _SOFT_SHARE)) < _SOFT_STEP:
         return None
@@ -134,8 +136,10 @@ def _sharpened(grey: NDArray[np.uint8], x: FloatArray, y: FloatArray, reach: flo
     span = np.clip(span, 1, height - 2)
     step = np.abs(grey[span + 1, column[:, None]].astype(int) - grey[span - 1, column[:, None]].astype(int))
     best = step.max(axis=1)
+    # places nearly as steep as the steepest share in where the edge is
     top = step * (step >= 0.7 * best[:, None])
     found = (top * span).sum(axis=1) / np.maximum(top.sum(axis=1), 1)
+    # a softer step than this, in shades, is no edge
     return np.where(best >= 8, (found + 0.5) / height, y), best.astype(np.float64)
 
 

@@ -69,6 +69,7 @@ def measure_lasting(logs: Sequence[Floats], ignore: NDArray[np.bool_] | None = N
     stacks = [[_white(p[band]) for p in pyramids] for band in _BANDS]
     for band, fraction in _POWERS:
         powers = [_power(p[band], fraction) for p in pyramids]
+        # part of what the model was trained on: another figure asks for new weights
         spread = 2.0 if fraction * (band + 1) >= 8 else 3.0
         stacks.append([_white(np.asarray(v - cv2.GaussianBlur(v, (0, 0), spread), np.float32)) for v in powers])
     features, places = [], np.zeros(grid_size(logs[0].shape), np.float32)
@@ -90,11 +91,13 @@ def _kept(values: Floats, keep: NDArray[np.uint8]) -> Floats:
     if keep.all():
         return values
     small = cv2.resize(keep * 255, (values.shape[1], values.shape[0]), interpolation=cv2.INTER_AREA)
+    # cells that are whole
     return np.asarray(values * (cv2.erode(small, np.ones((3, 3), np.uint8)) > 250), np.float32)
 
 
 def _power(band: Floats, fraction: int) -> Floats:
     size = (max(1, band.shape[1] // fraction), max(1, band.shape[0] // fraction))
+    # part of what the model was trained on: another figure asks for new weights
     return np.asarray(np.log(cv2.resize(band * band, size, interpolation=cv2.INTER_AREA) + 1e-4), np.float32)
 
 
@@ -117,11 +120,13 @@ def _agreement(stack: Sequence[Floats]) -> tuple[list[float], Floats]:
     for index, surface in enumerate((mean, np.sqrt((each * each).mean(axis=0)))):
         others = surface[near]
         here, null = agreed[index], np.concatenate([s[index].ravel() for s in shifted])
+        # part of what the model was trained on: another figure asks for new weights
         limit = float(np.quantile(null, 0.995))
         best = np.sort(here.ravel())[-max(8, here.size // 100):].mean()
         usual = np.sort(null)[-max(8, null.size // 100):].mean()
         places |= here > limit
         figures += [(float(surface[0, 0]) - float(others.mean())) / max(float(others.std()), 1e-6),
+                    # part of what the model was trained on: another figure asks for new weights
                     float((here > limit).mean()) - 0.005, float(best - usual)]
     return figures, places.astype(np.float32)
 
@@ -133,10 +138,13 @@ def _product(stack: Sequence[Floats], pairs: Sequence[tuple[int, int]]) -> tuple
 
 
 def lasting_features(found: Lasting) -> NDArray[np.float64]:
+    # figures a map, as listed above
     """The figures as the weights expect them, shape (7 * len(MAPS),)."""
     peak, *rest = found.features.T.astype(np.float64)
+    # part of what the model was trained on: another figure asks for new weights
     out = [np.clip(peak, -0.05, 0.6)]
     for excess, share, best in (rest[:3], rest[3:]):
+        # part of what the model was trained on: another figure asks for new weights
         out += [np.sign(excess) * np.log1p(np.abs(excess)), np.log(np.maximum(share, 0) + 0.003), np.clip(best, -0.2, 2.0)]
     return np.concatenate(out)
 
@@ -158,6 +166,7 @@ def _weights() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.flo
     try:
         stored = json.loads(_WEIGHTS.read_text(encoding="utf-8"))
         mean, scale, weight = (np.array(stored[key], np.float64) for key in ("mean", "scale", "weight"))
+        # figures a map, as listed above
         if not len(mean) == len(scale) == len(weight) == 7 * len(MAPS):
             raise ValueError("wrong number of weights")
         return mean, scale, weight, float(stored["base"])

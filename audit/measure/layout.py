@@ -68,17 +68,22 @@ class Layout:
         if self.blocks == 0:
             return 0.0
         k, n, p = self.agreeing, self.blocks, self.chance
+        # chance explains no more than this (a bound for the logarithm)
         share = min(max(k / n, p), 0.95)
         return float(k * np.log(share / p) + (n - k) * np.log((1 - share) / (1 - p)))
 
 
 def edge_directions(grey: NDArray[np.uint8], ignore: NDArray[np.uint8] | None = None) -> Floats:
     """Doubled directions of edges, shape (H, W, 2), each of length 0 (none) to 1; 0 where ``ignore`` is set."""
+    # shades are told apart from this one up (noise of dark pictures; chosen)
     log = np.log(grey.astype(np.float32) + 6.0)
+    # edges of a pixel and a half (chosen)
     smooth = cv2.GaussianBlur(log, (0, 0), 1.3)
     gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
     power = gx * gx + gy * gy
+    # edges count against those of their neighbourhood, some 14 px about (chosen)
     local = cv2.GaussianBlur(power, (0, 0), 14.0)
+    # strong edges count little more than middling ones, flat places nothing (chosen)
     weight = 1.0 / (power + 0.6 * local + 2e-3)
     out = np.dstack([(gx * gx - gy * gy) * weight, 2 * gx * gy * weight])
     if ignore is not None:
@@ -166,6 +171,7 @@ def _blocks(laid: Floats, now: Floats, warp: NDArray[np.float64], zoom: float, r
             _, _, _, (x, y) = cv2.minMaxLoc(surface)
             middles.append((left + (_BLOCK - 1) / 2, top + (_BLOCK - 1) / 2))
             offsets.append((x - _REACH + _peak(surface[y], x), y - _REACH + _peak(surface[:, x], y)))
+    # fewer places say nothing of a turn (chosen)
     if len(middles) < 8:
         return None
     at, off = np.array(middles), np.array(offsets)
@@ -173,6 +179,7 @@ def _blocks(laid: Floats, now: Floats, warp: NDArray[np.float64], zoom: float, r
     back = cv2.invertAffineTransform(warp)
     there = (at[agreed] + off[agreed]) @ back[:, :2].T + back[:, 2]
     chance = np.pi * _NEAR_PX**2 / (2 * _REACH + 1) ** 2 * _FREE_GAIN
+    # chance, and a place and a half on top, since few places are searched for the best turn (chosen)
     return Layout(there, at[agreed], len(at), float(min(0.5, chance + 1.5 / len(at))), zoom, roll)
 
 
@@ -190,12 +197,14 @@ def _agreed(at: NDArray[np.float64], off: NDArray[np.float64]) -> NDArray[np.boo
     apart = np.hypot(*(off[:, None] - off[None]).transpose(2, 0, 1))
     agreed = apart[int((apart < _NEAR_PX).sum(axis=1).argmax())] < _NEAR_PX
     for _ in range(3):
+        # fewer places fix no turn, shift and zoom (four unknowns; chosen)
         if agreed.sum() < 6:
             break
         x, y = at[agreed].T
         zero, one = np.zeros_like(x), np.ones_like(x)
         terms = np.concatenate([np.stack([x, -y, one, zero], 1), np.stack([y, x, zero, one], 1)])
         fit, *_ = np.linalg.lstsq(terms, np.concatenate(off[agreed].T), rcond=None)
+        # a zoom or turn larger than this is not searched (chosen)
         if np.hypot(fit[0], fit[1]) > 0.06:
             break
         x, y = at.T
@@ -208,7 +217,9 @@ def structure(pixels: NDArray[np.uint8]) -> float:
     """Share of a picture (H, W, 3) near which there are edges that stand out of noise, 0..1."""
     grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
     smooth = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), 2.0)
+    # a Sobel kernel of 3 x 3 sums to eight
     power = cv2.magnitude(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125))
+    # cells of 8 px, each with the strongest edge of its neighbourhood
     near = cv2.resize(cv2.dilate(power, np.ones((9, 9), np.uint8)), None, fx=1 / 8, fy=1 / 8, interpolation=cv2.INTER_NEAREST)
     return float((near > _EDGE_STEP).mean())
 
@@ -229,10 +240,13 @@ def foreign_share(reference: NDArray[np.uint8], today: NDArray[np.uint8], seen: 
 
     reach = np.asarray(cv2.resize(seen.astype(np.float32), size, interpolation=cv2.INTER_AREA), np.float32)
     then, now = (edge_directions(np.asarray(cv2.resize(cv2.cvtColor(p, cv2.COLOR_RGB2GRAY), size, interpolation=cv2.INTER_AREA), np.uint8))
+                 # pixels whose whole neighbourhood lies in both pictures
                  * (reach > 0.99)[..., None] for p in (reference, today))
+    # cells are told by their neighbours, two either way (chosen)
     both, own, other = (np.asarray(cv2.blur(cells((a * b).sum(axis=2)), (5, 5)), np.float32)
                         for a, b in ((then, now), (then, then), (now, now)))
     common = both / np.sqrt(own * other + 1e-6)
+    # cells that lie in both pictures for the most part
     edged = (own > _EDGED) & (other > _EDGED) & (cells(reach) > 0.8)
     foreign = edged & (common < _COMMON)
     kept = edged & ~foreign

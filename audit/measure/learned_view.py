@@ -128,6 +128,7 @@ class LearnedCue:
         # Close to the zenith or nadir the direction turns fast and says little.
         steady = np.minimum(1.0, 25.0 / np.maximum((rows**2).sum(axis=1), 1e-9))
         pull = self.kappa * np.sinc(off / np.pi) * steady
+        # latitudes within 3.6 degrees of the zenith have no slope to go by
         sine = np.clip(self.rays @ up, -0.998, 0.998)
         miss = self.latitude_rad - np.arcsin(sine)
         tilt = self.rays / np.sqrt(1 - sine**2)[:, None]
@@ -135,6 +136,7 @@ class LearnedCue:
         hold = (_LATITUDE_FREEDOM + 1) / (_LATITUDE_FREEDOM + z**2) / self.latitude_sd_rad**2
         a, b = self.up_temper, self.latitude_temper
         gradient = a * rows.T @ (pull * off) + b * tilt.T @ (hold * miss)
+        # keeps the curvature positive where the answer points the other way
         stiff = self.kappa * np.maximum(np.cos(off), 0.05) * steady
         information = a * (rows * stiff[:, None]).T @ rows + b * (tilt * hold[:, None]).T @ tilt
         return Quadratic(up, gradient, information)
@@ -159,6 +161,7 @@ def learned_cue(view: NetworkView, lens: Lens, up_cells: float, latitude_cells: 
                        indexing="ij")
     pixels = np.stack([x, y], axis=-1).reshape(-1, 2)
     rays = lens.unproject(pixels)
+    # step of the derivative, radians
     small = 1e-4
     steps = np.stack([(lens.project(rays + small * axis) - lens.project(rays - small * axis)) / (2 * small)
                       for axis in np.eye(3)], axis=-1)
@@ -172,6 +175,8 @@ def learned_cue(view: NetworkView, lens: Lens, up_cells: float, latitude_cells: 
     if not good.any():
         return None
     kappa, latitude, scatter = (value[good] for value in values)
+    # no direction is told more sharply than to half a degree
     return LearnedCue(rays[good], steps[good], np.arctan2(up[good, 1], up[good, 0]), np.clip(kappa, 0.0, 1e4),
+                      # no latitude is told more sharply than to a twentieth of a degree
                       latitude, np.clip(scatter, 1e-3, np.pi), up_cells / float(good.sum()),
                       latitude_cells / float(good.sum()))

@@ -63,6 +63,7 @@ def level_lines(edges: Arcs, up: FloatArray, upright: FloatArray) -> tuple[float
     steep = np.linalg.norm(crossing, axis=1)
     along = crossing / np.maximum(steep, 1e-9)[:, None]
     away = np.sqrt(np.maximum(1.0 - np.einsum("ij,ij->i", edges.middle, along) ** 2, 1e-6))
+    # keeps a divisor or a logarithm from 0
     sd = np.hypot(edges.sd_rad * away / np.maximum(steep, 1e-3), _FLOOR_SD_RAD)
     used = (sd < _MOST_SD_RAD) & (upright < 0.5)
     if int(used.sum()) < _LEAST_EDGES:

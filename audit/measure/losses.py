@@ -45,6 +45,7 @@ def judged(reference: NDArray[np.uint8], today: NDArray[np.uint8], reference_log
     one, any_ = (pair_verdict(name, reference, today, reference_log, today_log, seen) for name in ("dirt_pair", "dirt_hours"))
     mean, scale, weight, base = _join_weights()
     odds = float(((join_features(one, any_, maps) - mean) / scale) @ weight + base)
+    # odds beyond a million to one are not told apart
     dirty = float(1 / (1 + np.exp(-np.clip(odds, -14, 14))))
     others = sum(v.kinds[1:] / max(float(v.kinds[1:].sum()), 1e-6) for v in (one, any_)) / 2
     return Verdict(np.concatenate([[1 - dirty], dirty * others]).astype(np.float32), _joined_cells(one, any_))
@@ -63,13 +64,16 @@ def join_features(one: Verdict, any_: Verdict, maps: BandMaps) -> NDArray[np.flo
     seen = maps.valid if maps.valid.sum() >= _SILENT_CELLS else np.ones_like(maps.valid)
     spoiled = [1 - v.cells[0][seen] for v in (one, any_)]
     common = np.sqrt(spoiled[0] * spoiled[1])
+    # odds of one network are believed between these (part of what the model was trained on: another figure asks for new weights)
     odds = [float(np.clip(np.log(max(v.dirty, 1e-6) / max(float(v.kinds[0]), 1e-6)), -8, 10)) for v in (one, any_)]
     own = [f for o, s in zip(odds, spoiled, strict=True) for f in (o, _top(s), float(s.mean()))]
     coherence = maps.coherence()[:, seen]
     usual = [float(np.median(coherence[band])) for band in range(1, BANDS)]
     changed = 1 - float(np.median(coherence[1:4]))
     light = float(np.std(maps.log_gain[seen]))
+    # today is darker by this much in the logarithm: night on day (part of what the model was trained on: another figure asks for new weights)
     night = float(np.median(maps.log_gain[seen]) < -1.5)
+    # the least coherent tenth (part of what the model was trained on: another figure asks for new weights)
     return np.array([*own, _top(common), float(common.mean()), *usual, float(np.quantile(coherence[2], 0.1)), min(light, 3.0),
                      night, odds[0] * changed, odds[1] * changed, _top(common) * changed])
 
@@ -83,6 +87,7 @@ def with_focus(verdict: Verdict, sharpness: float | None) -> Verdict:
     """A verdict together with what the width of edges says of the focus (:mod:`audit.measure.sharpness`)."""
     if sharpness is None:
         return verdict
+    # keeps the ratio above 0
     soft = 1 / (1 + (max(sharpness, 1e-3) / _SOFT_RATIO) ** _SOFT_STEEPNESS)
     kinds, cells = verdict.kinds * (1 - soft), verdict.cells * (1 - soft)
     kinds[_DEFOCUS] += soft
@@ -107,6 +112,7 @@ def _share(cells: Floats, spoiled: NDArray[np.bool_], seen: NDArray[np.bool_], l
         return None, None
     inside = cells[seen]
     most = float(spoiled[seen].mean())
+    # variance of cells that may be in or out, spread evenly
     unsure = float(np.sqrt((inside * (1 - inside)).mean() / 12 + (_SHARE_SD * most) ** 2))
     if likely >= _CUT:
         return most, float(np.hypot(unsure, np.sqrt(likely * (1 - likely)) * most))
@@ -119,15 +125,22 @@ def contrast_ratio(maps: BandMaps) -> tuple[float | None, float | None]:
     A film over all of the glass takes contrast everywhere; another sun takes it here and adds it there, so the quarter that
     keeps most tells the glass from the light. The sd grows with how unevenly contrast has changed.
     """
+    # white noise of log luminance, a quarter a coarser octave
     floor = np.minimum(maps.noise_power, 1e-4 / 4.0 ** np.arange(BANDS, dtype=np.float32))[:, None, None]
+    # cells whose texture stands out of noise, nine decibels (chosen)
     heard = (maps.reference_power > 8 * floor) & maps.valid[None]
     ratio = np.sqrt(np.maximum(maps.today_power - floor, 0) / np.maximum(maps.reference_power - floor, floor))
     values = np.concatenate([ratio[band][heard[band]] for band in (1, 2, 3)])
+    # with less of the picture heard nothing is said (chosen)
     if heard[1:3].any(axis=0).mean() < 0.05 or values.size < 2 * _SILENT_CELLS:
         return None, None
+    # the quartiles
     low, middle, high = (float(v) for v in np.quantile(values, (0.25, 0.5, 0.75)))
+    # a per cent of contrast is none
     uneven = float(np.log(max(high, 0.01) / max(low, 0.01)))
+    # as good as nothing lost
     kept = min(1.0, high if middle < 0.95 or high < 1 else 1.0)
+    # never told better than to a per cent
     return kept, float(max(0.01, kept * _LIGHT_SD * uneven / 2))
 
 

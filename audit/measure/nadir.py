@@ -54,6 +54,7 @@ def _cap() -> FloatArray:
     """Up directions of cameras that look down within the largest tilt sought, about 2 degrees apart, shape (M, 3)."""
     ups = [[0.0, 0.0, -1.0]]
     for tilt in np.arange(_STEP_DEG, constants()["nadir"]["most_tilt_deg"] + 1e-9, _STEP_DEG):
+        # at least six directions about the plumb line
         around = max(6, round(2 * np.pi * np.sin(np.radians(tilt)) / np.radians(_STEP_DEG)))
         for angle in np.arange(around) * 2 * np.pi / around:
             side = np.sin(np.radians(tilt))
@@ -89,6 +90,7 @@ def downward(evidence: Evidence) -> Downward:
         and learned[1] - learned[0] > -table["most_against"]
     )
     roll, pitch = roll_pitch_from_up(fit.up)
+    # keeps a divisor or a logarithm from 0
     roll_sd = sd / max(float(np.sin(np.radians(tilt))), 1e-3)
     told = roll_sd <= constants()["answer"]["most_sd_deg"]
     preferred = bool(learned[2:].max() - learned[0] > table["most_against"]) and evidence.pitch_deg > -table["steep_deg"]
@@ -100,4 +102,5 @@ def downward(evidence: Evidence) -> Downward:
 def _curvature_deg(fit: Fit) -> float:
     """Scatter of the fit along its worse direction by its curvature."""
     least = np.linalg.eigvalsh(constants()["edges"]["temper"] * fit.information)[0]
+    # keeps a divisor or a logarithm from 0
     return float(np.degrees(1 / np.sqrt(max(float(least), 1e-4))))

@@ -76,14 +76,17 @@ class NetworkView:
 def input_size(width_px: int, height_px: int) -> tuple[int, int]:
     """Width and height, multiples of 8, that keep a picture's proportions best at about the network's area."""
     aspect = float(np.clip(width_px / height_px, SHORTEST_PX / LONGEST_PX * 2, LONGEST_PX / SHORTEST_PX / 2))
+    # 16:9, the shape of most pictures
     best, best_cost = (384, 216), np.inf
     for width in range(SHORTEST_PX, LONGEST_PX + 1, STRIDE_PX):
         for height in (int(width / aspect / STRIDE_PX + k) * STRIDE_PX for k in (0, 1)):
             if not SHORTEST_PX <= height <= LONGEST_PX:
                 continue
             padded = -(-width // MULTIPLE_PX) * -(-height // MULTIPLE_PX) * MULTIPLE_PX**2
+            # a twentieth more is still within the time that one look may take
             if padded > 1.05 * AREA_PX:
                 continue
+            # a wrong shape costs more than a wrong size (chosen)
             cost = 6 * abs(np.log(width / height / aspect)) + abs(np.log(width * height / AREA_PX))
             if cost < best_cost:
                 best, best_cost = (width, height), cost

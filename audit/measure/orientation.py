@@ -66,6 +66,7 @@ def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
     height, width = np.shape(pixels)[:2]
     if lens is not None and (lens.width_px, lens.height_px) != (width, height):
         lens = lens.resized(width, height)
+    # a thumbnail holds no lines
     if min(height, width) < 32:
         return _silent(lens or _assumed(width, height), f"The picture of {width} x {height} px is too small.")
     if overlay is not None and overlay.fraction > _MOST_BURNT:
@@ -107,6 +108,7 @@ def weighed(seen: Seen, lens: Lens) -> tuple[Evidence, Lens, Bending]:
 
 
 def _assumed(width: int, height: int) -> Lens:
+    # common practice, no source: fixed lenses lie about here, within this sd
     return Lens(max(width, 1), max(height, 1), 75.0, 20.0, "assumed")
 
 
@@ -184,8 +186,10 @@ def _lens_effect_deg(seen: Seen, lens: Lens, evidence: Evidence) -> tuple[float,
     The larger of what the cues together do and of what the vertical vanishing point alone does, which stays at its
     pixel.
     """
+    # just below what the projection can hold
     top = 179.0 if lens.projection == "rectilinear" else 359.0
     effects = []
+    # an angle of view is not off by more than this
     for changed_deg in (lens.hfov_deg + lens.hfov_sd_deg, max(lens.hfov_deg - lens.hfov_sd_deg, 0.3 * lens.hfov_deg)):
         changed = _held(lens, float(np.clip(changed_deg, 1.0, top)))
         edges, cues = cues_through(changed, seen)

@@ -26,6 +26,7 @@ def outlines(probability: NDArray[np.float32], threshold: float = 0.5) -> tuple[
         Each a tuple of (x, y) in 0..1 of the image's width and height; areas below 0.2 % are left out.
     """
     rows, columns = probability.shape
+    # eight points a cell make an outline smooth
     fine = cv2.resize(probability.astype(np.float32), (columns * 8, rows * 8), interpolation=cv2.INTER_CUBIC)
     framed = cv2.copyMakeBorder((fine > threshold).astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
     found, _ = cv2.findContours(framed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)

@@ -68,6 +68,7 @@ def burned_in(pixels: NDArray[np.uint8]) -> Overlay:
         RGB, any size; it is looked at with a long side of at most 640 px.
     """
     height, width = pixels.shape[:2]
+    # a thumbnail holds no readable overlay
     if min(height, width) < 32:
         return Overlay(np.zeros((height, width), bool))
     scale = min(1.0, WORK_PX / max(height, width))
@@ -101,7 +102,9 @@ def without_overlay(pixels: NDArray[np.uint8], overlay: Overlay) -> NDArray[np.u
     if not overlay.mask.any():
         return pixels
     height, width = pixels.shape[:2]
+    # boxes are sought at this long side (for time)
     scale = min(1.0, 240 / max(height, width))
+    # never so small that a box has no pixel
     size = max(8, round(width * scale)), max(8, round(height * scale))
     small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
     hidden = cv2.resize(overlay.mask.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA)
@@ -139,6 +142,7 @@ def _rims(shade: Grey) -> tuple[int, int]:
             depths.append(0)
             continue
         usual = float(np.median(run[here]))
+        # letters of one line have one height, within two fifths (chosen)
         alike = here & (np.abs(run - usual) <= max(2.0, 0.4 * usual))
         # A dark scene has runs of any length; an edge has one.
         depths.append(int(np.quantile(run[alike], 0.95)) + 2 if alike.mean() >= _RIM_ROWS else 0)
@@ -184,6 +188,7 @@ def burnt_in_text(grey: Grey) -> Grey:
     """
     height, width = grey.shape
     mask = np.zeros((height, width), np.uint8)
+    # a strip of at least one line of text
     strip = max(8, round(_TEXT_BAND * height))
     stroke = max(3, round(height * 0.02)) | 1
     kernel = cv2.getStructuringElement(cv2.MORPH_RECT, (stroke, stroke))
@@ -193,11 +198,13 @@ def burnt_in_text(grey: Grey) -> Grey:
         for polarity in (part, cv2.bitwise_not(part)):
             hat = cv2.morphologyEx(polarity, cv2.MORPH_TOPHAT, kernel)
             strokes = ((hat > _CONTRAST) & (polarity > 180)).astype(np.uint8)
+            # fewer pixels are no text
             if int(strokes.sum()) < 20:
                 continue
             lines = cv2.morphologyEx(strokes, cv2.MORPH_CLOSE, joined)
             count, _, stats, _ = cv2.connectedComponentsWithStats(lines)
             for x, y, w, h, area in stats[1:count]:
+                # height of a line of text, and how much of its box letters fill (chosen)
                 if w >= _MIN_LINE * h and 0.012 * height <= h <= 0.09 * height and area > 0.3 * w * h:
                     inside = strokes[y:y + h, x:x + w]
                     crossings = float(np.abs(np.diff(inside.astype(np.int8), axis=1)).sum(axis=1).mean())
@@ -215,10 +222,12 @@ def _plates(pixels: NDArray[np.uint8]) -> Grey:
     height, width = pixels.shape[:2]
     mask = np.zeros((height, width), np.uint8)
     high, low = _extremes(pixels)
+    # letters of a plate stand no farther apart than this
     gap = cv2.getStructuringElement(cv2.MORPH_RECT, (max(5, width // 30) | 1, 5))
     red, green, blue = cv2.split(pixels)
     coloured = (cv2.subtract(one, cv2.max(two, three)) > _PLATE_COLOUR
                 for one, two, three in ((red, green, blue), (green, red, blue), (blue, red, green)))
+    # nearly white, nearly black, or of one colour
     for kind in (low >= 235, high <= 26, *coloured):
         seeds = kind.astype(np.uint8)
         if int(cv2.countNonZero(seeds)) < _PLATE_LEAST * seeds.size / 2:
@@ -227,6 +236,7 @@ def _plates(pixels: NDArray[np.uint8]) -> Grey:
         joined = np.asarray(cv2.morphologyEx(opened, cv2.MORPH_CLOSE, gap), np.uint8)
         count, _, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=4)
         for x, y, w, h, area in stats[1:count]:
+            # smaller ones are no plate
             fits = _PLATE_LEAST <= w * h / (width * height) <= _PLATE_MOST and h >= 6 and w >= 8
             if fits and area >= _PLATE_FILL * w * h and _straight_sides(pixels, joined, x, y, w, h):
                 mask[max(0, y - 3):y + h + 3, max(0, x - 3):x + w + 3] = 255

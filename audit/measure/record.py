@@ -97,7 +97,9 @@ def measurement_to_record(measured: ImageMeasurement) -> Record:
             "mask_png": _mask_png(measured.sky.mask),
         },
         "clarity": asdict(measured.clarity),
+        # digits that are kept
         "overlay_fraction": _rounded(measured.overlay_fraction, 5),
+        # digits that are kept
         "upside_down_probability": _rounded(measured.upside_down_probability, 5),
         "boards": [asdict(board) for board in measured.boards],
     }
@@ -168,15 +170,20 @@ def measure_line(file: str, width: int, height: int, measured: ImageMeasurement)
         "bearing_sd_deg": None,
         "bearing_note": "one picture alone does not tell it: point out a thing of the plan in it, or take it with a board",
         "orientation_cues": list(o.cues),
+        # digits that are kept
         "sky_fraction": _rounded(s.fraction, 5),
+        # digits that are kept
         "sky_sd": _rounded(s.sd, 5),
         "sky_note": s.note,
+        # digits that are kept
         "dirt_probability": _rounded(c.dirt_probability, 5),
         "dirt_cause": c.cause,
         "dirt_note": c.note,
         "sharpness": _rounded(c.sharpness, 4),
         "night": c.night,
+        # digits that are kept
         "overlay_fraction": _rounded(measured.overlay_fraction, 5),
+        # digits that are kept
         "upside_down_probability": _rounded(measured.upside_down_probability, 5),
         "elapsed_ms": round(measured.elapsed_ms, 1),
         "error": None,
@@ -185,6 +192,7 @@ def measure_line(file: str, width: int, height: int, measured: ImageMeasurement)
 
 def change_line(reference: str, today: str, change: ViewChange) -> Record:
     """The contract's ``compare`` line."""
+    # digits that are kept
     record = {key: _rounded(value, 5) for key, value in asdict(change).items() if key != "patches"}
     return {"reference": reference, "today": today, **record, "patches": change.patches, "error": None}
 
@@ -216,4 +224,5 @@ def _mask(text: str | None) -> NDArray[np.bool_] | None:
     if text is None:
         return None
     image = cv2.imdecode(np.frombuffer(base64.b64decode(text), np.uint8), cv2.IMREAD_GRAYSCALE)
+    # half of white
     return None if image is None else np.asarray(image >= 128)

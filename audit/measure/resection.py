@@ -246,6 +246,7 @@ def _too_high_or_low(station: Station, sighting: Sighting) -> str | None:
     roll_sd = _ROLL_UNKNOWN_SD_DEG if station.roll_sd_deg is None else station.roll_sd_deg
     aside = abs(sighting.column_px - lens.centre_px[0]) / lens.width_px * math.radians(lens.hfov_deg)
     sd = math.hypot(
+        # near the plumb line one picture tells pitch no better
         station.pitch_sd_deg if station.pitch_deg > _PLUMB_PITCH_DEG else max(5.0, station.pitch_sd_deg),
         roll_sd * math.sin(min(aside, math.pi / 2)),
         math.degrees(math.hypot(sighting.position_sd_m, station.position_sd_m) / level),
@@ -325,6 +326,7 @@ def _starts(station: Station, sightings: tuple[Sighting, ...]) -> list[float]:
     for sighting, offset in zip(sightings, _offsets(station, sightings, zero)[0], strict=True):
         east, north, _ = level.T @ station.lens.unproject([sighting.column_px, sighting.row_px])
         turn = math.atan2(offset[0], offset[1]) - math.atan2(east, north)
+        # starts nearer to each other than three degrees climb to one answer
         if all(abs(math.remainder(turn - other, math.tau)) > 0.05 for other in found):
             found.append(turn)
     if station.position_sd_m > 5.0:  # far from the planned place the first guess says little
@@ -345,6 +347,7 @@ def _descended(
         there = _whitened(station, sightings, (state + step)[None])[0]
         if float(there @ there) > cost + 1e-12:
             damping *= 10
+            # damped so much, no step helps
             if damping > 1e8:
                 break
             continue
@@ -387,6 +390,7 @@ def _whitened(station: Station, sightings: tuple[Sighting, ...], states: FloatAr
 
 def _apart(rays: FloatArray, directions: FloatArray) -> FloatArray:
     """Angle from a ray to a direction as a vector in the plane across the ray, radians, (S, N, 3) -> (S, N, 2)."""
+    # beside the axis the vector is square to, so that the cross product does not vanish
     helper = np.where(np.abs(rays[..., 2:3]) < 0.9, [0.0, 0.0, 1.0], [1.0, 0.0, 0.0])
     first = np.cross(helper, rays)
     first /= np.linalg.norm(first, axis=-1, keepdims=True)
@@ -485,6 +489,7 @@ def _known_sds(station: Station) -> list[tuple[int, float]]:
     lens = station.lens
     known.append((3, lens.hfov_sd_deg / lens.hfov_deg))
     known = [(i, max(sd, _LEAST_SD_RAD)) for i, sd in known]
+    # east, north and up among the parameters
     return known + [(i, max(station.position_sd_m, _LEAST_SD_M)) for i in (4, 5, 6)]
 
 

@@ -27,6 +27,7 @@ def scatter_facts(evidence: Evidence) -> FloatArray:
     edges' own scatter over that of buildings, and log of one more than their number.
     """
     apart = 0.5 * np.log(max(evidence.disagreement / _CALM, 1.0))
+    # as the table was fitted, training.calibrate_orientation
     rows = [[1.0, float(np.log(np.sqrt(variance) + 0.02) + apart), float(np.log(evidence.spread_deg + 0.1)),
              evidence.fit.scatter, float(np.log1p(evidence.fit.upright.sum()))] for variance in np.diag(evidence.covariance_deg2)]
     return np.array(rows)
@@ -38,6 +39,7 @@ def own_sd_deg(evidence: Evidence) -> tuple[float, float]:
     suffix = "edges" if evidence.learned_sd_deg is None else "all"
     floors = table["answer"]["roll_floor_deg"], table["answer"]["pitch_floor_deg"]
     sd = [
+        # sds between a four-hundredth and 400 degrees
         float(np.hypot(np.exp(np.clip(facts @ np.array(list(table[f"sd_{name}_{suffix}"].values())), -6.0, 6.0)), floor))
         for name, facts, floor in zip(("roll", "pitch"), scatter_facts(evidence), floors, strict=True)
     ]

@@ -107,8 +107,10 @@ def find_segments(pixels: NDArray[np.generic]) -> tuple[FloatArray, float]:
         return np.zeros((0, 4)), 1.0
     scale = min(1.0, DETECT_WIDTH_PX / max(height, width))
     if scale < 1.0:
+        # never so small that no line fits
         size = (max(8, round(width * scale)), max(8, round(height * scale)))
         image = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    # the detector's own scale (von Gioi et al. 2012)
     found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD, 0.8).detect(image)[0]
     if found is None:
         return np.zeros((0, 4)), scale

@@ -39,7 +39,9 @@ def edge_width_px(pixels: NDArray[np.uint8], ignore: NDArray[np.bool_] | None = 
     grey = np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), np.float32)
     (x1, y1), (x2, y2) = _gradient(grey, _FINE), _gradient(grey, _COARSE)
     coarse = cv2.magnitude(x2, y2)
+    # sd by the median deviation of the Laplacian, over its gain and a little more, and rounding to whole shades (chosen)
     noise = 1.4826 * float(np.median(np.abs(cv2.Laplacian(grey, cv2.CV_32F)))) / 6 + 0.3
+    # local maxima, to rounding
     edges = (coarse >= 0.98 * cv2.dilate(coarse, np.ones((3, 3), np.uint8))) & (coarse > max(_LEAST_STEP, noise))
     if ignore is not None:
         edges &= cv2.dilate(ignore.astype(np.uint8), np.ones((9, 9), np.uint8)) == 0
@@ -48,6 +50,7 @@ def edge_width_px(pixels: NDArray[np.uint8], ignore: NDArray[np.bool_] | None = 
     if int(edges.sum()) < _LEAST_EDGES:
         return None
     along = (x1 * x2 + y1 * y2)[edges] / coarse[edges]
+    # inside what a finite width can show
     kept = np.clip(along / coarse[edges], 1.0001, _COARSE / _FINE - 1e-4) ** 2
     square = (_COARSE**2 - kept * _FINE**2) / (kept - 1)
     return float(np.sqrt(max(float(np.percentile(square, _SHARPEST)), 0.0)))
@@ -62,5 +65,7 @@ def sharpness_ratio(reference_px: float | None, today_px: float | None) -> float
 
 def _gradient(grey: NDArray[np.float32], sigma: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     smooth = cv2.GaussianBlur(grey, (0, 0), sigma)
+    # a Sobel kernel of 3 x 3 sums to eight
     return (np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125), np.float32),
+            # a Sobel kernel of 3 x 3 sums to eight
             np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125), np.float32))

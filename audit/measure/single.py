@@ -30,17 +30,22 @@ def single_layers(pixels: NDArray[np.uint8]) -> Floats:
     log = log_luminance(pixels)
     rows, columns = grid_size(log.shape)
     bands = bands_of(log)
+    # part of what the model was trained on: another figure asks for new weights
     layers: list[Floats] = [np.log(cells_of(b * b, rows, columns) + 1e-5) for b in bands]
     peaks = [_largest(np.abs(b), rows, columns) for b in bands[:3]]
+    # part of what the model was trained on: another figure asks for new weights
     layers += [np.log(p + 1e-2) for p in peaks]
+    # part of what the model was trained on: another figure asks for new weights
     quarters = [np.log(cells_of(b * b, 2 * rows, 2 * columns) + 1e-5).reshape(rows, 2, columns, 2)
                 for b in bands[:2]]
     layers += [q.min(axis=(1, 3)) for q in quarters] + [q.max(axis=(1, 3)) for q in quarters]
     layers.append(cells_of(log, rows, columns))
     small = np.asarray(cv2.resize(pixels, (columns * 4, rows * 4), interpolation=cv2.INTER_AREA), np.uint8)
     light = linear_light(small).mean(axis=2)
+    # part of what the model was trained on: another figure asks for new weights
     bright = max(float(np.percentile(light, 90)), 0.01)
     dark = np.asarray(cv2.erode(light, np.ones((5, 5), np.uint8)) / bright, np.float32)
+    # part of what the model was trained on: another figure asks for new weights
     layers.append(np.log(cells_of(dark, rows, columns) + 0.003))
     half = np.asarray(cv2.resize(log, (log.shape[1] // 2, log.shape[0] // 2), interpolation=cv2.INTER_AREA), np.float32)
     layers += [cells_of(layer, rows, columns) for layer in thin_and_soft(half)]
@@ -48,6 +53,7 @@ def single_layers(pixels: NDArray[np.uint8]) -> Floats:
     highest = highest_channel(cv2.resize(pixels, (half.shape[1], half.shape[0]), interpolation=cv2.INTER_NEAREST))
     layers.append(cells_of((highest > 250).astype(np.float32), rows, columns))
     layers.append(cells_of((highest < 8).astype(np.float32), rows, columns))
+    # part of what the model was trained on: another figure asks for new weights
     layers += [np.log((peaks[0] + 0.02) / (peaks[1] + 0.02)), np.log((peaks[1] + 0.02) / (peaks[2] + 0.02))]
     y, x = np.mgrid[-1:1:rows * 1j, -1:1:columns * 1j].astype(np.float32)
     layers += [y, np.abs(x), np.maximum(np.abs(x), np.abs(y))]

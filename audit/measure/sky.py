@@ -120,9 +120,11 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
         return Sky(None, None, "The picture shows one plain surface, which may be sky, a wall or a cover.")
     rows, columns = small.shade.shape
     logit = cv2.resize(network.sky_logit, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    # beyond this a probability is 0 or 1
     raw = 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
     above = _above_horizon(small, lens, orientation, network)
     voted, undecided = _voted(small, np.asarray(raw * above, dtype=np.float32), above)
+    # no pixel is surer than 1 in 10,000
     belief = np.clip(np.minimum(voted, above), 1e-4, 1 - 1e-4)
     gain, offset = _guide_coefficients(small.shade, np.clip(np.log(belief / (1 - belief)), -_LARGEST_LOGIT,
                                                             _LARGEST_LOGIT))
@@ -137,6 +139,7 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     if fraction < _LEAST_FRACTION:
         fraction, kept = 0.0, np.zeros_like(kept)
     disputed = float((raw * (1 - above))[small.inside & (raw > 0.5)].sum()) / count
+    # how much of what the horizon denies is doubt (chosen)
     sd = float(np.sqrt(_SD_FLOOR**2 + (_SD_PER_DOUBT * doubt) ** 2 + (0.5 * dropped) ** 2 + (0.3 * disputed) ** 2 + undecided**2
                        + (_SD_PER_SIZE**2) * fraction * (1 - fraction)))
     give = _TWO_SIDED_95 * sd
@@ -172,6 +175,7 @@ def _hangs_from_the_top(kept: Mask) -> bool:
 def _reduced(image: NDArray[np.uint8], lens: Lens | None) -> _Small:
     height, width = image.shape[:2]
     factor = min(1.0, _WORK_PX / max(height, width))
+    # never so small that a filter has no room
     size = (max(8, round(width * factor)), max(8, round(height * factor)))
     small = np.asarray(cv2.resize(image, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     shade = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32) / np.float32(255)
@@ -184,6 +188,7 @@ def _reduced(image: NDArray[np.uint8], lens: Lens | None) -> _Small:
         inside = np.asarray((x - cx) ** 2 + (y - cy) ** 2 <= rim**2)
     red, green, blue = cv2.split(small)
     spread = cv2.max(cv2.max(red, green), blue) - cv2.min(cv2.min(red, green), blue)
+    # the more colourful tenth
     chroma = float(np.quantile(spread[inside], 0.9)) if inside.any() else 0.0
     return _Small(small, shade, chroma, inside)
 
@@ -221,7 +226,9 @@ def _plain(small: _Small) -> bool:
 
 def _slope(shade: FloatImage) -> FloatImage:
     """Change of brightness a pixel, noise smoothed away."""
+    # noise is smoothed by a pixel and a half (chosen)
     smooth = cv2.GaussianBlur(shade, (0, 0), 1.5)
+    # a Sobel kernel of 3 x 3 sums to eight
     across, down = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125)
     return np.asarray(cv2.magnitude(across, down))
 
@@ -266,9 +273,11 @@ def _above_horizon(small: _Small, lens: Lens | None, orientation: Orientation | 
         y = (np.arange(2 * rows) + 0.5) / (2 * rows) * lens.height_px - 0.5
         rays = lens.unproject(np.stack(np.meshgrid(x, y), axis=-1))
         elevation = np.arcsin(np.clip(rays @ up_in_camera(orientation.roll_deg, orientation.pitch_deg), -1, 1))
+        # degrees that lens and terrain add (chosen)
         sd = np.radians(np.hypot(orientation.roll_sd_deg or 0.0, orientation.pitch_sd_deg or 0.0) + 0.3)
         weight = np.where(np.isfinite(elevation), ndtr((elevation + dip + sd) / sd), 0.0)
     else:
+        # the learned latitude alone is trusted less than a measured pose (chosen)
         sd = 1.5 * np.maximum(network.latitude_sd_rad, _LEARNED_FLOOR_RAD)
         weight = ndtr((network.latitude_rad + dip + sd) / sd)
     size = (small.shade.shape[1], small.shade.shape[0])
@@ -305,6 +314,7 @@ def _kept(mask: Mask, above: FloatImage, raw: FloatImage) -> tuple[Mask, Mask]:
     areas = np.bincount(labels.ravel(), minlength=count)
     heights = np.bincount(labels.ravel(), weights=above.ravel(), minlength=count) / np.maximum(areas, 1)
     beliefs = np.bincount(labels.ravel(), weights=raw.ravel(), minlength=count) / np.maximum(areas, 1)
+    # text stands in its band for the most part
     good = (areas >= _SPECK * mask.size) & (heights > 0.6)
     good[0] = False
     return np.asarray(good[labels]), np.asarray((good & (beliefs < _LEAST_BELIEF))[labels])
@@ -314,6 +324,7 @@ def _on_sky(mask: Mask, box: NDArray[np.int32]) -> bool:
     """Whether the row just under a box and both its sides are sky, as about a text over the sky."""
     left, top, width, height = (int(v) for v in box[:4])
     under = mask[min(top + height, mask.shape[0] - 1), left : left + width]
+    # nine tenths of the edge
     return float(under.mean()) > 0.9
 
 

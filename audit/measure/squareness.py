@@ -35,6 +35,7 @@ def square_gain(edges: Arcs, up: FloatArray) -> float:
     if len(few) == 0:
         return 0.0
     basis = tangent_basis(up)
+    # no edge counts less than a third or more than three times a usual one
     weight = np.sqrt(np.clip(few.length_px / _USUAL_LENGTH_PX, 0.1, 10.0))
     upright = _UPRIGHT * np.pi * student(residual_rad(few, up[None])[:, 0], few.sd_rad)
 

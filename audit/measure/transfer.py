@@ -90,6 +90,7 @@ def log_luminance(pixels: NDArray[np.uint8]) -> Floats:
     light = linear_light(pixels)
     luminance = cv2.transform(light, _LUMA[None]) if light.ndim == 3 else light
     bright = float(np.percentile(luminance[::4, ::4], 90))
+    # one shade of an eight-bit picture in linear light
     return np.asarray(cv2.log(luminance + np.float32(_FLOOR * max(bright, 0.004))), np.float32)
 
 
@@ -119,6 +120,7 @@ def band_maps(reference_log: Floats, today_log: Floats, valid: NDArray[np.bool_]
     rows, columns = grid_size(reference_log.shape)
 
     def pooled(values: Floats) -> Floats:
+        # cells are smoothed by their neighbours (chosen)
         return np.asarray(cv2.GaussianBlur(cells_of(values, rows, columns), (3, 3), 0.7), np.float32)
 
     ref, now, both, noise = [], [], [], []
@@ -128,7 +130,9 @@ def band_maps(reference_log: Floats, today_log: Floats, valid: NDArray[np.bool_]
         now.append(pooled(t * t))
         both.append(pooled(r * t))
         floor = min(float(np.percentile(ref[-1], 4)), float(np.percentile(now[-1], 4)))
+        # noise of log luminance lies between these, of a good and of a bad chip (chosen)
         noise.append(np.clip(floor, 2e-5, 2e-3))
+    # cells that are valid for the most part
     covered = cells_of(valid.astype(np.float32), rows, columns) > 0.8
     gain = cells_of(today_log - reference_log, rows, columns)
     return BandMaps(np.stack(ref), np.stack(now), np.stack(both), np.array(noise, np.float32), gain, covered)

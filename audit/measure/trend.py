@@ -114,6 +114,7 @@ def _line(since: Sequence[_Visit]) -> _Line:
     days = np.array([(day - since[0][0]).days for day, _, _ in since], np.float64)
     ratios = np.array([ratio for _, ratio, _ in since], np.float64)
     sd = np.maximum(np.array([s for _, _, s in since], np.float64), _LEAST_SD)
+    # the 95 % interval
     slope, level, low, high = (float(v) for v in theilslopes(ratios, days, 0.95))
     weight = 1 / sd**2
     centre = float((weight * days).sum() / weight.sum())

@@ -58,6 +58,7 @@ def _log_prior(roll_deg: FloatArray, pitch_deg: FloatArray) -> FloatArray:
     wild = np.maximum(np.abs(roll_deg) - table["most_roll_deg"], 0.0) ** 2
     wild += np.maximum(pitch_deg - table["most_pitch_deg"], 0.0) ** 2
     return np.asarray(-0.5 * (beyond / table["pitch_sd_deg"]) ** 2 - 0.5 * wild / table["wild_sd_deg"] ** 2
+                      # a Student bell with 4 degrees of freedom
                       - 2.5 * np.log1p((roll_deg / table["roll_sd_deg"]) ** 2 / 4))
 
 
@@ -214,6 +215,7 @@ def _own_sd_deg(cue: LearnedCue, up: FloatArray) -> float:
     """Scatter of a cue's own answer along its worse direction, degrees."""
     basis = tangent_basis(up)
     least = np.linalg.eigvalsh(basis @ cue.quadratic(up).information @ basis.T)[0]
+    # keeps a divisor or a logarithm from 0
     return float(np.degrees(1 / np.sqrt(max(least, 1e-4))))
 
 
@@ -242,6 +244,7 @@ def climb(edges: Arcs, cues: tuple[Cue, ...], start: FloatArray, temper: float, 
         for _ in range(rounds - 1):
             fit = fit_directions(edges, fit.up, steps=3, extra=_together(cues, fit.up, temper))
         if len(edges) == 0:
+            # steps until nothing moves
             fit = replace(fit, up=_climb_alone(cues, fit.up, 6))
     roll, pitch = roll_pitch_from_up(fit.up)
     table = constants()["edges"]
@@ -256,6 +259,7 @@ def _climb_alone(cues: tuple[Cue, ...], up: FloatArray, steps: int) -> FloatArra
         local = _together(cues, up, 1.0)
         basis = tangent_basis(up)
         curvature = basis @ local.information @ basis.T + 1e-6 * np.eye(2)
+        # no step is larger, radians
         move = np.clip(np.linalg.solve(curvature, basis @ local.gradient), -0.1, 0.1)
         up = up + move @ basis
         up = up / np.linalg.norm(up)
@@ -277,6 +281,7 @@ def _belief_in_uprights(fit: Fit) -> float:
     """
     table = constants()["edges"]
     low, high = table["clutter_gain"], table["building_gain"]
+    # edges of clutter still count a little
     return float(np.clip((fit.standing_out - low) / (high - low), 0.03, 1.0))
 
 
@@ -303,15 +308,18 @@ def lines_share(evidence: Evidence) -> FloatArray:
         return np.eye(2)
     basis = tangent_basis(evidence.fit.up)
     rest = basis @ _together(evidence.cues, evidence.fit.up, constants()["edges"]["pull"]).information @ basis.T
+    # keeps a divisor or a logarithm from 0
     return np.asarray(np.linalg.solve(lines + rest + 1e-3 * np.eye(2), lines))
 
 
 def _covariance_deg2(up: FloatArray, information: FloatArray) -> FloatArray:
     """Covariance of (roll, pitch) in square degrees from a curvature along the tangent basis of ``up``."""
     basis = tangent_basis(up)
+    # keeps a divisor or a logarithm from 0
     covariance = np.linalg.inv(information + 1e-3 * np.eye(2))
     roll, pitch = np.radians(roll_pitch_from_up(up))
     by_roll = np.array([-np.cos(roll), np.sin(roll), 0.0])
     by_pitch = np.array([np.sin(roll) * np.sin(pitch), np.cos(roll) * np.sin(pitch), np.cos(pitch)])
+    # near the plumb line roll is one turn with the bearing
     rows = np.stack([basis @ by_roll / max(np.cos(pitch), 0.05), basis @ by_pitch])
     return np.asarray(rows @ covariance @ rows.T * np.degrees(1.0) ** 2)

@@ -116,6 +116,7 @@ class Fit:
 
 def tangent_basis(direction: FloatArray) -> FloatArray:
     """Two unit vectors that span the plane square to ``direction``, shape (2, 3)."""
+    # beside the axis the vector is square to, so that the cross product does not vanish
     helper = np.array([1.0, 0.0, 0.0]) if abs(direction[0]) < 0.8 else np.array([0.0, 0.0, 1.0])
     first = helper - (helper @ direction) * direction
     first /= np.linalg.norm(first)
@@ -155,6 +156,7 @@ def residual_rad(edges: Arcs, directions: FloatArray) -> FloatArray:
 
 def student(x: FloatArray, sd: FloatArray) -> FloatArray:
     """Student density per radian with 4 degrees of freedom: 3/8 (1 + x^2 / 4)^(-5/2)."""
+    # the Student density with 4 degrees of freedom
     return np.asarray(_STUDENT_PEAK / sd * (1.0 + (x / sd) ** 2 / _DEGREES_OF_FREEDOM) ** -2.5)
 
 

@@ -193,6 +193,7 @@ def _loss(pair: _Pair, found: Registration) -> ViewChange:
         hidden, hidden_sd = foreign, _FOREIGN_SD * foreign
     missing = _one_tone_below(pair.after) - _one_tone_below(pair.before)
     if missing > max(_CUT_OFF, hidden or 0.0):
+        # what is missing is counted to a per cent
         hidden, hidden_sd = missing, 0.01
         note = f"the lower {missing:.0%} of the picture is of one tone, as in a file that was cut off"
     spoiled = np.where(maps.valid, 1.0 - verdict.cells[0], 0.0).astype(np.float32)
