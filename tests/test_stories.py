@@ -25,10 +25,10 @@ from audit.judge.finding import CHECKS, STATES
 from audit.logbook import Logbook, SaidRole
 from audit.logbook.records import DECISIONS
 from audit.match.placement import BY_HAND, Placement
-from audit.match.reading import lines_to_record
 from audit.match.told import role_said
 from audit.measure.measurement import Clarity
 from audit.measure.record import clarity_to_record, measurement_to_record
+from audit.photos.text import lines_to_record
 from audit.visit import judge_again
 from audit.visit.done import take_back
 from audit.visit.say import say_photos, take_photo_back
@@ -209,9 +209,9 @@ def quick(begun: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         said = {n: Placement(n, c, 1.0, "placed" if c else "unmatched", n, evidence=(BY_HAND,)) for n, c in cameras.items()}
         return tuple(said.get(p.name, own[p.name]) for p in photos)
 
-    monkeypatch.setattr("audit.visit.measure._measure_one", lambda _job: record)
+    monkeypatch.setattr("audit.visit.measure._measure_one", lambda _job: {"measured": record, "written": lines_to_record(())})
     monkeypatch.setattr("audit.visit.series._series_of_one", lambda _job: clarity_to_record(Clarity(0.1, "clear", None, 0.7)))
-    monkeypatch.setattr("audit.visit.reading._read_one", lambda _job: lines_to_record(()))
+    monkeypatch.setattr("audit.visit.conduct.read_texts", lambda *_: None)
     monkeypatch.setattr("audit.visit.place.match_photos", matched)
 
 

@@ -17,7 +17,7 @@ def check_table(logbook: Logbook, visit: VisitRecord) -> tuple[tuple[str, ...], 
     A check that a camera doesn't have is left empty; what a person tolerated or promised stands behind its state.
     """
     verdicts = logbook.verdicts(visit)
-    said = {(d.camera, d.check): d.decision for d in logbook.decisions(visit) if d.in_force}
+    said = {(d.camera, d.check): d.decision for d in logbook.standing(visit)}
     there: set[Check] = {f.check for v in verdicts for f in v.findings}
     checks = tuple(check for check in CHECKS if check in there)
     rows = []

@@ -71,7 +71,7 @@ def _fits(camera: Camera, selection: Selection) -> bool:
 
 
 def _waiting(logbook: Logbook, visit: VisitRecord) -> frozenset[str]:
-    decided = {(d.camera, d.check) for d in logbook.decisions(visit) if d.in_force}
+    decided = {(d.camera, d.check) for d in logbook.standing(visit)}
     return frozenset(
         verdict.camera
         for verdict in asking(logbook, visit)

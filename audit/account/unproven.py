@@ -54,7 +54,7 @@ def unproven(logbook: Logbook, visit: VisitRecord) -> tuple[Unproven, ...]:
 
 def unproven_of(logbook: Logbook, visit: VisitRecord, verdicts: Iterable[Verdict]) -> tuple[Unproven, ...]:
     """Those of some verdicts of a visit."""
-    said = {(d.camera, d.check): d for d in logbook.decisions(visit) if d.in_force and d.decision in ("tolerate", "promise")}
+    said = {(d.camera, d.check): d for d in logbook.standing(visit) if d.decision in ("tolerate", "promise")}
     found = []
     for verdict in verdicts:
         unseen = any(f.check == "image" and f.state == "not verified" for f in verdict.findings)

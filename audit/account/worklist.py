@@ -32,12 +32,12 @@ def open_work(logbook: Logbook, visit: VisitRecord) -> list[dict[str, str]]:
 
     An exchange of two cameras is one row, at the first of the two.
     """
-    return list(_rows(asking(logbook, visit), [d for d in logbook.decisions(visit) if d.in_force]))
+    return list(_rows(asking(logbook, visit), logbook.standing(visit)))
 
 
 def trip_of(logbook: Logbook, visit: VisitRecord) -> Trip:
     """One trip through every finding that asks for work or a look and is neither dismissed nor tolerated."""
-    settled = [(d.camera, d.check) for d in logbook.decisions(visit) if d.settles]
+    settled = [(d.camera, d.check) for d in logbook.standing(visit) if d.settles]
     return plan_trip(logbook.site(visit), asking(logbook, visit), settled=settled)
 
 

@@ -22,6 +22,9 @@ from audit.photos.photo import Photo
 
 __all__ = ["Decisions"]
 
+#: Entries that one statement asks for.
+_AT_ONCE = 500
+
 
 class Decisions(Settling):
     """Adds decisions, people's own findings and promises, and says which one counts."""
@@ -219,16 +222,16 @@ class Decisions(Settling):
 
     def decisions(self, visit: VisitRef, camera: str | None = None) -> tuple[DecisionRecord, ...]:
         """All entries of a visit (of one camera) in the order in which they were added."""
-        table, verdicts = tables.decisions, tables.verdicts
-        same = sa.and_(verdicts.c.visit == table.c.visit, verdicts.c.camera == table.c.camera)
-        query = sa.select(table, verdicts.c.judged).outerjoin(verdicts, same).where(table.c.visit == number_of(visit))
+        number, verdicts = number_of(visit), tables.verdicts
+        query = sa.select(verdicts.c.camera, verdicts.c.judged).where(verdicts.c.visit == number)
         if camera is not None:
-            query = query.where(table.c.camera == camera)
+            query = query.where(verdicts.c.camera == camera)
         with self.database.reading() as connection:
-            rows = list(connection.execute(query.order_by(table.c.id)))
+            rows = self._entries(connection, number, camera)
+            spoken_of = {row.camera for row in rows}
+            verdict_of: dict[str, Verdict | None] = dict.fromkeys(spoken_of)
+            verdict_of |= {c: load(Verdict, body) for c, body in connection.execute(query) if c in spoken_of and body is not None}
         counting = set(in_force(rows).values())
-        judged = {row.camera: row.judged for row in rows}
-        verdict_of = {name: None if body is None else load(Verdict, body) for name, body in judged.items()}
         earlier: dict[tuple[str, str], list[sa.Row[Any]]] = {}
         found = []
         for row in rows:
@@ -239,6 +242,20 @@ class Decisions(Settling):
             found.append(_record(row, row.id in counting, changed))
             entries.append(row)
         return tuple(found)
+
+    def standing(self, visit: VisitRef) -> tuple[DecisionRecord, ...]:
+        """The entries of a visit that count now, one a camera and check, in the order in which they were added; however many
+        were added before. Whether their findings have changed since is not looked at."""
+        table = tables.decisions
+        slim = sa.select(table.c.id, table.c.camera, table.c.check, table.c.undoes).where(table.c.visit == number_of(visit))
+        with self.database.reading() as connection:
+            ids = sorted(in_force(connection.execute(slim.order_by(table.c.id)).all()).values())
+            rows = [
+                row
+                for start in range(0, len(ids), _AT_ONCE)
+                for row in connection.execute(sa.select(table).where(table.c.id.in_(ids[start : start + _AT_ONCE])))
+            ]
+        return tuple(_record(row, True, False) for row in sorted(rows, key=lambda row: int(row.id)))
 
     def _say(
         self,

@@ -345,7 +345,7 @@ def _repairs(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
 
 
 def _settled(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
-    decisions = [d for d in logbook.decisions(visit) if d.in_force]
+    decisions = logbook.standing(visit)
     document.heading("Decisions")
     if not decisions:
         document.sentence("No finding was decided on by a person.")

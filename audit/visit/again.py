@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 
 from audit import compute
 from audit.account.account import Account, accounts_of, compared_anew
 from audit.judge.evidence import CameraEvidence
 from audit.judge.finding import Verdict
 from audit.judge.findings import judge_camera
-from audit.judge.hints import kept_hints
 from audit.judge.limits import Limits
 from audit.logbook import Logbook, VisitRecord
-from audit.match.placement import Placement
-from audit.photos.photo import Photo
 from audit.plan.model import Site
 from audit.visit.compare import compare
 from audit.visit.exchange import exchange_hints, find_exchanges
 from audit.visit.judge import evidence_by_camera, judge, with_hints
 from audit.visit.measure import measure
 from audit.visit.place import placed_snapshots
+from audit.visit.reading import with_texts
 from audit.visit.run import Run
 from audit.visit.series import see_together
 
@@ -35,7 +32,7 @@ def judge_placed(run: Run) -> None:
     for _ in range(_MOST_ROUNDS):
         said = run.logbook.last_said(run.visit)
         placements = run.logbook.placements(run.visit)
-        photos = {photo.name: photo for photo in run.logbook.photos(run.visit)}
+        photos = with_texts(run, {photo.name: photo for photo in run.logbook.photos(run.visit)})
         measure(run, photos, placed_snapshots(placements))
         accounts = accounts_of(run.logbook, run.visit, run.site.cameras, run.limits)
         see_together(run, accounts)
@@ -80,8 +77,10 @@ def _judge_some(run: Run, names: list[str]) -> None:
     for _ in range(_MOST_ROUNDS):
         said = run.logbook.last_said(run.visit)
         accounts = _accounts(run, names)
-        _keep(run, accounts)
-        if _measured(run, accounts):
+        waiting = [s for a in accounts.values() for s in a.shots if s.placement.role == "snapshot" and s.measured is None]
+        if waiting:
+            _keep(run, accounts)
+            measure(run, {s.photo.name: s.photo for s in waiting}, placed_snapshots(s.placement for s in waiting))
             accounts = _accounts(run, names)
         see_together(run, accounts)
         compare(run, accounts)
@@ -98,25 +97,6 @@ def _accounts(run: Run, names: list[str]) -> dict[str, Account]:
     }
 
 
-def _measured(run: Run, accounts: dict[str, Account]) -> bool:
-    """Measure the cameras' own pictures that were not measured yet; False where there are none."""
-    waiting: list[Placement] = []
-    photos: dict[str, Photo] = {}
-    for account in accounts.values():
-        for shot in account.shots:
-            if shot.placement.role == "snapshot" and shot.measured is None:
-                waiting.append(shot.placement)
-                photos[shot.photo.name] = shot.photo
-    if waiting:
-        measure(run, photos, placed_snapshots(waiting))
-    return bool(waiting)
-
-
 def _keep(run: Run, accounts: dict[str, Account]) -> None:
-    evidence: dict[str, CameraEvidence] = {}
-    placements = run.logbook.placements(run.visit)
-    for name, account in accounts.items():
-        evidence |= evidence_by_camera(run, placements, {name: account})
-    for name, known in evidence.items():
-        hinted = replace(known, hints=kept_hints(run.logbook.verdicts(run.visit, name)))
-        run.logbook.put_verdict(run.visit, judge_camera(run.site.camera(name), hinted, run.limits))
+    for name, known in evidence_by_camera(run, run.logbook.placements(run.visit), accounts).items():
+        run.logbook.put_verdict(run.visit, judge_camera(run.site.camera(name), known, run.limits))

@@ -88,7 +88,7 @@ def as_pointed(site: Site, camera: Camera, record: PointRecord, size_px: tuple[i
 def _shown_in(logbook: Logbook, number: int, camera: str | None) -> Iterable[tuple[str, ShownBearing]]:
     """Bearings by the verdicts of a signed visit, without those that a reviewer dismissed."""
     dismissed = {
-        d.camera for d in logbook.decisions(number) if d.in_force and d.check == "pan" and d.decision == "dismiss"
+        d.camera for d in logbook.standing(number) if d.check == "pan" and d.decision == "dismiss"
     }
     for verdict in logbook.verdicts(number, camera):
         for finding in verdict.findings:

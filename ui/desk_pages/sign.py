@@ -80,7 +80,7 @@ def _crew_list(book: Logbook, visit: VisitRecord) -> bytes:
 
 
 def _decided(book: Logbook, visit: VisitRecord) -> None:
-    decisions = [d for d in book.decisions(visit) if d.in_force]
+    decisions = book.standing(visit)
     if decisions:
         st.subheader(f"{word('sign.decided')} ({len(decisions)})")
         header = tuple(word(f"sign.{c}") for c in ("camera", "check", "decision", "by", "at", "why"))
