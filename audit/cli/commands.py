@@ -17,7 +17,7 @@ import typer
 
 from audit import __version__
 from audit.children import SAFE_PATH
-from audit.cli import collect, desk, done, plan, pointing, record, review, singles, visit
+from audit.cli import collect, desk, done, plan, pointing, record, review, sentences, singles, visit
 from audit.cli.options import COULD_NOT, DONE
 from audit.cli.speak import say
 from audit.errors import AuditError
@@ -109,7 +109,7 @@ def main() -> None:
     try:
         code = app(args=arguments, standalone_mode=False)
     except typer.Abort:
-        say("Stopped; run the same command again to go on.")
+        say(sentences.STOPPED)
         code = COULD_NOT
     except _Refused as error:
         text = error.format_message()
@@ -119,7 +119,7 @@ def main() -> None:
         say(error.message)
         code = error.exit_code
     except KeyboardInterrupt:
-        say("Stopped; run the same command again to go on.")
+        say(sentences.STOPPED)
         code = COULD_NOT
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -131,7 +131,7 @@ def main() -> None:
         )
         code = COULD_NOT
     except MemoryError:
-        say("Memory ran out; use fewer --workers or smaller pictures.")
+        say(sentences.OUT_OF_MEMORY)
         code = COULD_NOT
     except Exception as error:  # the last catch: whatever it is, it is no defect of the site
         logging.getLogger(__name__).info("the program failed", exc_info=True)

@@ -77,7 +77,7 @@ def demo(
         summaries = run_demo(folder, workers, lambda p: report(p.step, p.done, p.total, p.name))
     for summary in summaries:
         say(sentences.visit_sentence(summary))
-    say(f"Worst first:  photo-audit show {folder / 'logbook'}\nIn a browser: photo-audit open {folder / 'logbook'}")
+    say(sentences.demo_sentence(folder))
     return DONE
 
 
@@ -95,13 +95,9 @@ def _serve_devices(folder: Path) -> int:
     with SimulatedSite(found) as site:
         table.write_text(site.table(), encoding="utf-8")
         write_credentials(passwords)
-        say(
-            f"{len(found)} devices answer on this machine until you press Ctrl+C. In another terminal:\n"
-            f"photo-audit start {folder / 'devices-logbook'} --plan {folder / 'plan.csv'}\n"
-            f"photo-audit collect {folder / 'devices-logbook'} --kind commissioning --cameras {table} --credentials {passwords}"
-        )
+        say(sentences.devices_sentence(len(found), folder, table, passwords))
         try:
             threading.Event().wait()
         except KeyboardInterrupt:
-            say("The devices are gone.")
+            say(sentences.DEVICES_GONE)
     return DONE

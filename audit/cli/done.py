@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from audit.cli import sentences
 from audit.cli.options import DONE, SOME_REFUSED, Images, LogbookPlace, Visit, typed
 from audit.cli.review import state_now
 from audit.cli.speak import say
@@ -43,7 +44,7 @@ def done(
 
     brought = hand_in_done(book, record, Answer(camera, (check,), file, file.name, by, why, vouch))
     states = ", ".join(f"{name} {state}" for name, state in brought.states)
-    say(f"{camera}: {states} by {brought.photo}, kept with visit {record.number}; {state_now(book, record, camera)}.")
+    say(sentences.kept_sentence(camera, f"{states} by {brought.photo},", record.number, state_now(book, record, camera)))
     say(f"  {brought.entries[0].why}")
     return DONE
 
@@ -55,7 +56,7 @@ def _take_list(book: Logbook, file: Path, by: str | None) -> int:
     for outcome in outcomes:
         say(outcome.sentence)
     taken = sum(outcome.taken for outcome in outcomes)
-    say(f"{file.name}: {taken} of {len(outcomes)} answers taken in.")
+    say(sentences.answers_sentence(file, taken, len(outcomes)))
     return DONE if taken == len(outcomes) else SOME_REFUSED
 
 
@@ -74,5 +75,5 @@ def wait(
     book = Logbook.open(logbook, images=images)
     record = book.visit(visit)
     book.wait_for(record, camera, check, by, why)
-    say(f"{camera}, {check}: sign-off of visit {record.number} waits for it.")
+    say(sentences.waits_sentence(camera, check, record.number))
     return DONE

@@ -32,12 +32,12 @@ def plan_check(
         if as_json:
             emit(asdict(problem))
         else:
-            tell(f"{problem.severity}: {problem.sentence()}")
+            tell(sentences.problem_sentence(problem))
     if site is None:
-        say(f"{plan.name}: can't be used as it stands; correct the errors above.")
+        say(sentences.unusable_plan_sentence(plan))
         return COULD_NOT
     if fix is not None:
-        say(f"{fix}: written with the guesses taken; look through them above.")
+        say(sentences.fixed_plan_sentence(fix))
     if not as_json:
         tell(sentences.plan_sentence(fix or plan, site, len(found)))
     return DEFECT if any(p.severity == "error" for p in found) else DONE
@@ -57,10 +57,10 @@ def plan_import(
         if as_json:
             emit(asdict(problem))
         else:
-            typer.echo(f"{problem.severity}: {problem.sentence()}")
+            typer.echo(sentences.problem_sentence(problem))
     if not as_json:
         typer.echo(sentences.plan_sentence(out, site, len(problems)))
-    say(f"{out}: written; fill in what the drawing doesn't tell, then: photo-audit plan check {out}")
+    say(sentences.imported_plan_sentence(out))
     return DONE
 
 
@@ -69,7 +69,7 @@ def plan_template(out: Annotated[Path, typer.Option("-o", "--out", help="File to
     from audit.plan.template import write_template
 
     write_template(out)
-    say(f"{out}: fill in a row a camera, then: photo-audit plan check {out}")
+    say(sentences.template_sentence(out))
     return DONE
 
 

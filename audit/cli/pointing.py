@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from audit.cli import sentences
 from audit.cli.options import DONE, SOME_REFUSED, Images, Json, LogbookPlace, Visit, typed
 from audit.cli.speak import emit, say, tell
 from audit.errors import AuditError
@@ -61,7 +62,7 @@ def board(
     if paper not in MARKER_SIDE_M:
         raise AuditError(f"--paper {paper}: boards are printed on {', '.join(MARKER_SIDE_M)}.")
     pages = write_boards(Logbook.open(logbook, images=images), output, paper, carry)
-    say(f"{output}: {pages} board{'s' if pages > 1 else ''} on {paper}; print at 100 % and check the ruler.")
+    say(sentences.boards_sentence(output, pages, paper))
     return DONE
 
 
@@ -95,10 +96,7 @@ def _record(book: Logbook, visit: VisitRecord, clicks: list[Click], by: str, as_
 
 
 def _tell(verdict: Verdict, visit: int, as_json: bool) -> None:
-    from audit.cli import sentences
-
     if as_json:
         emit(sentences.verdict_line(verdict, visit))
     else:
-        pan = next((f for f in verdict.findings if f.check == "pan"), None)
-        tell(f"{verdict.camera}: {verdict.state}" + (f"; pan {pan.state}: {pan.why}" if pan is not None else ""))
+        tell(sentences.pointed_sentence(verdict))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from audit.cli import sentences
 from audit.cli.options import DONE, Images, Json, LogbookPlace, Visit, typed
 from audit.cli.speak import emit, progress_bar, say, tell
 from audit.errors import AuditError
@@ -50,12 +51,11 @@ def sign(
     book = Logbook.open(logbook, images=images)
     record = book.visit(visit)
     signed = book.sign(record, by, _passphrase(book, unprotected), unprotected=unprotected)
-    say(f"visit {record.number} is signed by {by}: record {signed.record_sha256}")
-    say(f"key fingerprint: {fingerprint_words(fingerprint(signed.public_key))}")
-    say(f"Give the fingerprint to whoever will check: photo-audit verify {logbook} --fingerprint …")
+    words = fingerprint_words(fingerprint(signed.public_key))
+    say(sentences.signed_sentence(record.number, by, signed.record_sha256, words, logbook))
     if witness is not None:
         _write(witness, witness_text(book.chain()))
-        say(f"{witness}: keep it, or mail it, where nobody who holds the logbook can change it.")
+        say(sentences.kept_elsewhere_sentence(witness))
     return DONE
 
 
@@ -102,8 +102,7 @@ def witness(
     if not chain.records:
         raise AuditError(f"{logbook}: no visit is signed yet; sign one first.")
     _write(out, witness_text(chain))
-    say(f"{out}: {len(chain.records)} signed visit{'s' if len(chain.records) != 1 else ''}; check later with: "
-        f"photo-audit verify {logbook} --witness {out}")  # fmt: skip
+    say(sentences.witness_sentence(out, len(chain.records), logbook))
     return DONE
 
 
@@ -123,10 +122,10 @@ def stamp(
     number = book.visit(visit).number
     if request is not None:
         _write(request, book.stamp_request(number))
-        say(f"{request}: send it to a time stamp authority as application/timestamp-query, and keep its answer with --answer.")
+        say(sentences.stamp_request_sentence(request))
     elif answer is not None:
         kept = book.put_stamp(number, _read(answer))
-        say(f"visit {number} existed at {kept.at:%Y-%m-%d %H:%M:%S} UTC, says '{kept.authority}'.")
+        say(sentences.stamped_sentence(number, kept.at, kept.authority))
     return DONE
 
 
@@ -141,7 +140,7 @@ def change_key(
     book = Logbook.open(logbook, images=images)
     old = _passphrase(book, unprotected=False)
     new = _asked("Passphrase for the new key", twice=True) if sys.stdin.isatty() else None
-    say(f"new key fingerprint: {fingerprint_words(book.change_key(by, old, new))}")
+    say(sentences.new_key_sentence(fingerprint_words(book.change_key(by, old, new))))
     return DONE
 
 
@@ -169,7 +168,7 @@ def handover(
             passphrase=None if record.signed_at is None else _passphrase(book, unprotected=False),
             progress=lambda done, total: report("write", done, total),
         )
-    say(f"{out}: {len(written)} files are written; check them with: photo-audit verify {out}")
+    say(sentences.package_sentence(out, len(written)))
     return DONE
 
 
@@ -183,7 +182,7 @@ def export_logbook(
 
     with progress_bar() as report:
         Logbook.open(logbook, images=images).export(archive, progress=lambda done, total: report("export", done, total))
-    say(f"{archive}: holds the whole logbook; bring it back with: photo-audit import {archive} LOGBOOK")
+    say(sentences.archive_sentence(archive))
     return DONE
 
 
@@ -196,7 +195,7 @@ def import_logbook(
     from audit.logbook import Logbook
 
     Logbook.import_(archive, logbook, images=images).close()
-    say(f"{logbook}: the logbook is here; check it with: photo-audit verify {logbook}")
+    say(sentences.imported_sentence(logbook))
     return DONE
 
 

@@ -37,7 +37,7 @@ def decide(
     book = Logbook.open(logbook, images=images)
     record = book.visit(visit)
     book.decide(record, camera, cast(Check, check), cast(DecisionWord, decision), by, why)
-    say(f"{camera}, {check}: {decision} by {by} is kept with visit {record.number}; {state_now(book, record, camera)}.")
+    say(sentences.kept_sentence(f"{camera}, {check}", f"{decision} by {by} is", record.number, state_now(book, record, camera)))
     return DONE
 
 
@@ -68,7 +68,7 @@ def finding(
     place = None if at is None else _place(at)
     shown = photo if photo is not None or place is None else _own_picture(book, record, camera)
     book.add_finding(record, camera, check, state, by, why, photo=shown, at_px=place)
-    say(f"{camera}, {check}: {state} by {by} is kept with visit {record.number}; {state_now(book, record, camera)}.")
+    say(sentences.kept_sentence(f"{camera}, {check}", f"{state} by {by} is", record.number, state_now(book, record, camera)))
     return DONE
 
 
@@ -78,10 +78,10 @@ def _findings(book: Logbook, visit: int | None, path: Path, by: str) -> int:
     record = book.visit(visit)
     kept, refused = record_seen(book, record, read_seen(path), by)
     for one, error in refused:
-        say(f"{one.camera}, {one.check}: {error}")
+        say(sentences.not_kept_sentence(one.camera, one.check, error))
     for one in kept:
         now = state_now(book, record, one.camera)
-        say(f"{one.camera}, {one.check}: {one.state} by {by} is kept with visit {record.number}; {now}.")
+        say(sentences.kept_sentence(f"{one.camera}, {one.check}", f"{one.state} by {by} is", record.number, now))
     return SOME_REFUSED if refused else DONE
 
 
@@ -121,7 +121,7 @@ def undo(
     book = Logbook.open(logbook, images=images)
     record = book.visit(visit)
     take_back(book, record, camera, check, by, why)
-    say(f"{camera}, {check}: the last word is taken back by {by}; {state_now(book, record, camera)}.")
+    say(sentences.taken_back_sentence(camera, check, by, state_now(book, record, camera)))
     return DONE
 
 

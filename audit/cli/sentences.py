@@ -8,39 +8,68 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from datetime import datetime
     from pathlib import Path
 
     from audit.account.unproven import Unproven
     from audit.collect.journal import Entry
+    from audit.errors import PlanProblem
     from audit.judge.finding import Verdict
     from audit.judge.trip import Trip
     from audit.logbook import Remeasured, VisitProgress
-    from audit.plan.model import Site
+    from audit.plan.model import Site, WaitingCamera
     from audit.visit import VisitSummary
 
 __all__ = [
+    "DEVICES_GONE",
+    "OUT_OF_MEMORY",
+    "STOPPED",
+    "answers_sentence",
+    "archive_sentence",
+    "boards_sentence",
     "change_of_method_line",
     "change_of_method_sentence",
     "collect_line",
     "collect_sentence",
     "collected",
     "compare_sentence",
+    "demo_sentence",
+    "devices_sentence",
+    "fixed_plan_sentence",
     "geometry_sentence",
+    "imported_plan_sentence",
+    "imported_sentence",
+    "kept_elsewhere_sentence",
+    "kept_sentence",
     "match_sentence",
     "measure_sentence",
     "methods_sentence",
+    "new_key_sentence",
     "no_address_line",
+    "not_kept_sentence",
     "opened_sentence",
+    "package_sentence",
     "plan_sentence",
+    "pointed_sentence",
+    "problem_sentence",
     "progress_line",
     "progress_sentence",
     "refused_sentence",
+    "signed_sentence",
+    "stamp_request_sentence",
+    "stamped_sentence",
+    "taken_back_sentence",
+    "template_sentence",
     "trip_sentences",
     "unproven_line",
+    "unusable_plan_sentence",
     "verdict_line",
     "verdict_sentence",
     "visit_sentence",
     "waiting_for_dark",
+    "waiting_sentence",
+    "waits_sentence",
+    "witness_sentence",
 ]
 
 Line = dict[str, Any]
@@ -325,3 +354,138 @@ def collected(pictures: int, silent: int, visit: int) -> str:
 def waiting_for_dark(left_s: float) -> str:
     """How long it still waits."""
     return f"waiting {left_s / 60:z.0f} min for darkness at the site"
+
+
+#: After Ctrl-C, where memory ends, and after the demo's devices.
+STOPPED = "Stopped; run the same command again to go on."
+OUT_OF_MEMORY = "Memory ran out; use fewer --workers or smaller pictures."
+DEVICES_GONE = "The devices are gone."
+
+
+def kept_sentence(subject: str, what: str, visit: int, now: str) -> str:
+    """What a person said and where it is kept, with the camera's state as it counts now."""
+    return f"{subject}: {what} kept with visit {visit}; {now}."
+
+
+def not_kept_sentence(camera: str, check: str, why: object) -> str:
+    """What a person said of a list, and why it is not kept."""
+    return f"{camera}, {check}: {why}"
+
+
+def taken_back_sentence(camera: str, check: str, by: str, now: str) -> str:
+    """That the last word on a finding no longer counts."""
+    return f"{camera}, {check}: the last word is taken back by {by}; {now}."
+
+
+def waits_sentence(camera: str, check: str, visit: int) -> str:
+    """That sign-off waits."""
+    return f"{camera}, {check}: sign-off of visit {visit} waits for it."
+
+
+def answers_sentence(file: Path, taken: int, count: int) -> str:
+    """How many of the crew's answers were taken in."""
+    return f"{file.name}: {taken} of {count} answers taken in."
+
+
+def waiting_sentence(camera: WaitingCamera) -> str:
+    """A camera of the plan that can't be judged yet."""
+    return f"{camera.camera} waits: {'; '.join(camera.reasons)}"
+
+
+def problem_sentence(problem: PlanProblem) -> str:
+    """One thing that is wrong in a plan."""
+    return f"{problem.severity}: {problem.sentence()}"
+
+
+def unusable_plan_sentence(plan: Path) -> str:
+    """Where no camera could be read."""
+    return f"{plan.name}: can't be used as it stands; correct the errors above."
+
+
+def fixed_plan_sentence(plan: Path) -> str:
+    """Where guesses were taken."""
+    return f"{plan}: written with the guesses taken; look through them above."
+
+
+def imported_plan_sentence(plan: Path) -> str:
+    """After a drawing's cameras were written as a plan."""
+    return f"{plan}: written; fill in what the drawing doesn't tell, then: photo-audit plan check {plan}"
+
+
+def template_sentence(plan: Path) -> str:
+    """After an empty plan was written."""
+    return f"{plan}: fill in a row a camera, then: photo-audit plan check {plan}"
+
+
+def boards_sentence(file: Path, pages: int, paper: str) -> str:
+    """After boards were drawn."""
+    return f"{file}: {pages} board{'s' if pages > 1 else ''} on {paper}; print at 100 % and check the ruler."
+
+
+def pointed_sentence(verdict: Verdict) -> str:
+    """A camera after something was pointed out in its picture."""
+    pan = next((f for f in verdict.findings if f.check == "pan"), None)
+    return f"{verdict.camera}: {verdict.state}" + (f"; pan {pan.state}: {pan.why}" if pan is not None else "")
+
+
+def signed_sentence(visit: int, by: str, record_sha256: str, fingerprint: str, logbook: str) -> str:
+    """After a visit was signed: the record, the key, and what to do with its fingerprint."""
+    return (
+        f"visit {visit} is signed by {by}: record {record_sha256}\n"
+        f"key fingerprint: {fingerprint}\n"
+        f"Give the fingerprint to whoever will check: photo-audit verify {logbook} --fingerprint …"
+    )
+
+
+def kept_elsewhere_sentence(file: Path) -> str:
+    """What to do with a witness."""
+    return f"{file}: keep it, or mail it, where nobody who holds the logbook can change it."
+
+
+def witness_sentence(file: Path, visits: int, logbook: str) -> str:
+    """After a witness was written."""
+    return f"{file}: {visits} signed visit{'s' if visits != 1 else ''}; check later with: photo-audit verify {logbook} --witness {file}"
+
+
+def stamp_request_sentence(file: Path) -> str:
+    """What to do with a request for a time stamp."""
+    return f"{file}: send it to a time stamp authority as application/timestamp-query, and keep its answer with --answer."
+
+
+def stamped_sentence(visit: int, at: datetime, authority: str) -> str:
+    """What a time stamp proves."""
+    return f"visit {visit} existed at {at:%Y-%m-%d %H:%M:%S} UTC, says '{authority}'."
+
+
+def new_key_sentence(fingerprint: str) -> str:
+    """After the key was changed."""
+    return f"new key fingerprint: {fingerprint}"
+
+
+def package_sentence(folder: Path, files: int) -> str:
+    """After a package was written."""
+    return f"{folder}: {files} files are written; check them with: photo-audit verify {folder}"
+
+
+def archive_sentence(archive: Path) -> str:
+    """After a logbook was exported."""
+    return f"{archive}: holds the whole logbook; bring it back with: photo-audit import {archive} LOGBOOK"
+
+
+def imported_sentence(logbook: str) -> str:
+    """After a logbook was brought back."""
+    return f"{logbook}: the logbook is here; check it with: photo-audit verify {logbook}"
+
+
+def demo_sentence(folder: Path) -> str:
+    """How to look at the demo."""
+    return f"Worst first:  photo-audit show {folder / 'logbook'}\nIn a browser: photo-audit open {folder / 'logbook'}"
+
+
+def devices_sentence(devices: int, folder: Path, table: Path, passwords: Path) -> str:
+    """How to fetch from the demo's devices."""
+    return (
+        f"{devices} devices answer on this machine until you press Ctrl+C. In another terminal:\n"
+        f"photo-audit start {folder / 'devices-logbook'} --plan {folder / 'plan.csv'}\n"
+        f"photo-audit collect {folder / 'devices-logbook'} --kind commissioning --cameras {table} --credentials {passwords}"
+    )

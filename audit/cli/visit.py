@@ -29,7 +29,7 @@ def start(
     site = read_plan(plan)
     Logbook.create(logbook, site, plan.name, plan.read_bytes(), images=images)
     for camera in site.waiting:
-        say(f"{camera.camera} waits: {'; '.join(camera.reasons)}")
+        say(sentences.waiting_sentence(camera))
     say(sentences.opened_sentence(logbook, len(site.cameras)))
     return DONE
 
