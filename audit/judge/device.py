@@ -2,41 +2,38 @@
 
 from __future__ import annotations
 
-import re
-
 from audit.judge import remedies
 from audit.judge.chances import outside, state_of
 from audit.judge.clock import CLOCK_REMEDY, cause_of, span
 from audit.judge.finding import Finding, Remedy
 from audit.judge.limits import Limits
 from audit.photos.device import DeviceFacts
-from audit.plan.model import Camera
+from audit.plan.model import Camera, bare_id
 
 __all__ = ["device_findings"]
 
 _TWO_SIDED_95 = 1.96
 
 
-def device_findings(camera: Camera, facts: DeviceFacts | None, others: dict[str, str], limits: Limits) -> list[Finding]:
+def device_findings(camera: Camera, facts: DeviceFacts | None, owner: str | None, limits: Limits) -> list[Finding]:
     """Findings from a device's description of itself; none where it was not asked.
 
     Parameters
     ----------
-    others : dict
-        Camera of the plan by serial number, in small letters.
+    owner : str or None
+        The camera of the plan that the told serial is planned for.
     """
     if facts is None:
         return []
-    return [*_identity(camera, facts, others), *_name(camera, facts), *_clock(camera, facts, limits), *_stream(camera, facts)]
+    return [*_identity(camera, facts, owner), *_name(camera, facts), *_clock(camera, facts, limits), *_stream(camera, facts)]
 
 
-def _identity(camera: Camera, facts: DeviceFacts, others: dict[str, str]) -> list[Finding]:
+def _identity(camera: Camera, facts: DeviceFacts, owner: str | None) -> list[Finding]:
     if facts.serial is None or not camera.serial:
         return []
     told = f"The device says it is {_kind(facts)} with serial {facts.serial}"
-    if _same(facts.serial, camera.serial):
+    if bare_id(facts.serial) == bare_id(camera.serial):
         return [Finding(camera.camera, "identity", "as planned", f"{told}, as planned.", probability_bad=0.0)]
-    owner = others.get(facts.serial.casefold())
     why = f"{told}; planned is {camera.serial}."
     if owner is not None and owner != camera.camera:
         why += f" That serial is planned for {owner}."
@@ -47,21 +44,12 @@ def _kind(facts: DeviceFacts) -> str:
     return " ".join(part for part in (facts.maker, facts.model) if part) or "a device"
 
 
-def _same(one: str, other: str) -> bool:
-    """Serials compare without spaces, dashes and case."""
-    return _bare(one) == _bare(other)
-
-
-def _bare(text: str) -> str:
-    return re.sub(r"[\W_]+", "", text).casefold()
-
-
 def _name(camera: Camera, facts: DeviceFacts) -> list[Finding]:
     """The name that is set in the device holds the camera's id or planned name."""
     if facts.name is None:
         return []
-    there = _bare(facts.name)
-    if any(_bare(text) and _bare(text) in there for text in (camera.camera, camera.name)):
+    there = bare_id(facts.name)
+    if any(bare_id(text) and bare_id(text) in there for text in (camera.camera, camera.name)):
         return [Finding(camera.camera, "name", "as planned", f"The device's name is '{facts.name}'.")]
     wanted = f"{camera.camera} {camera.name}".strip()
     return [

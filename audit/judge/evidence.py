@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 
 from audit.errors import PlanProblem
@@ -13,7 +12,7 @@ from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, Vi
 from audit.photos.device import DeviceFacts
 from audit.plan.model import Landmark
 
-__all__ = ["CameraEvidence", "Comparison", "Exchange", "Pointed", "ShownBearing", "Snapshot"]
+__all__ = ["CameraEvidence", "Comparison", "Doubt", "Exchange", "Pointed", "ShownBearing", "Snapshot"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +119,22 @@ class Exchange:
 
 
 @dataclass(frozen=True, slots=True)
+class Doubt:
+    """A camera that may be exchanged with others, too unsure to name it and too likely to climb for.
+
+    Attributes
+    ----------
+    partners : tuple of str
+        The likeliest cameras whose pictures may lie under its name, the likeliest first.
+    probability : float
+        That it is exchanged with any camera at all.
+    """
+
+    partners: tuple[str, ...]
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
 class CameraEvidence:
     """All that a visit brought for one camera.
 
@@ -147,8 +162,10 @@ class CameraEvidence:
         What the camera said of itself in this visit.
     no_picture : str or None
         Why the camera gave no picture when it was asked.
-    serials : mapping
-        Camera of the plan by serial number, in small letters.
+    device_owner : str or None
+        The camera that the serial which the device told is planned for.
+    doubt : Doubt or None
+        What keeps single repairs back although no exchange is named.
     maintenance : bool
         A maintenance visit: the camera's own pictures are wanted, the crew's shots of the mounting are not asked for again.
     pointed : tuple of Pointed
@@ -183,7 +200,8 @@ class CameraEvidence:
     maintenance: bool = False
     device: DeviceFacts | None = None
     no_picture: str | None = None
-    serials: Mapping[str, str] = field(default_factory=dict)
+    device_owner: str | None = None
+    doubt: Doubt | None = None
     pointed: tuple[Pointed, ...] = ()
     reference_bearing: ShownBearing | None = None
     can_point: bool = True

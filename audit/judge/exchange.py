@@ -8,22 +8,22 @@ own"; what it moves are exchanges.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import permutations
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from scipy.special import expit
 
-from audit.judge.evidence import CameraEvidence, Exchange
+from audit.judge.evidence import CameraEvidence, Doubt, Exchange
 from audit.judge.likeness import Likeness
 from audit.judge.limits import Limits
 from audit.match.swaps import Swap
 from audit.plan.model import Camera, Site
 
-__all__ = ["Hint", "exchanges", "hints_of", "worth_measuring"]
+__all__ = ["Hint", "Weighed", "hints_of", "weigh", "worth_measuring"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -31,8 +31,9 @@ IntArray = NDArray[np.int64]
 #: Share of cameras that are exchanged with another (our default), half of them with one nearby: cables are crossed
 #: where they end side by side (common practice, no source).
 _EXCHANGED, _NEARBY, _NEARBY_M = 0.02, 0.5, 25.0
-#: Weight of a hint that names the other camera (log of the likelihood ratio): an identity, or a compass alone.
-_CERTAIN_HINT, _VAGUE_HINT = 12.0, 5.0
+#: Weight of a hint that names the other camera (log of the likelihood ratio): a signed reference that the picture shows, a
+#: serial or name in the records (labels are mounted and filed wrong, too), or a compass alone.
+_REFERENCE_HINT, _RECORD_HINT, _COMPASS_HINT = 12.0, 8.0, 5.0
 #: Cameras that are assigned to each other at once; a larger site is taken apart into groups that could be exchanged,
 #: with so many partners for each strange camera, fewer where the groups stay too large.
 _AT_ONCE, _PARTNERS = 400, (12, 4, 1)
@@ -42,6 +43,29 @@ _WORTH_MEASURING = -5.0
 #: Two crossed cables are far commoner than three (our default, log odds for each camera more); longer rings than this
 #: are not believed.
 _LONGER_RING, _LARGEST_RING = 3.0, 6
+#: Probability, of this exchange and no other, from which it is named: for somebody to look, unless identities are told.
+_NAMED = 0.5
+#: A camera that is exchanged with anyone at least this likely is not sent a repair; so many partners are told, unless one
+#: is that much less likely than the first.
+_MAY_BE, _PARTNERS_TOLD, _WORTH_TELLING = 0.05, 2, 0.2
+#: Of one camera's pictures being another's; more would leave the range of numbers in longer rings.
+_MOST_LOG_ODDS = 80.0
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """What came of weighing a site.
+
+    Attributes
+    ----------
+    exchanges : tuple of Exchange
+        No camera is in two of them; in the order of the plan.
+    doubts : mapping
+        Cameras in none of them that may be exchanged all the same: too likely to order a repair.
+    """
+
+    exchanges: tuple[Exchange, ...] = ()
+    doubts: Mapping[str, Doubt] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,40 +76,40 @@ class Hint:
     source: str
     sentence: str
     certain: bool
+    weight: float = _REFERENCE_HINT
 
 
 def hints_of(swaps: Iterable[Swap]) -> tuple[Hint, ...]:
     """Records that contradict each other crosswise, as two hints each; their sentences are told once."""
     found = []
     for swap in swaps:
-        found.append(Hint(swap.first, swap.second, " ".join(swap.evidence), swap.certain))
-        found.append(Hint(swap.second, swap.first, "", swap.certain))
+        weight = _RECORD_HINT if swap.certain else _COMPASS_HINT
+        found.append(Hint(swap.first, swap.second, " ".join(swap.evidence), swap.certain, weight))
+        found.append(Hint(swap.second, swap.first, "", swap.certain, weight))
     return tuple(found)
 
 
-def exchanges(
-    site: Site, evidence: Mapping[str, CameraEvidence], limits: Limits, hints: Sequence[Hint] = ()
-) -> tuple[Exchange, ...]:
-    """Pairs and cycles of cameras that are likelier exchanged than each at fault by itself.
+def weigh(site: Site, evidence: Mapping[str, CameraEvidence], limits: Limits, hints: Sequence[Hint] = ()) -> Weighed:
+    """Pairs and cycles of cameras that are likelier exchanged than each at fault by itself, and those that may be.
 
     Parameters
     ----------
     evidence : mapping from camera to CameraEvidence
         What the visit brought.
     hints : sequence of Hint
-        What names, serial numbers, references and the compass say.
-
-    Returns
-    -------
-    tuple of Exchange
-        No camera is in two of them; in the order of the plan.
+        What the photos' own words, references and the crew's compass say.
     """
     like = Likeness(site.cameras, evidence, limits)
     found: list[tuple[list[int], float]] = []
+    doubts: dict[str, Doubt] = {}
     for group, table in _tables(site, like, hints):
-        found += _cycles(group, table)
+        odds = _odds(table)
+        cycles = [(cycle, _chance(cycle, gain, odds.sum(axis=1))) for cycle, gain in _cycles(table)]
+        named = [([int(group[k]) for k in cycle], chance) for cycle, chance in cycles if chance > _NAMED]
+        found += named
+        doubts |= _doubts(group, odds, {k for cycle, _ in named for k in cycle}, like)
     found.sort()
-    return tuple(_exchange(cycle, gain, like, hints) for cycle, gain in found)
+    return Weighed(tuple(_exchange(cycle, chance, like, hints) for cycle, chance in found), doubts)
 
 
 def worth_measuring(
@@ -113,7 +137,7 @@ def _tables(site: Site, like: Likeness, hints: Sequence[Hint]) -> Iterator[tuple
         return
     gains = _Gains(like, site.cameras, weights)
     for group in _groups(gains, known, like.strange(), weights):
-        yield group, gains.table(group, group)
+        yield group, np.clip(gains.table(group, group), -_MOST_LOG_ODDS, _MOST_LOG_ODDS)
 
 
 class _Gains:
@@ -153,7 +177,7 @@ def _weights(at: Mapping[str, int], hints: Iterable[Hint]) -> dict[tuple[int, in
     for hint in hints:
         if hint.filed in at and hint.source in at:
             key = at[hint.filed], at[hint.source]
-            found[key] = max(found.get(key, 0.0), _CERTAIN_HINT if hint.certain else _VAGUE_HINT)
+            found[key] = max(found.get(key, 0.0), hint.weight)
     return found
 
 
@@ -196,17 +220,17 @@ def _best_partners(gains: _Gains, rows: IntArray, known: IntArray, most: int) ->
     return best, partner
 
 
-def _cycles(group: IntArray, gains: FloatArray) -> list[tuple[list[int], float]]:
-    """Cycles of the likeliest permutation that are likelier than no exchange, each from its first camera."""
+def _cycles(gains: FloatArray) -> list[tuple[list[int], float]]:
+    """Cycles of the likeliest permutation that are likelier than no exchange, each from its first camera, with log odds."""
     from scipy.optimize import linear_sum_assignment
 
     _, source = linear_sum_assignment(gains, maximize=True)
     found = []
-    for ring in _rings(range(len(group)), source):
+    for ring in _rings(range(len(gains)), source):
         for cycle in _likeliest(ring, gains):
             gain = _ring_gain(cycle, gains)
             if gain > 0.0:
-                found.append(([int(group[k]) for k in cycle], gain))
+                found.append((cycle, gain))
     return found
 
 
@@ -235,13 +259,42 @@ def _likeliest(ring: list[int], gains: FloatArray) -> list[list[int]]:
     return max(ways, key=lambda way: sum(max(0.0, _ring_gain(part, gains)) for part in way))
 
 
+def _odds(gains: FloatArray) -> FloatArray:
+    """Odds of each camera's exchange with each other one, in a pair or a ring of three, against none."""
+    odds = np.exp(gains)
+    np.fill_diagonal(odds, 0.0)
+    return np.asarray(odds * odds.T + odds * (odds @ odds).T * math.exp(-_LONGER_RING), dtype=np.float64)
+
+
+def _chance(cycle: Sequence[int], gain: float, of_any: FloatArray) -> float:
+    """Probability of a cycle against none and against every other exchange that its cameras could be part of."""
+    odds = math.exp(gain)
+    others = sum(max(0.0, float(of_any[k]) - odds) for k in cycle)
+    return odds / (1.0 + odds + others)
+
+
+def _doubts(group: IntArray, odds: FloatArray, named: set[int], like: Likeness) -> dict[str, Doubt]:
+    """Cameras that may be exchanged with any other that is not in a named exchange."""
+    free = np.array([int(k) not in named for k in group])
+    with_each = np.where(free[:, None] & free, odds, 0.0)
+    found = {}
+    for index in np.flatnonzero(free):
+        chance = with_each[index].sum() / (1.0 + with_each[index].sum())
+        if chance >= _MAY_BE:
+            order = np.argsort(-with_each[index])[:_PARTNERS_TOLD]
+            told = order[with_each[index, order] > _WORTH_TELLING * with_each[index].max()]
+            partners = tuple(like.cameras[int(group[k])].camera for k in told)
+            found[like.cameras[int(group[index])].camera] = Doubt(partners, float(chance))
+    return found
+
+
 def _ring_gain(ring: Sequence[int], gains: FloatArray) -> float:
     """Log odds of a ring against none."""
     fits = sum(gains[filed, source] for filed, source in zip(ring, [*ring[1:], ring[0]], strict=True))
     return float(fits) - _LONGER_RING * (len(ring) - 2)
 
 
-def _exchange(cycle: Sequence[int], gain: float, like: Likeness, hints: Sequence[Hint]) -> Exchange:
+def _exchange(cycle: Sequence[int], chance: float, like: Likeness, hints: Sequence[Hint]) -> Exchange:
     names = [like.cameras[k].camera for k in cycle]
     pairs = list(zip(cycle, [*cycle[1:], cycle[0]], strict=True))
     told: list[str] = []
@@ -249,7 +302,7 @@ def _exchange(cycle: Sequence[int], gain: float, like: Likeness, hints: Sequence
     for filed, source in pairs:
         here, there = like.cameras[filed].camera, like.cameras[source].camera
         fitting = [hint for hint in hints if hint.filed == here and hint.source == there]
-        proved += any(hint.certain for hint in fitting)
+        proved += like.identified(filed, source) or any(hint.certain for hint in fitting)
         told += [hint.sentence for hint in fitting if hint.sentence]
         told += like.reasons(filed, source)
-    return Exchange(tuple(names), tuple(dict.fromkeys(told)), proved == len(pairs), float(expit(gain)))
+    return Exchange(tuple(names), tuple(dict.fromkeys(told)), proved == len(pairs), chance)

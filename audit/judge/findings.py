@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from audit.judge import remedies
 from audit.judge.device import device_findings
-from audit.judge.evidence import CameraEvidence, Exchange
+from audit.judge.evidence import CameraEvidence, Doubt, Exchange
 from audit.judge.finding import Finding, Remedy, Verdict, in_order, state_of_all
 from audit.judge.glass import glass_findings, night_findings, worst_per_check
 from audit.judge.intended import Intended, intended_pose
@@ -19,8 +19,10 @@ from audit.judge.written import one_finding_a_check, written_findings
 from audit.match.roles import lacking_shots
 from audit.plan.model import Camera, WaitingCamera
 
-__all__ = ["Intended", "intended_pose", "judge_camera", "waiting_verdict"]
+__all__ = ["MAY_BE_OF", "Intended", "intended_pose", "judge_camera", "waiting_verdict"]
 
+#: Key under which a finding keeps the cameras whose picture it may be about.
+MAY_BE_OF = "may_be_of"
 _SHOTS = {"label": "rating label", "wide view": "wide view", "bracket": "bracket close-up"}
 
 
@@ -40,11 +42,13 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
     if evidence.exchange is not None:
         alone = tuple(worst_per_check([*of_its_place, *stream]))
         of_its_place, stream = [_exchanged(camera, evidence, evidence.exchange, alone)], []
+    elif evidence.doubt is not None:
+        of_its_place = [_first_whose(f, evidence.doubt) for f in of_its_place]
     findings += of_its_place
     findings += glass_findings(camera, evidence, limits)
     findings += night_findings(camera, evidence)
     findings += stream
-    told = device_findings(camera, evidence.device, dict(evidence.serials), limits)
+    told = device_findings(camera, evidence.device, evidence.device_owner, limits)
     told += written_findings(camera, evidence.written, evidence.site_time, limits)
     findings += one_finding_a_check(told)
     findings.append(_site_photos(camera, evidence))
@@ -112,6 +116,16 @@ def _exchanged(camera: Camera, evidence: CameraEvidence, exchange: Exchange, alo
         shared=cameras,
         withheld=alone,
     )
+
+
+def _first_whose(finding: Finding, doubt: Doubt) -> Finding:
+    """A repair that waits until somebody has seen whose picture it is."""
+    if finding.state != "defect":
+        return finding
+    partners = " or ".join(doubt.partners)
+    why = f"{finding.why} But the picture may be that of {partners} ({doubt.probability:.0%}): see whose it is before any repair."
+    remedy = remedies.first_whose(finding.remedy, finding.camera, doubt.partners)
+    return replace(finding, state="to check", why=why, remedy=remedy, evidence={**finding.evidence, MAY_BE_OF: list(doubt.partners)})
 
 
 def _stream(camera: Camera, evidence: CameraEvidence) -> list[Finding]:

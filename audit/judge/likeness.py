@@ -17,6 +17,7 @@ from audit.judge.carried import shows_the_view, todays_orientation
 from audit.judge.evidence import CameraEvidence
 from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits
+from audit.judge.sightings import Sightings
 from audit.lens import Lens
 from audit.measure.measurement import Orientation
 from audit.plan.model import Camera
@@ -46,6 +47,9 @@ _LENS_SD, _STRAY_LENS = 0.06, 0.05
 _GREY_AT_NIGHT = {"infrared": 0.9, "white light": 0.3, "none": 0.15}
 #: Chance that a picture shows its own camera's signed reference where it is that camera, and where it isn't.
 _OWN_REFERENCE, _ANOTHERS_REFERENCE = 0.97, 1e-5
+#: Chance that name or serial are told wrong; and, where a picture comes from another camera, that they are that camera's
+#: (crossed cables or file names) or still those of the name it lies under (devices hung at each other's place; our defaults).
+_MISTOLD, _TELLS_ITSELF, _KEEPS_NAME = 0.03, 0.5, 0.47
 #: Without one of these against it, a camera's pictures are its own (standard deviations; large sites alone ask).
 _STRANGE_SD = 1.5
 #: Cues that speak for another camera by less than this are not told.
@@ -81,6 +85,10 @@ class Likeness:
         self._seen_grey = shown[:, 8]
         self._own_reference = shown[:, 9]
         self._seen_focal = shown[:, 10:12].T
+        at = {camera.camera: index for index, camera in enumerate(cameras)}
+        told = [_identities(evidence.get(camera.camera), at) for camera in cameras]
+        self._named, self._device = np.array(told, dtype=np.float64).reshape(-1, 2).T
+        self._sightings = Sightings(cameras, held, {at[name]: e.pointed for name, e in evidence.items() if name in at and e.pointed})
         kinds = sorted({_kind(camera.lens) for camera in cameras})
         self._kind = np.array([kinds.index(_kind(camera.lens)) for camera in cameras])
         #: Tilt and roll with sds by the kind of lens that they were measured with, shape (4, cameras, kinds).
@@ -113,8 +121,19 @@ class Likeness:
         off_size = np.isfinite(self._seen_size[:, 0]) & (self._seen_size != self._size).any(axis=1)
         off_night = np.isfinite(self._seen_grey) & (np.abs(self._seen_grey - self._grey) > 0.5)
         off_view = self._own_reference == 0.0
-        any_of_them: NDArray[np.bool_] = np.any([off_pitch, off_roll, off_sky, off_size, off_night, off_view], axis=0)
+        index = np.arange(len(self.cameras))
+        off_name, off_device = (np.isfinite(told) & (told != index) for told in (self._named, self._device))
+        off_bearing = np.zeros(len(index), bool)
+        for row in self._sightings.rows():
+            fits = self._sightings.fits(row)
+            off_bearing[row] = bool(fits[row] < fits.max() - _STRANGE_SD)
+        signs = [off_pitch, off_roll, off_sky, off_size, off_night, off_view, off_name, off_device, off_bearing]
+        any_of_them: NDArray[np.bool_] = np.any(signs, axis=0)
         return any_of_them
+
+    def identified(self, filed: int, source: int) -> bool:
+        """Whether the picture's own text or the device itself says that what lies under one name is the other's."""
+        return bool(self._named[filed] == source or self._device[filed] == source)
 
     def reasons(self, filed: int, source: int) -> tuple[str, ...]:
         """Sentences on what under the name of ``filed`` fits the plan of ``source`` better, the strongest first."""
@@ -130,6 +149,9 @@ class Likeness:
             _Cue("lens", self._lenses(rows, columns)),
             _Cue("night", self._nights(rows, columns)),
             _Cue("reference", self._references(rows, columns)),
+            _Cue("name", self._told(self._named, rows, columns)),
+            _Cue("device", self._told(self._device, rows, columns)),
+            _Cue("bearing", self._bearings(rows, columns)),
         ]
 
     def _pose(self, rows: IntArray, columns: IntArray) -> FloatArray:
@@ -198,6 +220,19 @@ class Likeness:
         found = np.where(shown == 1.0, np.log(chance), np.log1p(-chance))
         return np.where(np.isfinite(shown), found, 0.0)
 
+    def _told(self, told: FloatArray, rows: IntArray, columns: IntArray) -> FloatArray:
+        """A camera of the plan named by the picture or by the device. Where the devices hang at each other's places they
+        go on telling the name they lie under; where names or cables are crossed they tell the other's."""
+        named, others = told[rows][:, None], max(1, len(self.cameras) - 2)
+        own = rows[:, None] == columns
+        by_own = np.where(named == rows[:, None], 1 - _MISTOLD, _MISTOLD / (others + 1))
+        by_another = np.where(named == columns, _TELLS_ITSELF, np.where(named == rows[:, None], _KEEPS_NAME, _MISTOLD / others))
+        return np.where(np.isfinite(named), np.log(np.where(own, by_own, by_another)), 0.0)
+
+    def _bearings(self, rows: IntArray, columns: IntArray) -> FloatArray:
+        found = np.array([self._sightings.fits(int(row))[columns] for row in rows])
+        return found.reshape(len(rows), len(columns))
+
     def _sentence(self, cue: str, filed: int, source: int) -> str:
         one, other = self.cameras[filed].camera, self.cameras[source].camera
         with_theirs = self._measured_with(np.array([filed]), np.array([source]))
@@ -220,6 +255,17 @@ class Likeness:
             return (
                 f"By night the picture of {one} is {grey}: night lighting of {one} by plan "
                 f"{self.cameras[filed].night}, of {other} {self.cameras[source].night}."
+            )
+        if cue == "name":
+            return f"The picture of {one} shows the name of {self.cameras[int(self._named[filed])].camera}."
+        if cue == "device":
+            return f"At the address of {one} answers the device with the serial of {self.cameras[int(self._device[filed])].camera}."
+        if cue == "bearing":
+            landmark, own = self._sightings.off_deg(filed, filed)
+            _, theirs = self._sightings.off_deg(filed, source)
+            return (
+                f"'{landmark}' lies {abs(own):.0f}° beside where {one} would see it by plan, and {abs(theirs):.0f}° beside "
+                f"where {other} would."
             )
         if cue == "reference":
             return f"The picture of {one} does not show its signed reference."
@@ -262,6 +308,15 @@ def _shown(evidence: CameraEvidence | None, limits: Limits) -> tuple[float, ...]
         *_own_view(evidence),
     )
     return tuple(missing if value is None else float(value) for value in values)
+
+
+def _identities(evidence: CameraEvidence | None, at: Mapping[str, int]) -> tuple[float, float]:
+    """Which camera of the plan the picture's own text and the device's serial name; NaN where none or not surely."""
+    if evidence is None:
+        return math.nan, math.nan
+    names = {one.names for one in evidence.written if one.names is not None and one.with_clock}
+    named = names.pop() if len(names) == 1 else None
+    return float(at.get(named or "", math.nan)), float(at.get(evidence.device_owner or "", math.nan))
 
 
 def _angles(orientation: Orientation) -> tuple[float, ...]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from audit.judge.finding import Remedy
 from audit.plan.model import Camera
 from audit.plan.mounts import joints
@@ -13,6 +15,7 @@ __all__ = [
     "cautions_of",
     "clean_remedy",
     "find_target_remedy",
+    "first_whose",
     "focus_remedy",
     "identity_remedy",
     "level_remedy",
@@ -426,3 +429,11 @@ def swap_remedy(cameras: tuple[str, ...], certain: bool) -> Remedy:
         (),
         (ISOLATE,),
     )
+
+
+def first_whose(repair: Remedy | None, camera: str, partners: tuple[str, ...]) -> Remedy:
+    """Whose picture it is comes first; what its own camera would need comes after."""
+    look = f"Before anyone climbs: stand in front of {camera} and see whether you appear in its picture or in that of {' or '.join(partners)}."
+    if repair is None:
+        return Remedy(look, "You appear in the picture of the camera that you stand before.")
+    return replace(repair, action=f"{look} If it is its own: {repair.action[:1].lower()}{repair.action[1:]}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -20,7 +21,10 @@ __all__ = [
     "Surface",
     "Target",
     "WaitingCamera",
+    "bare_id",
 ]
+
+_NO_MARK = re.compile(r"[\W_]+")
 
 Form = Literal["bullet", "dome", "turret", "fisheye", "multi-sensor", "ptz", "box"]
 Surface = Literal["wall", "pole", "corner", "soffit", "hard ceiling", "tile ceiling", "parapet"]
@@ -189,6 +193,11 @@ class WaitingCamera:
     row: int | None = field(default=None, compare=False)
 
 
+def bare_id(text: str) -> str:
+    """A serial number or a name as they are compared: without spaces, dashes and case."""
+    return _NO_MARK.sub("", text).casefold()
+
+
 @dataclass(frozen=True, slots=True)
 class Site:
     """A plan: its cameras in file order, and where local metres start.
@@ -212,13 +221,22 @@ class Site:
     landmarks: tuple[Landmark, ...] = ()
     waiting: tuple[WaitingCamera, ...] = ()
     _index: dict[str, int] = field(default_factory=dict, repr=False, compare=False)
+    _owners: dict[str, set[str]] = field(default_factory=dict, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         self._index.update({c.camera: i for i, c in enumerate(self.cameras)})
+        for camera in self.cameras:
+            if camera.serial and bare_id(camera.serial):
+                self._owners.setdefault(bare_id(camera.serial), set()).add(camera.camera)
 
     def camera(self, camera: str) -> Camera:
         """The camera of that id; KeyError where the plan has none."""
         return self.cameras[self._index[camera]]
+
+    def owner_of(self, serial: str | None) -> str | None:
+        """The camera that a serial number is planned for; None where none is, or more than one."""
+        owners = self._owners.get(bare_id(serial or ""), set())
+        return next(iter(owners)) if len(owners) == 1 else None
 
     def __contains__(self, camera: object) -> bool:
         return camera in self._index

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from audit import compute
 from audit.account.account import Account, accounts_of, compared_anew
 from audit.judge.evidence import CameraEvidence
-from audit.judge.finding import Verdict
-from audit.judge.findings import judge_camera
+from audit.judge.finding import Finding, Verdict
+from audit.judge.findings import MAY_BE_OF, judge_camera
 from audit.judge.limits import Limits
 from audit.logbook import Logbook, VisitRecord
 from audit.plan.model import Site
@@ -45,7 +45,7 @@ def judge_placed(run: Run) -> None:
 
 
 def judge_anew(logbook: Logbook, visit: VisitRecord, cameras: Iterable[str]) -> tuple[Verdict, ...]:
-    """Judge cameras again; the whole visit where one of them is part of an exchange.
+    """Judge cameras again; the whole visit where one of them is part of an exchange, or may be.
 
     What is known is judged first, so that a word counts at once; pictures that have come to a camera are measured then.
 
@@ -58,11 +58,16 @@ def judge_anew(logbook: Logbook, visit: VisitRecord, cameras: Iterable[str]) -> 
     names = [name for name in dict.fromkeys(cameras) if name in site]
     with compute.executor(0) as executor:
         run = Run(logbook, visit, site, limits, executor)
-        if any(f.shared for name in names for v in logbook.verdicts(visit, name) for f in v.findings):
+        if any(_hangs_on_others(f) for name in names for v in logbook.verdicts(visit, name) for f in v.findings):
             judge_placed(run)
         else:
             _judge_some(run, names)
     return tuple(verdict for name in names for verdict in logbook.verdicts(visit, name))
+
+
+def _hangs_on_others(finding: Finding) -> bool:
+    """Whether a finding was weighed over the whole site."""
+    return bool(finding.shared) or MAY_BE_OF in finding.evidence
 
 
 def evidence_of(logbook: Logbook, visit: VisitRecord, site: Site, account: Account, limits: Limits) -> CameraEvidence:

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from audit.account.account import Account
-from audit.judge.evidence import CameraEvidence, Exchange, Snapshot
-from audit.judge.exchange import Hint, exchanges, hints_of, worth_measuring
+from audit.judge.evidence import CameraEvidence, Snapshot
+from audit.judge.exchange import Hint, Weighed, hints_of, weigh, worth_measuring
 from audit.lens import Lens
 from audit.match.swaps import swapped_pairs
 from audit.measure.image import MEASURE_SIDE_PX, measurement_method
@@ -26,18 +26,16 @@ _MOST_STRANGE = 60
 
 
 def exchange_hints(run: Run, photos: Iterable[Photo], accounts: Mapping[str, Account]) -> tuple[Hint, ...]:
-    """What the devices' serials tell, then the photos' own words, then the signed references."""
-    told = hints_of(swapped_pairs(run.site, photos))
-    return (*_by_serial(run), *told, *_by_picture(run, accounts))
+    """What the photos' own words tell, then the signed references."""
+    return (*hints_of(swapped_pairs(run.site, photos)), *_by_picture(run, accounts))
 
 
-def find_exchanges(run: Run, evidence: Mapping[str, CameraEvidence], hints: tuple[Hint, ...]) -> dict[str, Exchange]:
-    """The exchange of each camera that is part of one.
+def find_exchanges(run: Run, evidence: Mapping[str, CameraEvidence], hints: tuple[Hint, ...]) -> Weighed:
+    """The exchanges of the site, and the cameras that may be part of one.
 
     Pictures that might come from a camera with another lens are measured with that lens too, and without any, which
     tells how wide they are.
     """
-    hints = (*hints, *_by_name(evidence))
     partners = worth_measuring(run.site, evidence, run.limits, hints)
     jobs = [(name, lens) for name, others in partners.items() for lens in _lenses(run, name, others)]
     shots = {name: day for name in partners if (day := evidence[name].day) is not None}
@@ -45,8 +43,7 @@ def find_exchanges(run: Run, evidence: Mapping[str, CameraEvidence], hints: tupl
     measure_with(run, waiting)
     again = {name: tuple(_orientations(run, shots[name], _lenses(run, name, partners[name]))) for name in shots}
     better = {name: replace(found, by_lens=again.get(name, ())) for name, found in evidence.items()}
-    found = exchanges(run.site, better, run.limits, hints)
-    return {name: exchange for exchange in found for name in exchange.cameras}
+    return weigh(run.site, better, run.limits, hints)
 
 
 def _lenses(run: Run, camera: str, others: Iterable[str]) -> tuple[Lens | None, ...]:
@@ -61,25 +58,6 @@ def _orientations(run: Run, shot: Snapshot, lenses: Iterable[Lens | None]) -> It
         record = run.logbook.measurement(shot.sha256, measurement_method(lens))
         if record is not None:
             yield measurement_from_record(record).orientation
-
-
-def _by_serial(run: Run) -> Iterator[Hint]:
-    """Cameras at whose address the device of another camera of the plan answers."""
-    owner = {c.serial.casefold(): c.camera for c in run.site.cameras if c.serial}
-    for camera, record in run.logbook.devices(run.visit).items():
-        serial = None if record.facts is None else record.facts.serial
-        source = owner.get(serial.casefold()) if serial else None
-        if source is not None and source != camera and camera in run.site:
-            yield Hint(camera, source, f"At the address of {camera} answers the device with the serial of {source}.", True)
-
-
-def _by_name(evidence: Mapping[str, CameraEvidence]) -> Iterator[Hint]:
-    """Cameras whose picture shows another's name, unless that other's picture shows it too: then it was set wrong."""
-    shown = {camera: {w.names: w.photo for w in held.written if w.names and w.with_clock} for camera, held in evidence.items()}
-    for camera, names in shown.items():
-        for source, photo in names.items():
-            if source != camera and camera not in names and source not in shown.get(source, {}):
-                yield Hint(camera, source, f"{photo} shows the name of {source}.", True)
 
 
 def _by_picture(run: Run, accounts: Mapping[str, Account]) -> tuple[Hint, ...]:

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from audit.account.account import Account, Shot
-from audit.judge.evidence import CameraEvidence, Comparison, Exchange, Snapshot
+from audit.judge.evidence import CameraEvidence, Comparison, Snapshot
+from audit.judge.exchange import Weighed
 from audit.judge.finding import Verdict
 from audit.judge.findings import judge_camera, waiting_verdict
 from audit.judge.hints import bearing_hints
@@ -32,7 +33,6 @@ def evidence_by_camera(
     """All that the visit brought for each camera of the plan."""
     uncertain = _uncertain(placements)
     asked = run.logbook.devices(run.visit)
-    serials = {c.serial.casefold(): c.camera for c in run.site.cameras if c.serial}
     written, site_time = written_by_camera(run, placements)
     wrong = plan_errors(run.site)
     shown = shown_before(run.logbook, run.visit, run.site, accounts)
@@ -43,8 +43,8 @@ def evidence_by_camera(
         found[name] = replace(
             evidence,
             device=None if told is None else told.facts,
+            device_owner=run.site.owner_of(told.facts.serial) if told is not None and told.facts is not None else None,
             no_picture=None if told is None else told.message,
-            serials=serials,
             written=written.get(name, ()),
             site_time=site_time,
             plan_errors=wrong.get(name, ()),
@@ -58,14 +58,14 @@ def with_hints(run: Run, evidence: Mapping[str, CameraEvidence]) -> dict[str, Ca
     return {name: replace(found, hints=told.get(name, ())) for name, found in evidence.items()}
 
 
-def judge(
-    run: Run, evidence: Mapping[str, CameraEvidence], exchanged: Mapping[str, Exchange]
-) -> tuple[Verdict, ...]:
+def judge(run: Run, evidence: Mapping[str, CameraEvidence], weighed: Weighed) -> tuple[Verdict, ...]:
     """Judge every camera of the plan, and keep the verdicts."""
+    exchanged = {name: exchange for exchange in weighed.exchanges for name in exchange.cameras}
     verdicts = []
     for done, camera in enumerate(run.site.cameras, 1):
         name = camera.camera
-        verdicts.append(judge_camera(camera, replace(evidence[name], exchange=exchanged.get(name)), run.limits))
+        known = replace(evidence[name], exchange=exchanged.get(name), doubt=weighed.doubts.get(name))
+        verdicts.append(judge_camera(camera, known, run.limits))
         run.progress(Progress("judge", done, len(run.site.cameras), name))
     verdicts += [waiting_verdict(camera) for camera in run.site.waiting]
     run.logbook.put_verdicts(run.visit, verdicts)

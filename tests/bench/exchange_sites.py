@@ -1,32 +1,38 @@
 """Simulated sites with exchanged cameras: how many exchanges are named, and what is ordered where they are not.
 
 Cameras, lenses, poses, faults and measurements are drawn at random; then the pictures of some cameras are filed under
-each other's name, in pairs and in rings of three, one camera in forty. Run::
+each other's name, in pairs and in rings of three, one camera in forty. Half of the rings are crossed cables or file names,
+where device and picture go on telling who they are; half are devices hung at each other's place, where they tell the name
+they lie under (common practice, no source). Run::
 
     python -m tests.bench.exchange_sites [sites]
 
-prints shares: exchanges named as they are; exchanged cameras for which a repair of their own is ordered instead; cameras
-falsely named. Apart: exchanges that a picture can tell at all, which are those where something measured under a name
+prints shares, by the pictures alone and with what else a site may have: exchanges named as they are; exchanged cameras for
+which a repair of their own is ordered instead; cameras falsely named; repairs that are due and wait for somebody to look
+whose picture it is. Apart: exchanges that a picture can tell at all, which are those where something measured under a name
 lies beyond the limits of its plan.
 """
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from audit.judge.evidence import CameraEvidence, Snapshot
-from audit.judge.exchange import exchanges
+from audit.frames import camera_from_world
+from audit.judge.evidence import CameraEvidence, Pointed, Snapshot
+from audit.judge.exchange import weigh
 from audit.judge.findings import judge_camera
 from audit.judge.limits import Limits, load_limits
+from audit.judge.written import Written
 from audit.lens import Lens
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, Sky
-from audit.plan.model import Camera, Site
+from audit.plan.model import Camera, Landmark, Site
 from audit.plan.optics import open_sky_fraction
 
-__all__ = ["Counted", "simulate_site"]
+__all__ = ["MORE", "Counted", "simulate_site"]
 
 _SIZES = ((1920, 1080), (2560, 1440), (2688, 1520), (3840, 2160))
 _HFOVS_DEG = (104.0, 84.0, 53.0, 31.0)
@@ -35,7 +41,7 @@ _ORDERS = ("defect", "to check")
 
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """What became of one site: exchanges, those that show, and cameras."""
+    """What became of one site: exchanges, those that show, cameras, and repairs that their own faults ask for."""
 
     exchanged: int
     named: int
@@ -45,6 +51,12 @@ class Counted:
     repairs_instead: int
     falsely_named: int
     cameras: int
+    repairs_due: int
+    repairs_waiting: int
+
+
+#: What a site may have besides its cameras' pictures: names burnt into them, devices that were asked, places pointed out.
+MORE = ("names", "devices", "bearings")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +67,7 @@ class _Put:
     pitch_deg: float
     roll_deg: float
     sky: float
+    bearing_deg: float
 
 
 def _draw(rng: np.random.Generator, index: int) -> Camera:
@@ -77,7 +90,13 @@ def _put_up(rng: np.random.Generator, camera: Camera) -> _Put:
     elif fault < 0.15:
         roll = sign * rng.uniform(3, 15)
     most = open_sky_fraction(camera.lens, camera.pitch_deg + pitch, roll) if camera.setting == "outdoor" else 0.0
-    return _Put(camera, camera.pitch_deg + pitch, roll, most * float(1 - rng.beta(1.5, 2.0)))
+    return _Put(camera, camera.pitch_deg + pitch, roll, most * float(1 - rng.beta(1.5, 2.0)), camera.bearing_deg)
+
+
+def _panned(rng: np.random.Generator, put: _Put) -> _Put:
+    """One in sixteen panned wrong, the rest within what crews hold."""
+    turned = rng.normal(0, 2.0) if rng.random() >= 0.06 else rng.choice([-1, 1]) * rng.uniform(8, 60)
+    return replace(put, bearing_deg=put.bearing_deg + float(turned))
 
 
 def _measured(rng: np.random.Generator, filed: Camera, put: _Put) -> CameraEvidence:
@@ -112,6 +131,52 @@ def _measured(rng: np.random.Generator, filed: Camera, put: _Put) -> CameraEvide
     return CameraEvidence(snapshots=tuple(shots), by_lens=tuple(by_lens))
 
 
+def _told(rng: np.random.Generator, filed: Camera, source: Camera, crossed: bool, cameras: list[Camera]) -> str | None:
+    """The camera that a burnt-in name or a device's serial names; None where it can't be had."""
+    if rng.random() < 0.05:
+        return None
+    if rng.random() < 0.01:
+        return cameras[int(rng.integers(len(cameras)))].camera
+    return source.camera if crossed else filed.camera
+
+
+def _pointed(rng: np.random.Generator, put: _Put) -> tuple[Pointed, ...]:
+    """One or two things of the plan pointed out in a picture, drawn up to half a metre wrong."""
+    camera, found = put.camera, []
+    rotation = camera_from_world(put.bearing_deg, put.pitch_deg, put.roll_deg)
+    for number in range(int(rng.integers(1, 3))):
+        aside = np.radians(rng.uniform(-0.4, 0.4) * camera.lens.hfov_deg)
+        away = float(rng.uniform(6, 40))
+        bearing = np.radians(put.bearing_deg) + aside
+        east, north = away * np.sin(bearing), away * np.cos(bearing)
+        up = float(rng.uniform(0, 2))
+        pixel = camera.lens.project(rotation @ np.array([east, north, up - camera.height_m]))
+        if not bool(camera.lens.in_frame(pixel)):
+            continue
+        off = rng.normal(0, 0.4, 2)
+        place = Landmark(f"post {number}", camera.east_m + east + off[0], camera.north_m + north + off[1], up)
+        size = camera.lens.width_px, camera.lens.height_px
+        found.append(Pointed(place.landmark, place, "day.jpg", (float(pixel[0]), float(pixel[1])), size, "R. Weber"))
+    return tuple(found)
+
+
+def _with_more(rng: np.random.Generator, evidence: dict[str, CameraEvidence], put: list[_Put], source: dict[int, int],
+               crossed: set[int], more: Sequence[str]) -> dict[str, CameraEvidence]:  # fmt: skip
+    """The same with what names, devices and persons tell."""
+    cameras = [p.camera for p in put]
+    found = {}
+    for k, camera in enumerate(cameras):
+        name, serial = (_told(rng, camera, cameras[source[k]], k in crossed, cameras) for _ in range(2))
+        seen = _pointed(rng, put[source[k]]) if rng.random() < 0.5 else ()
+        found[camera.camera] = replace(
+            evidence[camera.camera],
+            written=(Written("day.jpg", name, name, True),) if name is not None and "names" in more else (),
+            device_owner=serial if "devices" in more else None,
+            pointed=seen if "bearings" in more else (),
+        )
+    return found
+
+
 def _rings(rng: np.random.Generator, cameras: list[Camera]) -> list[tuple[int, ...]]:
     """Pairs and rings of three, one camera in forty and at least one pair: half with cameras nearby, half anywhere."""
     free, rings = set(range(len(cameras))), []
@@ -129,8 +194,8 @@ def _rings(rng: np.random.Generator, cameras: list[Camera]) -> list[tuple[int, .
     return rings
 
 
-def simulate_site(seed: int, limits: Limits) -> Counted:
-    """Draw a site of 40 to 120 cameras, exchange some, measure, and look what is named."""
+def simulate_site(seed: int, limits: Limits, more: Sequence[str] = ()) -> Counted:
+    """Draw a site of 40 to 120 cameras, exchange some, measure, and look what is named with ``more`` of MORE."""
     rng = np.random.default_rng(seed)
     cameras = [_draw(rng, k) for k in range(int(rng.integers(40, 121)))]
     put = [_put_up(rng, camera) for camera in cameras]
@@ -140,17 +205,25 @@ def simulate_site(seed: int, limits: Limits) -> Counted:
         source |= dict(zip(ring, (*ring[1:], ring[0]), strict=True))
     site = Site(tuple(cameras))
     evidence = {c.camera: _measured(rng, c, put[source[k]]) for k, c in enumerate(cameras)}
-    found = exchanges(site, evidence, limits)
+    # drawn apart, so that what the pictures show stays the same whatever else there is
+    other = np.random.default_rng((seed, 1))
+    crossed = {k for ring in rings if other.random() < 0.5 for k in ring}
+    evidence = _with_more(other, evidence, [_panned(other, p) for p in put], source, crossed, more)
+    weighed = weigh(site, evidence, limits)
+    found = weighed.exchanges
     told = {frozenset(zip(e.cameras, (*e.cameras[1:], e.cameras[0]), strict=True)) for e in found}
     named_cameras = {name for exchange in found for name in exchange.cameras}
     names = [[cameras[k].camera for k in ring] for ring in rings]
     hits = [frozenset(zip(n, (*n[1:], n[0]), strict=True)) in told for n in names]
-    asked = {name for ring in names for name in ring if _asked(site.camera(name), evidence[name], limits)}
-    tells = [any(name in asked for name in ring) for ring in names]
+    ordered = {c.camera for c in cameras if _asked(c, evidence[c.camera], limits)}
+    waiting = {name for name in ordered & set(weighed.doubts)
+               if not _asked(site.camera(name), replace(evidence[name], doubt=weighed.doubts[name]), limits)}  # fmt: skip
+    tells = [any(name in ordered for name in ring) for ring in names]
     exchanged = {name for ring in names for name in ring}
     return Counted(
         len(rings), sum(hits), sum(tells), sum(h for h, t in zip(hits, tells, strict=True) if t), len(exchanged),
-        len(asked - named_cameras), len(named_cameras - exchanged), len(cameras),
+        len((ordered & exchanged) - named_cameras - waiting), len(named_cameras - exchanged), len(cameras),
+        len(ordered - exchanged), len(waiting - exchanged),
     )  # fmt: skip
 
 
@@ -164,13 +237,14 @@ def main() -> None:
     """Print the shares."""
     sites = int(sys.argv[1]) if len(sys.argv) > 1 else 60
     limits = load_limits()
-    total = np.sum([[getattr(c, f) for f in Counted.__slots__] for c in
-                    (simulate_site(seed, limits) for seed in range(500, 500 + sites))], axis=0)  # fmt: skip
-    count = dict(zip(Counted.__slots__, (int(v) for v in total), strict=True))
-    print(count)
-    print(f"named {count['named'] / count['exchanged']:.1%}, of those that show {count['telling_named'] / count['telling']:.1%}; "
-          f"repairs instead {count['repairs_instead'] / count['exchanged_cameras']:.1%} of exchanged cameras; "
-          f"falsely named {count['falsely_named'] / count['cameras']:.2%} of cameras")  # fmt: skip
+    for more in ((), *((one,) for one in MORE), MORE):
+        total = np.sum([[getattr(c, f) for f in Counted.__slots__] for c in
+                        (simulate_site(seed, limits, more) for seed in range(500, 500 + sites))], axis=0)  # fmt: skip
+        n = dict(zip(Counted.__slots__, (int(v) for v in total), strict=True))
+        print(f"{' and '.join(('pictures', *more))}: named {n['named'] / n['exchanged']:.1%} of {n['exchanged']}, of those that show "
+              f"{n['telling_named'] / n['telling']:.1%}; repairs instead {n['repairs_instead'] / n['exchanged_cameras']:.1%} of "
+              f"{n['exchanged_cameras']} exchanged cameras; falsely named {n['falsely_named'] / n['cameras']:.2%} of {n['cameras']}; "
+              f"{n['repairs_waiting'] / n['repairs_due']:.1%} of {n['repairs_due']} due repairs wait")  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -10,6 +10,7 @@ import pytest
 from audit.judge.device import device_findings
 from audit.judge.finding import Finding
 from audit.photos.device import DeviceFacts
+from audit.plan.model import Site
 from tests.judge_samples import LIMITS, SITE
 
 CAMERA = replace(SITE.camera("TH-18"), serial="SN-18", name="south gate")
@@ -18,23 +19,24 @@ RIGHT = DeviceFacts(
     "onvif://192.0.2.18", AT, "SN-18", "maker", "model", "1.0", None, "TH-18 south gate", CAMERA.lens.width_px,
     CAMERA.lens.height_px, "H264", 0.2, 0.3, "CET-1CEST", True,
 )  # fmt: skip
-OTHERS = {"sn-18": "TH-18", "sn-07": "TH-07"}
+PLANNED = Site((CAMERA, replace(CAMERA, camera="TH-07", serial="SN-07")))
 
 
 def found(**changes: object) -> dict[str, Finding]:
-    return {f.check: f for f in device_findings(CAMERA, replace(RIGHT, **changes), OTHERS, LIMITS)}  # type: ignore[arg-type]
+    facts = replace(RIGHT, **changes)  # type: ignore[arg-type]
+    return {f.check: f for f in device_findings(CAMERA, facts, PLANNED.owner_of(facts.serial), LIMITS)}
 
 
 def test_all_as_planned() -> None:
     assert {check: f.state for check, f in found().items()} == dict.fromkeys(("identity", "name", "clock", "stream"), "as planned")
     assert found(serial="sn 18")["identity"].state == "as planned"
-    assert device_findings(CAMERA, None, OTHERS, LIMITS) == []
+    assert device_findings(CAMERA, None, None, LIMITS) == []
 
 
 def test_what_was_not_told_is_left_out() -> None:
     silent = found(serial=None, name=None, clock_offset_s=None, width_px=None)
     assert silent == {}
-    assert "identity" not in {f.check for f in device_findings(replace(CAMERA, serial=""), RIGHT, OTHERS, LIMITS)}
+    assert "identity" not in {f.check for f in device_findings(replace(CAMERA, serial=""), RIGHT, None, LIMITS)}
 
 
 def test_another_device_is_a_defect_and_its_owner_is_named() -> None:

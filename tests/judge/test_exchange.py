@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -9,13 +10,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audit.judge.evidence import CameraEvidence, Comparison
-from audit.judge.exchange import Hint, exchanges
-from audit.judge.findings import judge_camera
+from audit.judge.evidence import CameraEvidence, Comparison, Exchange
+from audit.judge.exchange import Hint, weigh
+from audit.judge.findings import MAY_BE_OF, judge_camera
+from audit.judge.limits import Limits
+from audit.judge.written import Written
 from audit.measure.measurement import ViewChange
 from audit.plan.model import Site
-from tests.bench.exchange_sites import simulate_site
-from tests.judge_samples import LIMITS, SITE, evidence, good_pair, only, snapshot
+from tests.bench.exchange_sites import MORE, simulate_site
+from tests.judge_samples import LIMITS, SITE, evidence, good_pair, mast, only, snapshot
 
 PITCHES_DEG = (-6.0, -14.0, -22.0, -30.0, -38.0, -10.0, -18.0, -26.0)
 
@@ -26,11 +29,18 @@ def site(*pitches_deg: float) -> Site:
     return Site(tuple(replace(model, camera=f"C{k}", east_m=30.0 * k, pitch_deg=p) for k, p in enumerate(pitches_deg)))
 
 
+def exchanges(planned: Site, taken: dict[str, CameraEvidence], limits: Limits, hints: Sequence[Hint] = ()) -> tuple[Exchange, ...]:
+    return weigh(planned, taken, limits, hints).exchanges
+
+
 def filed(planned: Site, source: dict[str, str], **more: object) -> dict[str, CameraEvidence]:
-    """Every camera put up as planned, with pictures filed as told."""
-    return {
-        c.camera: evidence(c, *good_pair(planned.camera(source.get(c.camera, c.camera))), **more) for c in planned.cameras
-    }
+    """Every camera put up as planned, with pictures filed as told; what was pointed out in them lies where it lies."""
+    found = {}
+    for camera in planned.cameras:
+        real = planned.camera(source.get(camera.camera, camera.camera))
+        given = {"pointed": mast(real, *good_pair(real))} | more
+        found[camera.camera] = evidence(camera, *good_pair(real), **given)
+    return found
 
 
 def test_two_exchanged_cameras_are_one_finding_and_no_repair() -> None:
@@ -138,3 +148,79 @@ def test_crossed_measurements_that_are_not_measured_are_left_alone() -> None:
     planned = site(*PITCHES_DEG)
     blind = {c.camera: CameraEvidence(snapshots=(snapshot(c),)) for c in planned.cameras}
     assert exchanges(planned, blind, LIMITS) == ()
+
+
+def shows(name: str) -> tuple[Written, ...]:
+    return (Written("day.jpg", name, name, True),)
+
+
+def test_names_in_the_pictures_round_a_ring_of_three_are_certain() -> None:
+    planned = site(*PITCHES_DEG)
+    ring = {"C0": "C2", "C2": "C4", "C4": "C0"}
+    taken = filed(planned, ring)
+    taken |= {name: replace(taken[name], written=shows(ring.get(name, name))) for name in taken}
+    (found,) = exchanges(planned, taken, LIMITS)
+    assert found.cameras == ("C0", "C2", "C4") and found.certain
+    assert "The picture of C2 shows the name of C4." in found.evidence
+    verdict = judge_camera(planned.camera("C4"), replace(taken["C4"], exchange=found), LIMITS)
+    assert only(verdict, "identity").state == "defect" and {f.check for f in verdict.findings}.isdisjoint({"aim", "sky", "target"})
+
+
+def test_devices_hung_at_each_others_place_keep_their_names_and_are_found_by_their_pictures() -> None:
+    planned = site(*PITCHES_DEG)
+    taken = filed(planned, {"C0": "C3", "C3": "C0"})
+    taken |= {name: replace(taken[name], written=shows(name), device_owner=name) for name in taken}
+    (found,) = exchanges(planned, taken, LIMITS)
+    assert set(found.cameras) == {"C0", "C3"} and not found.certain
+
+
+def test_one_wrong_name_or_serial_is_no_exchange() -> None:
+    planned = site(*PITCHES_DEG)
+    taken = filed(planned, {})
+    taken |= {name: replace(taken[name], written=shows(name)) for name in taken}
+    for wrong in (replace(taken["C1"], written=shows("C5")), replace(taken["C1"], device_owner="C5")):
+        assert exchanges(planned, taken | {"C1": wrong}, LIMITS) == ()
+
+
+def test_devices_that_answer_at_each_others_address_are_certain_where_the_pictures_agree() -> None:
+    planned = site(*PITCHES_DEG)
+    taken = filed(planned, {"C0": "C3", "C3": "C0"})
+    taken["C0"], taken["C3"] = replace(taken["C0"], device_owner="C3"), replace(taken["C3"], device_owner="C0")
+    (found,) = exchanges(planned, taken, LIMITS)
+    assert found.certain and "At the address of C0 answers the device with the serial of C3." in found.evidence
+
+
+def test_cameras_planned_alike_but_for_their_bearing_are_told_by_what_was_pointed_out() -> None:
+    model = SITE.camera("TH-18")
+    planned = Site(tuple(replace(model, camera=f"C{k}", east_m=20.0 * k, bearing_deg=(model.bearing_deg + 37.0 * k) % 360) for k in range(8)))
+    source = {"C1": "C6", "C6": "C1"}
+    blind = filed(planned, source, pointed=())
+    assert exchanges(planned, blind, LIMITS) == (), "nothing else tells them apart"
+    (found,) = exchanges(planned, filed(planned, source), LIMITS)
+    assert set(found.cameras) == {"C1", "C6"} and any("beside where C6 would" in sentence for sentence in found.evidence)
+    assert exchanges(planned, filed(planned, {}), LIMITS) == ()
+
+
+def test_a_repair_waits_where_an_exchange_is_too_likely_to_climb_and_too_unsure_to_name() -> None:
+    planned = site(-10.0, -10.0, -34.0, -34.0)
+    camera = planned.camera("C0")
+    taken = filed(planned, {}, pointed=())
+    # as steep as two others are planned, one of which was not measured
+    taken["C0"] = evidence(camera, snapshot(camera, -34.0, sky=0.0), pointed=())
+    taken["C2"] = taken["C3"] = evidence(planned.camera("C2"), snapshot(planned.camera("C2")), pointed=())
+    weighed = weigh(planned, taken, LIMITS)
+    assert weighed.exchanges == () and set(weighed.doubts["C0"].partners) == {"C2", "C3"}
+    alone = only(judge_camera(camera, taken["C0"], LIMITS), "aim")
+    held = only(judge_camera(camera, replace(taken["C0"], doubt=weighed.doubts["C0"]), LIMITS), "aim")
+    assert alone.state == "defect" and held.state == "to check"
+    assert held.remedy is not None and alone.remedy is not None
+    assert held.remedy.action.startswith("Before anyone climbs: stand in front of C0") and held.remedy.tip_deg == alone.remedy.tip_deg
+    assert "may be that of C2 or C3" in held.why and held.evidence[MAY_BE_OF] == ["C2", "C3"]
+
+
+def test_simulated_sites_hold_back_single_repairs_and_few_others() -> None:
+    """A sample of what ``tests.bench.exchange_sites`` counts, with all that a site may have."""
+    counted = [simulate_site(seed, LIMITS, MORE) for seed in range(930, 942)]
+    assert sum(c.named for c in counted) / sum(c.exchanged for c in counted) > 0.8
+    assert sum(c.repairs_instead for c in counted) <= 1
+    assert sum(c.repairs_waiting for c in counted) / sum(c.repairs_due for c in counted) < 0.1
