@@ -281,7 +281,7 @@ def _doubts(group: IntArray, odds: FloatArray, named: set[int], like: Likeness) 
     for index in np.flatnonzero(free):
         chance = with_each[index].sum() / (1.0 + with_each[index].sum())
         if chance >= _MAY_BE:
-            order = np.argsort(-with_each[index])[:_PARTNERS_TOLD]
+            order = np.argsort(-with_each[index], kind="stable")[:_PARTNERS_TOLD]
             told = order[with_each[index, order] > _WORTH_TELLING * with_each[index].max()]
             partners = tuple(like.cameras[int(group[k])].camera for k in told)
             found[like.cameras[int(group[index])].camera] = Doubt(partners, float(chance))
