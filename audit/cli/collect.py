@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -14,7 +15,16 @@ from audit.cli.speak import emit, progress_bar, say
 from audit.errors import AuditError
 from audit.extras import need
 
+if TYPE_CHECKING:
+    from audit.collect.addresses import Address
+    from audit.collect.conduct import Round
+    from audit.collect.journal import Entry
+    from audit.collect.pins import Pins
+    from audit.logbook import Logbook
+
 __all__ = ["collect"]
+
+_KINDS = ("commissioning", "maintenance")
 
 
 def collect(
@@ -47,24 +57,19 @@ def collect(
     from audit.collect.credentials import keys_from
     from audit.collect.journal import Journal
     from audit.collect.pins import Pins, default_pins
-    from audit.collect.rounds import LIGHTS, rounds
+    from audit.collect.rounds import LIGHTS
     from audit.logbook import Logbook
     from audit.photos.inbox import Inbox
-    from audit.visit import KINDS, note_collected, run_visit
 
     if light not in LIGHTS:
         raise AuditError(f"--light {light}: one of {', '.join(LIGHTS)}.")
-    if kind not in KINDS:
-        raise AuditError(f"--kind {kind}: one of {', '.join(KINDS)}.")
+    if kind not in _KINDS:
+        raise AuditError(f"--kind {kind}: one of {', '.join(_KINDS)}.")
     day = day_of(on)
     book = Logbook.open(logbook, images=images)
-    site = book.site()
-    found, wrong = addresses(site, cameras)
+    found, wrong = addresses(book.site(), cameras)
     pins = Pins(default_pins())
-    for camera in new_certificate or ():
-        if camera not in found:
-            raise AuditError(f"--new-certificate {camera}: no camera with an address has this id.")
-        pins.forget(found[camera].host, found[camera].port)
+    _forget(pins, found, new_certificate or ())
     folder = made_folder(folder_of(Inbox.of(logbook, kind, day).folder, kind, day.isoformat()))
     this = Round(Journal(folder), keys_from(credentials), pins, "day", timeout, _moment(since), again)
     for camera, sentence in wrong.items():
@@ -72,23 +77,41 @@ def collect(
             emit(sentences.no_address_line(camera, sentence))
         else:
             typer.echo(sentence)
+    entries = _fetched(this, book, found, light, as_json)
+    silent = len(wrong) + sum(entry.file is None for entry in entries)
+    # what measures is loaded when all is fetched: until then little memory is needed
+    from audit.visit.fetched import visit_collected
+
+    with progress_bar() as report:
+        number = visit_collected(
+            book, folder, kind, day, entries, workers=workers, progress=lambda p: report(p.step, p.done, p.total, p.name)
+        )
+    say(sentences.collected(len(entries) + len(wrong) - silent, silent, number))
+    return SOME_REFUSED if silent else DONE
+
+
+def _forget(pins: Pins, found: Mapping[str, Address], replaced: Iterable[str]) -> None:
+    """Trust what cameras show now that were replaced."""
+    for camera in replaced:
+        if camera not in found:
+            raise AuditError(f"--new-certificate {camera}: no camera with an address has this id.")
+        pins.forget(found[camera].host, found[camera].port)
+
+
+def _fetched(this: Round, book: Logbook, found: Mapping[str, Address], light: str, as_json: bool) -> list[Entry]:
+    """Every camera's entry, told as it is done."""
+    from audit.collect.rounds import rounds
+
     entries = []
     with progress_bar() as report:
-        for entry in rounds(this, site, found, light, waiting=lambda left: say(sentences.waiting_for_dark(left))):
+        for entry in rounds(this, book.site(), found, light, waiting=lambda left: say(sentences.waiting_for_dark(left))):
             entries.append(entry)
             report("collect", len(entries), len(found), entry.camera)
             if as_json:
                 emit(sentences.collect_line(entry, found[entry.camera].url))
             else:
                 typer.echo(sentences.collect_sentence(entry))
-    silent = len(wrong) + sum(entry.file is None for entry in entries)
-    visit = book.open_visit("commissioning" if kind == "commissioning" else "maintenance", day)
-    note_collected(book, visit, entries)
-    if any(entry.file is not None for entry in entries):
-        with progress_bar() as report:
-            run_visit(book, folder, kind, day, workers=workers, progress=lambda p: report(p.step, p.done, p.total, p.name))
-    say(sentences.collected(len(entries) + len(wrong) - silent, silent, visit.number))
-    return SOME_REFUSED if silent else DONE
+    return entries
 
 
 def _moment(text: str | None) -> datetime | None:

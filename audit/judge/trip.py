@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from audit.judge.finding import STATES, Check, State, Verdict
 from audit.plan.model import Camera, Site
 
-__all__ = ["Stop", "Task", "Trip", "plan_trip"]
+__all__ = ["Stop", "Task", "Trip", "plan_trip", "walking_order"]
 
 #: Cameras within this reach of each other hang at one ladder position (our default: arm's reach on both sides).
 ONE_LADDER_M = 1.5
@@ -178,6 +178,13 @@ def _stop(group: Sequence[Camera], tasks: dict[str, tuple[Task, ...]]) -> Stop:
         tuple(here),
         tuple(dict.fromkeys(caution for task in here for caution in task.cautions)),
     )
+
+
+def walking_order(cameras: Sequence[Camera]) -> tuple[Camera, ...]:
+    """Cameras in the order of a short walk from the first of them."""
+    places = np.array([[c.east_m, c.north_m] for c in cameras]).reshape(-1, 2)
+    order, _ = _walk(places, places[0] if len(places) else np.zeros(2))
+    return tuple(cameras[i] for i in order)
 
 
 def _walk(places: FloatArray, start: FloatArray) -> tuple[list[int], float]:

@@ -33,8 +33,7 @@ from audit.measure.image import MEASURE_SIDE_PX
 from audit.photos.inbox import Inbox
 from audit.photos.intake import open_photo
 from audit.visit.aim import BROKE_OFF, AimJob, aimer_of
-from audit.visit.collected import note_collected
-from audit.visit.conduct import run_visit
+from audit.visit.fetched import visit_collected
 
 __all__ = ["main"]
 
@@ -124,10 +123,8 @@ class _Loop:
         this = Round(Journal(folder), self._keys, self._pins, "day")
         entry = kept(this, Entry(job.camera, datetime.now(UTC), "day"), self._last)
         this.journal.add(entry)
-        visit = self._book.open_visit("commissioning" if job.kind == "commissioning" else "maintenance", day)
-        note_collected(self._book, visit, [entry])
-        run_visit(self._book, folder, job.kind, day)
-        return f"Kept as {entry.file} in visit {visit.number}."
+        number = visit_collected(self._book, folder, job.kind, day, [entry])
+        return f"Kept as {entry.file} in visit {number}."
 
     def _tell(self, said: Mapping[str, object]) -> None:
         print(json.dumps(said), file=self._out, flush=True)
