@@ -17,7 +17,7 @@ import typer
 
 from audit import __version__
 from audit.children import SAFE_PATH
-from audit.cli import collect, desk, done, plan, pointing, record, review, sentences, singles, visit
+from audit.cli import collect, desk, done, guide, plan, pointing, record, review, sentences, singles, visit
 from audit.cli.options import COULD_NOT, DONE
 from audit.cli.speak import say
 from audit.errors import AuditError
@@ -63,6 +63,7 @@ app.command()(record.verify)
 app.command()(record.witness)
 app.command()(record.stamp)
 app.command("change-key")(record.change_key)
+app.command()(guide.guide)
 app.command()(record.handover)
 app.command("open")(desk.open_desk)
 app.command()(desk.demo)

@@ -36,7 +36,7 @@ def start(
 
 def visit(
     logbook: LogbookPlace,
-    photos: Annotated[Path, typer.Argument(help="Folder of photos, searched whole.")],
+    photos: Annotated[Path, typer.Argument(help="Folder of photos, searched whole; or the guide's ZIP.")],
     kind: Annotated[str, typer.Option("--kind", help="commissioning or maintenance.")],
     on: Annotated[str | None, typer.Option("--on", help="Day of the visit, YYYY-MM-DD; today without it.")] = None,
     workers: Workers = 0,

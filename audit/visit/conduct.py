@@ -12,8 +12,10 @@ from audit import compute
 from audit.errors import AuditError
 from audit.judge.limits import Limits
 from audit.logbook import Logbook, VisitRecord
+from audit.photos.inbox import Inbox
 from audit.photos.intake import FoundFile, find_files
 from audit.visit.again import judge_placed
+from audit.visit.guided import note_guided
 from audit.visit.measure import measure
 from audit.visit.place import place, placed_snapshots
 from audit.visit.read import read
@@ -47,7 +49,7 @@ def run_visit(
     Parameters
     ----------
     photos : Path
-        Folder, searched whole.
+        Folder, searched whole, or a ZIP of photos. Photos of the guide lie where their list says.
     kind : str
         ``commissioning`` or ``maintenance``.
     on : date
@@ -69,18 +71,29 @@ def run_visit(
     """
     if kind not in KINDS:
         raise AuditError(f"A visit is one of {' or '.join(KINDS)}, not '{kind}'.")
+    if photos.is_file() and photos.suffix.lower() == ".zip":
+        photos = _unpacked(logbook, photos, kind, on)
     if not photos.is_dir():
         raise AuditError(f"{photos}: no such folder of photos; name the folder that holds them.")
     files = tuple(find_files(photos))
     if not files:
         raise AuditError(f"{photos}: holds no files; copy the crew's photos there first.")
     visit = logbook.open_visit("commissioning" if kind == "commissioning" else "maintenance", on)
+    note_guided(logbook, visit, photos)
     there = compute.executor(workers, cluster) if executor is None else nullcontext(executor)
     with logbook.writing(visit), there as work:
         if limits is not None:
             logbook.put_limits(visit, limits)
         run = Run(logbook, visit, logbook.site(), logbook.limits(visit), work, progress, stop)
         return conduct(run, files, at_least)
+
+
+def _unpacked(logbook: Logbook, archive: Path, kind: str, on: date) -> Path:
+    """A ZIP of photos, as the guide on a phone makes one, in the visit's own folder of what was handed in."""
+    inbox = Inbox.of(logbook.address, kind, on)
+    with archive.open("rb") as stream:
+        inbox.put(archive.name, stream)
+    return inbox.folder
 
 
 def judge_again(

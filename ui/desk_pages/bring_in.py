@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
 
 import streamlit as st
@@ -12,6 +13,7 @@ from audit.desk import START_VARIABLE
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
 from audit.photos.inbox import Inbox
+from audit.report.guide import guide
 from audit.running import Job, RunningVisit
 from audit.visit import KINDS
 from ui.parts.done import show_hand_in
@@ -175,6 +177,11 @@ def _form() -> None:
     st.rerun()
 
 
+def _guide(book: Logbook) -> bytes:
+    """What is still missing in the open visit, or all that a first one wants."""
+    return guide(book, next((v for v in reversed(book.visits()) if v.signed_at is None), None)).encode("utf-8")
+
+
 def page() -> None:
     """Folder or drop, kind and day, start."""
     st.header(word("bring_in.title"))
@@ -184,6 +191,10 @@ def page() -> None:
     show_notice()
     _unfinished()
     _form()
+    st.download_button(
+        word("bring_in.guide"), partial(_guide, logbook()), file_name="photo_guide.html", mime="text/html", key="guide",
+        on_click="ignore",
+    )  # fmt: skip
     _outcome()
     show_hand_in(logbook())
     _refused()
