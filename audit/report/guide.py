@@ -89,7 +89,7 @@ def _wanted(logbook: Logbook, visit: VisitRecord | None) -> dict[str, tuple[str,
     """The crew's shots that are wanted at each camera."""
     if visit is None:
         return {camera.camera: tuple(CREW_SHOTS) for camera in logbook.site().cameras}
-    lacking = {camera: tuple(s for s in shots if s in CREW_SHOTS) for camera, shots in missing_work(logbook, visit)}
+    lacking: dict[str, tuple[str, ...]] = {camera: tuple(s for s in shots if s in CREW_SHOTS) for camera, shots in missing_work(logbook, visit)}
     if visit.kind == "commissioning":
         return lacking
     asked = {
