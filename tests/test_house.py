@@ -56,7 +56,6 @@ def test_every_command_is_in_the_readme_and_has_help(command: str) -> None:
 EXCEPTIONS = {
     "audit.logbook.migrations.versions.0001_first.upgrade": "one statement a table, read once from top to bottom",
     "audit.measure.sky.measure_sky": "a row of gates, each with its own sentence, whose order is the method",
-    "audit.cli.collect.collect": "its loop over cameras stands beside what it prints of each",
     "audit.logbook.signoff.Signoff.sign": "one transaction, whose steps must not be run apart; a third of it says what may go wrong",
     "audit.visit.conduct.run_visit": "the main job as it is called from outside: each option by its name",
     "audit.visit.say.say_photos": "what a person says of some pictures, each by its name",

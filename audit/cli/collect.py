@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -61,10 +61,8 @@ def collect(
     from audit.logbook import Logbook
     from audit.photos.inbox import Inbox
 
-    if light not in LIGHTS:
-        raise AuditError(f"--light {light}: one of {', '.join(LIGHTS)}.")
-    if kind not in _KINDS:
-        raise AuditError(f"--kind {kind}: one of {', '.join(_KINDS)}.")
+    _refuse_other("--kind", kind, _KINDS)
+    _refuse_other("--light", light, LIGHTS)
     day = day_of(on)
     book = Logbook.open(logbook, images=images)
     found, wrong = addresses(book.site(), cameras)
@@ -72,22 +70,33 @@ def collect(
     _forget(pins, found, new_certificate or ())
     folder = made_folder(folder_of(Inbox.of(logbook, kind, day).folder, kind, day.isoformat()))
     this = Round(Journal(folder), keys_from(credentials), pins, "day", timeout, _moment(since), again)
-    for camera, sentence in wrong.items():
-        if as_json:
-            emit(sentences.no_address_line(camera, sentence))
-        else:
-            typer.echo(sentence)
+    _tell_wrong(wrong, as_json)
     entries = _fetched(this, book, found, light, as_json)
     silent = len(wrong) + sum(entry.file is None for entry in entries)
     # what measures is loaded when all is fetched: until then little memory is needed
     from audit.visit.fetched import visit_collected
 
     with progress_bar() as report:
-        number = visit_collected(
-            book, folder, kind, day, entries, workers=workers, progress=lambda p: report(p.step, p.done, p.total, p.name)
+        visit = book.open_visit("commissioning" if kind == "commissioning" else "maintenance", day)
+        visit_collected(
+            book, folder, visit, entries, workers=workers, progress=lambda p: report(p.step, p.done, p.total, p.name)
         )
-    say(sentences.collected(len(entries) + len(wrong) - silent, silent, number))
+    say(sentences.collected(len(entries) + len(wrong) - silent, silent, visit.number))
     return SOME_REFUSED if silent else DONE
+
+
+def _refuse_other(option: str, given: str, known: Sequence[str]) -> None:
+    if given not in known:
+        raise AuditError(f"{option} {given}: one of {', '.join(known)}.")
+
+
+def _tell_wrong(wrong: Mapping[str, str], as_json: bool) -> None:
+    """Cameras whose address can't be used."""
+    for camera, sentence in wrong.items():
+        if as_json:
+            emit(sentences.no_address_line(camera, sentence))
+        else:
+            typer.echo(sentence)
 
 
 def _forget(pins: Pins, found: Mapping[str, Address], replaced: Iterable[str]) -> None:

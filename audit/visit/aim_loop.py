@@ -123,8 +123,9 @@ class _Loop:
         this = Round(Journal(folder), self._keys, self._pins, "day")
         entry = kept(this, Entry(job.camera, datetime.now(UTC), "day"), self._last)
         this.journal.add(entry)
-        number = visit_collected(self._book, folder, job.kind, day, [entry])
-        return f"Kept as {entry.file} in visit {number}."
+        visit = self._book.open_visit("commissioning" if job.kind == "commissioning" else "maintenance", day)
+        visit_collected(self._book, folder, visit, [entry])
+        return f"Kept as {entry.file} in visit {visit.number}."
 
     def _tell(self, said: Mapping[str, object]) -> None:
         print(json.dumps(said), file=self._out, flush=True)
