@@ -16,7 +16,7 @@ from audit.judge.intended import intended_pose
 from audit.plan.model import Camera, Site
 from audit.plan.optics import Pose, geometry
 
-__all__ = ["Seen", "seen_of", "site_svg"]
+__all__ = ["Seen", "metres_across", "seen_of", "site_svg"]
 
 _WIDTH_PX = 1000.0
 _MARGIN_PX = 46.0
@@ -90,7 +90,12 @@ class _Frame:
 
 
 def site_svg(
-    site: Site, states: Mapping[str, State], seen: Mapping[str, Seen], floor: str, words: Mapping[str, str]
+    site: Site,
+    states: Mapping[str, State],
+    seen: Mapping[str, Seen],
+    floor: str,
+    words: Mapping[str, str],
+    paper: bool = False,
 ) -> str:
     """One floor of the site.
 
@@ -102,11 +107,13 @@ def site_svg(
     words : mapping
         ``title``, ``north``, and ``camera`` with places ``{camera}``, ``{name}`` and ``{state}``: the words that a
         screen reader says.
+    paper : bool
+        For print: lines and letters alone.
 
     Returns
     -------
     str
-        SVG; each camera is a group with ``data-camera``, reached by the tab key.
+        SVG; on a screen each camera is a group with ``data-camera``, reached by the tab key.
     """
     cameras = [c for c in site.cameras if c.floor == floor]
     if not cameras:
@@ -127,8 +134,14 @@ def site_svg(
     parts += [_tick(c, frame, reach) for c in cameras if c.camera not in drawn_names]
     labels = _labels(cameras, frame)
     order = sorted(cameras, key=lambda c: states.get(c.camera, "not verified") == "defect")
-    parts += [_marker(c, states.get(c.camera, "not verified"), frame, labels.get(c.camera), words) for c in order]
+    parts += [_marker(c, states.get(c.camera, "not verified"), frame, labels.get(c.camera), words, paper) for c in order]
     return "".join((*parts, "</svg>"))
+
+
+def metres_across(site: Site, floor: str) -> float:
+    """What the drawing of a floor spans from edge to edge, in metres."""
+    cameras = [c for c in site.cameras if c.floor == floor]
+    return _WIDTH_PX / _Frame.around(cameras, _reach_m(cameras)).px_per_m
 
 
 def _reach_m(cameras: Sequence[Camera]) -> float:
@@ -213,15 +226,22 @@ def _free(spot: tuple[float, float], wide: float, taken: Iterable[tuple[float, f
 
 
 def _marker(
-    camera: Camera, state: State, frame: _Frame, label: tuple[float, float] | None, words: Mapping[str, str]
+    camera: Camera,
+    state: State,
+    frame: _Frame,
+    label: tuple[float, float] | None,
+    words: Mapping[str, str],
+    paper: bool,
 ) -> str:
     x, y = frame.at(camera.east_m, camera.north_m)
-    said = html.escape(words["camera"].format(camera=camera.camera, name=camera.name, state=words.get(state, state)))
     name = html.escape(camera.camera)
+    halo = "" if paper else 'paint-order="stroke" stroke="#ffffff" stroke-width="3" '
     text = "" if label is None else (
-        f'<text x="{label[0]:.1f}" y="{label[1]:.1f}" font-size="{_LABEL_PX:.0f}" paint-order="stroke" stroke="#ffffff" '
-        f'stroke-width="3" fill="#1f2128">{name}</text>'
+        f'<text x="{label[0]:.1f}" y="{label[1]:.1f}" font-size="{_LABEL_PX:.0f}" {halo}fill="#1f2128">{name}</text>'
     )  # fmt: skip
+    if paper:
+        return f"<g>{_shape(state, x, y)}{text}</g>"
+    said = html.escape(words["camera"].format(camera=camera.camera, name=camera.name, state=words.get(state, state)))
     return (
         f'<g data-camera="{name}" tabindex="0" role="button" aria-label="{said}"><title>{said}</title>'
         f"{_shape(state, x, y)}{text}</g>"

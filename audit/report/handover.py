@@ -45,6 +45,7 @@ from audit.report.sheets import (
     write_repairs_csv,
     write_repairs_xlsx,
 )
+from audit.report.site_drawing import show_site_drawings, write_site_drawings
 
 __all__ = ["write_handover"]
 
@@ -153,6 +154,7 @@ def _write_files(
             defuse_csv(path)
     else:
         write_plan(as_built, folder / "as_built.geojson")
+    write_site_drawings(site, found, folder)
     _references(logbook, found, folder / "references", private)
 
 
@@ -223,6 +225,7 @@ def _report(
     document = Document(title, f"{title} - visit {visit.number} - {signed}")
     document.add_page()
     _cover(document, logbook, visit, site, found)
+    show_site_drawings(document, site, found)
     _repairs(document, logbook, visit)
     _settled(document, logbook, visit)
     _changes(document, logbook, visit)
@@ -350,8 +353,12 @@ def _settled(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
     if not decisions:
         document.sentence("No finding was decided on by a person.")
         return
-    rows = [(d.camera, d.check, d.decision, d.by, f"{d.at:%Y-%m-%d %H:%M}", d.why) for d in decisions]
-    document.rows(("camera", "check", "decision", "by", "when (UTC)", "why"), rows, (1.2, 1.2, 1.1, 1.6, 1.6, 4))
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for d in decisions:
+        word = f"seen: {d.said_state}" if d.decision == "finding" else d.decision
+        alike.setdefault((d.check, word, d.by, f"{d.at:%Y-%m-%d %H:%M}", d.why), []).append(d.camera)
+    rows = [(" ".join(cameras), *rest) for rest, cameras in alike.items()]
+    document.rows(("camera", "check", "decision", "by", "when (UTC)", "why"), rows, (2.2, 1.2, 1.3, 1.6, 1.6, 3))
 
 
 def _changes(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
@@ -504,7 +511,7 @@ def _cautions(document: Document, findings: Sequence[Finding]) -> None:
 
 def _decided_words(case: Case, finding: Finding) -> str:
     decision = case.decision(finding)
-    if decision is None:
+    if decision is None or decision.decision == "finding":  # its words are the finding's own
         return ""
     changed = " (the finding has changed since)" if decision.finding_changed else ""
     return f"Decision: {decision.decision} by {decision.by}: {decision.why}{changed}"

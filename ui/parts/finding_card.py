@@ -32,7 +32,7 @@ def show_finding(desk: Desk, finding: Finding, key: int, active: bool, may_decid
                 "review.decided", decision=term("decision", decision.decision), by=shown_name(decision.by), at=minute(decision.at)
             )
             paragraph(line, "strong")
-            if decision.why:
+            if decision.why and decision.decision != "finding":  # those words are the finding's own
                 paragraph(word("review.reason", why=decision.why))
             if decision.finding_changed:
                 st.warning(word("review.changed"))
