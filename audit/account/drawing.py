@@ -22,7 +22,7 @@ _WIDTH_PX = 1000.0
 _MARGIN_PX = 46.0
 _MOST_CONES = 400
 _ARC_STEPS = 14
-_LABEL_PX = 13.0
+_LABEL_PX, _PAPER_LABEL_PX = 13.0, 20.0
 _COLOURS: dict[State, tuple[str, str]] = {
     "defect": ("#9c4300", "#9c4300"),
     "to check": ("#e69f00", "#6b4a00"),
@@ -132,7 +132,7 @@ def site_svg(
     parts += [_views(c, seen.get(c.camera, Seen()), frame, reach) for c in drawn]
     drawn_names = {c.camera for c in drawn}
     parts += [_tick(c, frame, reach) for c in cameras if c.camera not in drawn_names]
-    labels = _labels(cameras, frame)
+    labels = _labels(cameras, frame, _PAPER_LABEL_PX if paper else _LABEL_PX)
     order = sorted(cameras, key=lambda c: states.get(c.camera, "not verified") == "defect")
     parts += [_marker(c, states.get(c.camera, "not verified"), frame, labels.get(c.camera), words, paper) for c in order]
     return "".join((*parts, "</svg>"))
@@ -203,7 +203,7 @@ def _tick(camera: Camera, frame: _Frame, reach_m: float) -> str:
     return f'<path d="M{x1:.1f},{y1:.1f}L{x2:.1f},{y2:.1f}" stroke="#8a8c95" stroke-width="1"/>'
 
 
-def _labels(cameras: Sequence[Camera], frame: _Frame) -> dict[str, tuple[float, float]]:
+def _labels(cameras: Sequence[Camera], frame: _Frame, letters_px: float) -> dict[str, tuple[float, float]]:
     """Where each id is written, so that those of one pole stand below each other; none on a site too crowded."""
     if len(cameras) > _MOST_CONES:
         return {}
@@ -211,18 +211,18 @@ def _labels(cameras: Sequence[Camera], frame: _Frame) -> dict[str, tuple[float, 
     placed = {}
     for camera in sorted(cameras, key=lambda c: (-c.north_m, c.east_m)):
         x, y = frame.at(camera.east_m, camera.north_m)
-        wide = 0.62 * _LABEL_PX * len(camera.camera)
-        spots = [(x + 11, y + 4 + _LABEL_PX * k) for k in (0, -1, 1, -2, 2, -3, 3)]
-        spots += [(x - 11 - wide, y + 4 + _LABEL_PX * k) for k in (0, -1, 1, -2, 2)]
-        spot = next((s for s in spots if _free(s, wide, taken)), spots[0])
+        wide = 0.62 * letters_px * len(camera.camera)
+        spots = [(x + 11, y + 4 + letters_px * k) for k in (0, -1, 1, -2, 2, -3, 3)]
+        spots += [(x - 11 - wide, y + 4 + letters_px * k) for k in (0, -1, 1, -2, 2)]
+        spot = next((s for s in spots if _free(s, wide, letters_px, taken)), spots[0])
         taken.append((*spot, wide))
         placed[camera.camera] = spot
     return placed
 
 
-def _free(spot: tuple[float, float], wide: float, taken: Iterable[tuple[float, float, float]]) -> bool:
+def _free(spot: tuple[float, float], wide: float, high: float, taken: Iterable[tuple[float, float, float]]) -> bool:
     x, y = spot
-    return all(abs(y - v) >= _LABEL_PX or x + wide < u or u + w < x for u, v, w in taken)
+    return all(abs(y - v) >= high or x + wide < u or u + w < x for u, v, w in taken)
 
 
 def _marker(
@@ -237,7 +237,7 @@ def _marker(
     name = html.escape(camera.camera)
     halo = "" if paper else 'paint-order="stroke" stroke="#ffffff" stroke-width="3" '
     text = "" if label is None else (
-        f'<text x="{label[0]:.1f}" y="{label[1]:.1f}" font-size="{_LABEL_PX:.0f}" {halo}fill="#1f2128">{name}</text>'
+        f'<text x="{label[0]:.1f}" y="{label[1]:.1f}" font-size="{_PAPER_LABEL_PX if paper else _LABEL_PX:.0f}" {halo}fill="#1f2128">{name}</text>'
     )  # fmt: skip
     if paper:
         return f"<g>{_shape(state, x, y)}{text}</g>"

@@ -19,6 +19,8 @@ _FONT = "DejaVu"
 _MARGIN_MM = 16.0
 _TOP_MM = 14.0
 _FOOT_MM = 18.0
+#: Nothing on a page is set smaller, in points: it is read on a ladder (common practice, no source).
+_SMALL = 9.0
 _GREY = (75, 75, 75)
 _PAPER_MM = (210.0, 297.0)
 _MM_PER_POINT = 25.4 / 72
@@ -62,12 +64,12 @@ class Document(FPDF):
 
     def footer(self) -> None:
         """The line at the foot of each page."""
-        self.set_font(_FONT, "", 7.5)
+        self.set_font(_FONT, "", _SMALL)
         self.set_text_color(*_GREY)
         number = f"page {self.page_no()}"
         with self._artefact():
-            self.text(_MARGIN_MM, _PAPER_MM[1] - 9, self._fitted(self.footer_text, "", 7.5, self.inner_mm - 20))
-            self.text(_PAPER_MM[0] - _MARGIN_MM - self._wide(number, "", 7.5), _PAPER_MM[1] - 9, number)
+            self.text(_MARGIN_MM, _PAPER_MM[1] - 9, self._fitted(self.footer_text, "", _SMALL, self.inner_mm - 20))
+            self.text(_PAPER_MM[0] - _MARGIN_MM - self._wide(number, "", _SMALL), _PAPER_MM[1] - 9, number)
         self.set_text_color(0)
 
     @property
@@ -111,7 +113,7 @@ class Document(FPDF):
         self.set_y(self.get_y() + 0.8)
 
     def rows(
-        self, header: Sequence[str], rows: Sequence[Sequence[object]], widths: Sequence[float], size: float = 8
+        self, header: Sequence[str], rows: Sequence[Sequence[object]], widths: Sequence[float], size: float = _SMALL
     ) -> None:
         """A table with a repeated header row; widths are shares of the page."""
         columns = [self.inner_mm * w / sum(widths) for w in widths]
@@ -132,7 +134,7 @@ class Document(FPDF):
         self.image(BytesIO(jpeg), x=x_mm, y=y_mm, w=wide, h=wide * ratio, alt_text=plain(caption), title=plain(caption))
         self.set_y(y_mm + wide * ratio + 0.8)
         self.set_text_color(*_GREY)
-        self._write(self._lines(plain(caption), "", 7.5, width_mm), "", 7.5, x_mm, "/Caption")
+        self._write(self._lines(plain(caption), "", _SMALL, width_mm), "", _SMALL, x_mm, "/Caption")
         self.set_text_color(0)
         return float(self.get_y()) - y_mm
 

@@ -52,9 +52,9 @@ __all__ = ["write_handover"]
 _PAGE_PICTURE_PX = 760
 _QUALITY = 68
 _BAND = 1.96
-_PICTURE_MM = 84.0
+_PICTURE_MM = 76.0
 #: Where there is much to tell, so that a camera keeps to its page.
-_SMALL_PICTURE_MM = 50.0
+_SMALL_PICTURE_MM = 42.0
 _FINDINGS_BESIDE_LARGE = 2
 _REFUSALS_TOLD = 40
 _NOT_IN_NAMES = re.compile(r"[^A-Za-z0-9_-]")
@@ -221,8 +221,8 @@ def _report(
     progress: Callable[[int, int], None],
 ) -> None:
     signed = f"signed by {shown_name(visit.signed_by or '')}" if visit.signed_at else "DRAFT, not signed"
-    title = f"Camera audit: {site.name or site.file or 'site'}, {visit.kind} {visit.on.isoformat()}"
-    document = Document(title, f"{title} - visit {visit.number} - {signed}")
+    subject = f"{site.name or site.file or 'site'}, {visit.kind} {visit.on.isoformat()}"
+    document = Document(f"Camera audit: {subject}", f"{subject}, visit {visit.number}, {signed}")
     document.add_page()
     _cover(document, logbook, visit, site, found)
     show_site_drawings(document, site, found)
@@ -323,10 +323,10 @@ def _cover(document: Document, logbook: Logbook, visit: VisitRecord, site: Site,
     if refusals:
         document.heading("Rejected files", 2)
         for refusal in refusals[:_REFUSALS_TOLD]:
-            document.sentence(refusal.message, 8)
+            document.sentence(refusal.message)
         if len(refusals) > _REFUSALS_TOLD:
             rest = len(refusals) - _REFUSALS_TOLD
-            document.sentence(f"{rest} more are listed in refused.csv of this package.", 8, bold=True)
+            document.sentence(f"{rest} more are listed in refused.csv of this package.", bold=True)
 
 
 def _repairs(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
@@ -387,7 +387,7 @@ def _camera_page(document: Document, logbook: Logbook, case: Case, found: Mappin
     title = f"{camera.camera}  {camera.name}".strip()
     document.heading(title, bookmark=f"{camera.camera}: {case.verdict.state}")
     document.sentence(f"{STATE_MARKS[case.verdict.state]} {case.verdict.state}", 11, bold=True)
-    document.sentence(_planned_sentence(camera), 8.5, grey=True)
+    document.sentence(_planned_sentence(camera), grey=True)
     _camera_pictures(document, logbook, case, found, private)
     document.heading("Findings", 2)
     told: set[str] = set()
@@ -398,7 +398,7 @@ def _camera_page(document: Document, logbook: Logbook, case: Case, found: Mappin
     rest = [f for f in case.verdict.findings if not asks(f)]
     if rest:
         rows = [(f"{STATE_MARKS[f.state]} {f.state}", f.check, _with_decision(case, f)) for f in rest]
-        document.rows(("state", "check", "what was seen"), rows, (1.5, 1.3, 8), 7.5)
+        document.rows(("state", "check", "what was seen"), rows, (1.5, 1.3, 8))
 
 
 def _camera_pictures(
@@ -450,8 +450,8 @@ def _caption(shot: Shot) -> str:
     if shot.night:
         return f"Night: {shot.photo.name}"
     return (
-        f"Day: {shot.photo.name}. Dashed: planned horizon; solid with thin band: measured horizon (95 %); hatched: sky; "
-        "square: target as planned, diamond: as measured; outlined: soiled or hidden."
+        f"Day: {shot.photo.name}. Horizon dashed as planned, solid as measured (95 % band); target: square planned, diamond "
+        "measured; hatched: sky; outlined: soiled or hidden."
     )
 
 
@@ -460,26 +460,26 @@ def _finding(document: Document, case: Case, finding: Finding, told: set[str]) -
     if finding.told_by != finding.camera:
         document.sentence(
             f"{STATE_MARKS[finding.state]} {finding.check}: {finding.state}. Swapped ({' / '.join(finding.shared)}): one finding "
-            f"for all, told on the page of {finding.told_by}.", 8.8, bold=True,
+            f"for all, told on the page of {finding.told_by}.", bold=True,
         )  # fmt: skip
         return
-    document.sentence(f"{STATE_MARKS[finding.state]} {finding.check}: {finding.state}. {finding.why}", 8.8, bold=True)
+    document.sentence(f"{STATE_MARKS[finding.state]} {finding.check}: {finding.state}. {finding.why}", bold=True)
     numbers = _numbers(finding)
     if numbers:
-        document.sentence(numbers, 8.5, indent_mm=5)
+        document.sentence(numbers, indent_mm=5)
     remedy = finding.remedy
     if remedy is not None and remedy.action in told:
-        document.sentence("Remedy: as above.", 8.5, indent_mm=5)
+        document.sentence("Remedy: as above.", indent_mm=5)
     elif remedy is not None:
         told.add(remedy.action)
-        document.sentence(f"Remedy: {remedy.action}", 8.5, indent_mm=5)
+        document.sentence(f"Remedy: {remedy.action}", indent_mm=5)
         if remedy.field_check:
-            document.sentence(f"To see that it is right: {remedy.field_check}", 8.5, indent_mm=5)
+            document.sentence(f"To see that it is right: {remedy.field_check}", indent_mm=5)
         if remedy.parts:
-            document.sentence(f"Bring: {', '.join(remedy.parts)}.", 8.5, indent_mm=5)
+            document.sentence(f"Bring: {', '.join(remedy.parts)}.", indent_mm=5)
     decided = _decided_words(case, finding)
     if decided:
-        document.sentence(decided, 8.5, indent_mm=5)
+        document.sentence(decided, indent_mm=5)
 
 
 def _numbers(finding: Finding) -> str | None:
@@ -506,7 +506,7 @@ def _cautions(document: Document, findings: Sequence[Finding]) -> None:
     """Safety sentences of a camera's remedies, each once."""
     texts = dict.fromkeys(text for f in findings if f.remedy is not None for text in f.remedy.cautions)
     if texts:
-        document.sentence(f"Caution: {' '.join(texts)}", 8.5, indent_mm=5)
+        document.sentence(f"Caution: {' '.join(texts)}", indent_mm=5)
 
 
 def _decided_words(case: Case, finding: Finding) -> str:

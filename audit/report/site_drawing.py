@@ -38,7 +38,7 @@ def show_site_drawings(document: Document, site: Site, found: Sequence[Case]) ->
         marks = ", ".join(f"{mark} {state}" for state, mark in STATE_MARKS.items())
         document.sentence(
             f"About 1 : {max(scale, _TO_ROUND)}. {marks}. Dashed: direction as planned; filled: as measured; bar: where the "
-            "picture's lower edge meets the ground.", 8, grey=True,
+            "picture's lower edge meets the ground.", grey=True,
         )  # fmt: skip
 
 

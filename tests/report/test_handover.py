@@ -9,6 +9,7 @@ import tempfile
 from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -55,7 +56,8 @@ def test_one_page_a_camera_with_its_bookmark(report: PdfReader) -> None:
     assert titles[0] == "Summary" and "Cautions" in titles and "Signatures" in titles
     starts = [p.extract_text().splitlines()[0] for p in report.pages]
     assert sum(start.startswith("C-") for start in starts) == 6
-    assert len(report.pages) == 9
+    assert sum(start.startswith("state check") for start in starts) == 0, "no camera runs over its page"
+    assert len(report.pages) == 10, "cover, drawing and defects, a page a camera, method, signatures"
 
 
 def test_report_is_tagged(report: PdfReader) -> None:
@@ -252,3 +254,19 @@ def test_the_crews_photos_themselves_by_choice_and_stripped_where_asked(signed: 
     for path in (tmp_path / "bare" / "crew_photos").iterdir():
         assert not dict(Image.open(path).getexif()) and not Image.open(path).getexif().get_ifd(0x8825)
     assert b"Exif" not in (tmp_path / "bare" / "report.pdf").read_bytes()
+
+
+def test_two_pages_tell_the_client_all_with_the_site_drawn_on_the_first(tmp_path: Path) -> None:
+    book = judged_logbook(tmp_path, visits=1)
+    for camera in ("C-1", "C-5"):
+        book.add_finding(1, camera, "cleanliness", "as planned", "Ada Example", "wiped and looked at")
+    write_handover(book, book.visit(1), tmp_path / "package")
+    files = {p.name: p for p in (tmp_path / "package").iterdir()}
+    pages = [page.extract_text() for page in PdfReader(files["report.pdf"]).pages[:2]]
+    assert "Site drawing" in pages[0] and "About 1 : " in pages[0] and "C-1" in pages[0]
+    assert "Defects list" in "".join(pages) and "Decisions" in "".join(pages)
+    assert "C-1 C-5" in "".join(pages).replace("\n", " "), "what was said alike stands in one row"
+    drawings = [path.read_text(encoding="utf-8") for name, path in files.items() if name.startswith("site_drawing_")]
+    assert len(drawings) == len({camera.floor for camera in book.site().cameras}) > 1, "one a floor"
+    assert all(ElementTree.fromstring(drawing) is not None for drawing in drawings)
+    assert sum(drawing.count("data-camera") for drawing in drawings) == len(book.site().cameras)
