@@ -21,6 +21,8 @@ class Change:
         None where the visit did not judge the camera.
     came, gone : tuple of str
         Checks that ask for work or a look now and did not then, and the other way round.
+    new : bool
+        The camera gives its first picture now: then there was none, so that nothing is as it was.
     """
 
     camera: str
@@ -28,6 +30,7 @@ class Change:
     now: State | None
     came: tuple[str, ...]
     gone: tuple[str, ...]
+    new: bool = False
 
 
 def signed_before(logbook: Logbook, visit: VisitRecord) -> VisitRecord | None:
@@ -40,14 +43,21 @@ def changes(logbook: Logbook, before: VisitRecord, now: VisitRecord) -> tuple[Ch
     """Cameras whose state or open findings differ between two visits, worst now first."""
     then, today = dict(logbook.verdict_order(before)), dict(logbook.verdict_order(now))
     asked_then, asked_now = _asked(logbook, before), _asked(logbook, now)
+    seen_then, seen_now = _seen(logbook, before), _seen(logbook, now)
     found = []
     for camera in dict.fromkeys((*today, *then)):
         had, has = asked_then.get(camera, ()), asked_now.get(camera, ())
         came = tuple(check for check in has if check not in had)
         gone = tuple(check for check in had if check not in has)
-        if then.get(camera) != today.get(camera) or came or gone:
-            found.append(Change(camera, then.get(camera), today.get(camera), came, gone))
+        new = camera in seen_now and camera not in seen_then
+        if then.get(camera) != today.get(camera) or came or gone or new:
+            found.append(Change(camera, then.get(camera), today.get(camera), came, gone, new))
     return tuple(sorted(found, key=lambda change: _rank(change.now)))
+
+
+def _seen(logbook: Logbook, visit: VisitRecord) -> frozenset[str]:
+    """Cameras with a picture of their own in a visit."""
+    return frozenset(camera for camera, roles in logbook.placed_roles(visit).items() if "snapshot" in roles)
 
 
 def _rank(state: State | None) -> int:

@@ -372,7 +372,14 @@ def _changes(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
         document.sentence("No camera's state or findings changed.")
         return
     rows = [
-        (c.camera, _state_words(c.before), _state_words(c.now), ", ".join(c.came), ", ".join(c.gone)) for c in found
+        (
+            c.camera,
+            f"new since visit {before.number}: no picture then" if c.new else _state_words(c.before),
+            _state_words(c.now),
+            ", ".join(c.came),
+            ", ".join(c.gone),
+        )
+        for c in found
     ]
     document.rows(("camera", "then", "now", "new", "not found again"), rows, (1.3, 1.5, 1.5, 2.8, 2.8))
 

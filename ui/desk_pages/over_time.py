@@ -76,7 +76,7 @@ def _changed(book: Logbook, visit: VisitRecord) -> None:
         return
     with st.expander(word("over_time.changed", n=len(found), visit=before.number, on=day(before.on))):
         header = tuple(word(f"over_time.{c}") for c in ("camera", "before", "now", "came", "gone"))
-        rows = [(c.camera, _state(c.before), _state(c.now), _checks(c.came), _checks(c.gone)) for c in found[:_SHOWN]]
+        rows = [(c.camera, word("over_time.new_since") if c.new else _state(c.before), _state(c.now), _checks(c.came), _checks(c.gone)) for c in found[:_SHOWN]]
         table(header, rows, word("over_time.changes"))
         if len(found) > _SHOWN:
             paragraph(word("over_time.more", n=len(found) - _SHOWN), "faint")
