@@ -174,6 +174,8 @@ def test_04_junk_is_passed_over_with_its_reason_and_progress_tells_every_file(
 ) -> None:
     photos = tmp_path / "photos"
     photos.mkdir()
+    small = cv2.resize(cv2.imdecode(np.frombuffer(picture_bytes, np.uint8), cv2.IMREAD_COLOR), (320, 180))
+    picture_bytes = bytes(cv2.imencode(".jpg", small)[1].tobytes())
     for n in range(64):
         (photos / f"P{n:03d}.jpg").write_bytes(picture_bytes[:-2] + f"\xff\xfe\x00\x08{n:06d}\xff\xd9".encode("latin-1"))
     (photos / "Thumbs.db").write_bytes(b"\xd0\xcf\x11\xe0" * 300)

@@ -127,6 +127,8 @@ def test_a_signed_visit_and_what_is_not_open_are_refused_with_the_way(book: Logb
     book.sign(visit, "R. Example", keys=tmp_path / "keys")
     with pytest.raises(AuditError, match=r"is signed.*next visit"):
         hand_in_done(book, book.visit(1), _answer(snapshot(ROLLED)))
+    with pytest.raises(AuditError, match=r"was signed by R\. Example.*can't be changed; open a visit of another day"):
+        book.answer(book.visit(1), BEFORE, OTHER, "R. Example")
     assert book.verify() == ()
 
 
