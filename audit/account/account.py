@@ -114,7 +114,11 @@ class Account:
 
 
 def accounts_of(
-    logbook: Logbook, visit: VisitRecord, cameras: Sequence[Camera], limits: Limits | None = None
+    logbook: Logbook,
+    visit: VisitRecord,
+    cameras: Sequence[Camera],
+    limits: Limits | None = None,
+    given: Mapping[str, DonePictures] | None = None,
 ) -> dict[str, Account]:
     """The accounts of cameras of the plan, by camera, in the order given.
 
@@ -122,13 +126,18 @@ def accounts_of(
     ----------
     limits : Limits or None
         The visit's own, where they were read before.
+    given : mapping or None
+        What was handed in as done, by camera, where it was read before.
     """
     with logbook.one_view():
-        return compared_anew(logbook, visit, _uncompared(logbook, visit, cameras, limits or logbook.limits(visit)))
+        if given is None:
+            given = logbook.done_pictures(visit, cameras[0].camera if len(cameras) == 1 else None)
+        found = _uncompared(logbook, visit, cameras, limits or logbook.limits(visit), given)
+        return compared_anew(logbook, visit, found)
 
 
 def _uncompared(
-    logbook: Logbook, visit: VisitRecord, cameras: Sequence[Camera], limits: Limits
+    logbook: Logbook, visit: VisitRecord, cameras: Sequence[Camera], limits: Limits, given: Mapping[str, DonePictures]
 ) -> dict[str, Account]:
     """Accounts without comparisons and series."""
     one = cameras[0].camera if len(cameras) == 1 else None
@@ -139,7 +148,6 @@ def _uncompared(
     references: dict[str, list[ReferenceRecord]] = {}
     for reference in referenced:
         references.setdefault(reference.camera, []).append(reference)
-    given = logbook.done_pictures(visit, one)
     found = {}
     for camera in cameras:
         wanted = measurement_method(planned_lens(camera, limits))

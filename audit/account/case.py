@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from audit.account.account import Account, Shot, accounts_of
 from audit.judge.finding import Finding, Verdict
 from audit.judge.intended import intended_pose
-from audit.logbook import DecisionRecord, Logbook, ReferenceRecord, VisitRecord
+from audit.logbook import DecisionRecord, Logbook, ReferenceRecord, VisitRecord, done_pictures
 from audit.measure.measurement import ViewChange
 from audit.photos.photo import Photo
 from audit.plan.model import Camera
@@ -88,9 +88,10 @@ def _cases(
     judged = tuple(verdicts)
     if not judged:
         return
-    accounts = accounts_of(logbook, visit, cameras)
+    entries = logbook.decisions(visit, cameras[0].camera if len(cameras) == 1 else None)
+    accounts = accounts_of(logbook, visit, cameras, given=done_pictures(entries))
     decisions: dict[str, tuple[DecisionRecord, ...]] = {}
-    for decision in logbook.decisions(visit, cameras[0].camera if len(cameras) == 1 else None):
+    for decision in entries:
         if decision.in_force:
             decisions[decision.camera] = (*decisions.get(decision.camera, ()), decision)
     for verdict in judged:

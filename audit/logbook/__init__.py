@@ -33,6 +33,7 @@ from audit.logbook.records import (
     VisitRecord,
     given_to,
 )
+from audit.logbook.settling import done_pictures
 from audit.logbook.signing import fingerprint, fingerprint_words, key_state
 from audit.logbook.trust import who_signed
 from audit.logbook.witness import witness_text
@@ -63,6 +64,7 @@ __all__ = [
     "VisitProgress",
     "VisitRecord",
     "check",
+    "done_pictures",
     "fingerprint",
     "fingerprint_words",
     "given_to",
