@@ -57,6 +57,20 @@ def until(condition: object, seconds: float = 60.0) -> None:
         time.sleep(0.05)
 
 
+def test_the_seconds_of_a_step_move_while_one_item_takes_long(book: Logbook, photos: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    now = [100.0]
+    monkeypatch.setattr(time, "monotonic", lambda: now[0])
+    run = RunningVisit(job(book, photos))
+    said = {"step": "place", "done": 0, "total": 1, "name": ""}
+    run._hear(said)
+    for second in range(1, 15):
+        now[0] = 100.0 + second
+        run._hear(said)
+        assert run.step_seconds == second
+    run._hear({**said, "step": "measure"})
+    assert run.step_seconds == 0
+
+
 def test_it_says_how_far_it_is_and_what_it_brought(book: Logbook, photos: Path) -> None:
     run = RunningVisit(job(book, photos))
     run.start()

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from pypdf import PdfReader
 
-from audit.account.case import case_of
+from audit.account.case import case_of, marks_in
 from audit.account.unproven import unproven
 from audit.account.worklist import missing_work, trip_of
+from audit.cli import sentences
+from audit.cli.assign import assign
+from audit.cli.visit import tell_verdicts
 from audit.errors import AuditError
 from audit.judge.finding import Finding
 from audit.logbook import Logbook
 from audit.report.crew_list import crew_list
+from audit.report.handover import write_handover
 from audit.visit.again import judge_anew
 from audit.visit.say import say_photos, take_photo_back
 from tests import desk_samples
@@ -96,3 +102,73 @@ def test_no_such_camera_or_photo_is_one_sentence(book: Logbook) -> None:
     with pytest.raises(AuditError, match=r"no photo 'ghost\.jpg'"):
         say_photos(book, visit, ["ghost.jpg"], "C-4", ADA)
     assert book.answers(visit) == {}
+
+
+def test_the_command_says_the_same(book: Logbook, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    place = str(tmp_path / "logbook")
+    assert assign(place, "IMG_0001.jpg", "C-4", role="label", by=ADA) == 0
+    assert "placed, C-4, label" in capsys.readouterr().err
+    assert "rating label" not in finding(book, "C-4", "photos").why
+    assert assign(place, "IMG_0001.jpg", "-", by=BEN) == 0
+    assert assign(place, "IMG_0001.jpg", undo=True, by=BEN) == 0
+    assert book.answers(1) == {"IMG_0001.jpg": "C-4"}
+    with pytest.raises(AuditError, match="name the camera"):
+        assign(place, "IMG_0001.jpg", by=ADA)
+    with pytest.raises(AuditError, match="is nothing that a photo can be"):
+        assign(place, "IMG_0001.jpg", "C-4", role="selfie", by=ADA)
+
+
+def test_what_a_person_finds_stands_in_trip_list_report_and_record(book: Logbook, tmp_path: Path) -> None:
+    visit = book.visit(1)
+    book.add_finding(visit, "C-5", "cleanliness", "defect", ADA, "14 smears on the dome", "C-5_day.jpg", (320.0, 180.0))
+    words = "14 smears on the dome"
+    assert any(words in task.action for stop in trip_of(book, visit).stops for task in stop.tasks if task.camera == "C-5")
+    assert words in crew_list(book, visit, with_pictures=False)
+    assert words in sentences.verdict_sentence(book.verdicts(visit, "C-5")[0])
+    case = case_of(book, visit, book.site().camera("C-5"))
+    assert case is not None and case.day is not None
+    (mark,) = marks_in(case, case.day.photo)
+    assert mark == pytest.approx((0.5, 0.5), abs=0.01)
+    book.sign(visit, ADA, keys=tmp_path / "keys", unprotected=True)
+    package = tmp_path / "package"
+    write_handover(book, visit, package)
+    assert words in (package / "repairs.csv").read_text(encoding="utf-8")
+    pages = " ".join(" ".join(page.extract_text().split()) for pdf in package.glob("*.pdf") for page in PdfReader(pdf).pages)
+    assert words in pages
+
+
+def test_show_lists_every_finding_that_asks_for_something(book: Logbook, capsys: pytest.CaptureFixture[str]) -> None:
+    tell_verdicts(book, 1, as_json=False)
+    shown = capsys.readouterr().out
+    for verdict in book.verdicts(1):
+        for found in verdict.findings:
+            if found.state in ("defect", "to check"):
+                assert f"  {found.check} [{found.state}] {found.why}" in shown, (verdict.camera, found.check)
+
+
+def test_two_people_who_settle_one_exchange_differently_are_told(tmp_path: Path) -> None:
+    """Whoever did not see the first word is refused, at each of the cameras; the pair is never settled half."""
+    book = desk_samples.judged_logbook(tmp_path, visits=1)
+    both = ("C-2", "C-3")
+    assert all(finding(book, camera, "aim").shared == both for camera in both)
+    with Logbook.open(str(tmp_path / "logbook")) as other:
+        book.decide(1, "C-2", "aim", "confirm", ADA, "swapped, seen on site", latest_seen=0)
+        for camera in both:
+            with pytest.raises(AuditError, match=rf"{ADA} decided 'confirm' on 'aim' of camera '{camera}'"):
+                other.decide(1, camera, "aim", "dismiss", BEN, "each is where it belongs", latest_seen=0)
+        standing = {(d.camera, d.decision, d.by) for d in other.standing(1)}
+        assert standing == {(camera, "confirm", ADA) for camera in both}
+        latest = max(d.id for d in other.decisions(1, "C-3"))
+        other.decide(1, "C-3", "aim", "dismiss", BEN, "looked again together", latest_seen=latest)
+        assert {(d.camera, d.decision, d.by) for d in book.standing(1)} == {(camera, "dismiss", BEN) for camera in both}
+
+
+def test_a_place_outside_the_picture_and_a_day_that_has_passed_are_one_sentence(book: Logbook) -> None:
+    for at in ((640.0, 10.0), (10.0, 360.0), (-1.0, 10.0), (float("nan"), 10.0)):
+        with pytest.raises(AuditError, match=r"outside 'C-5_day\.jpg', which has 640 × 360 px"):
+            book.add_finding(1, "C-5", "cleanliness", "defect", ADA, "dirt", "C-5_day.jpg", at)
+    with pytest.raises(AuditError, match="no photo of camera 'C-5'"):
+        book.add_finding(1, "C-5", "cleanliness", "defect", ADA, "dirt", "C-4_day.jpg", (1.0, 1.0))
+    with pytest.raises(AuditError, match="has passed"):
+        book.promise(1, "C-5", "night", book.clock().date() - timedelta(days=1), ADA)
+    assert book.decisions(1) == ()

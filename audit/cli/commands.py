@@ -17,7 +17,7 @@ import typer
 
 from audit import __version__
 from audit.children import SAFE_PATH
-from audit.cli import collect, desk, done, guide, plan, pointing, record, review, sentences, singles, visit
+from audit.cli import assign, collect, desk, done, guide, plan, pointing, record, review, sentences, singles, visit
 from audit.cli.options import COULD_NOT, DONE
 from audit.cli.speak import say
 from audit.errors import AuditError
@@ -50,6 +50,7 @@ for _command in (
     review.undo,
     done.done,
     done.wait,
+    assign.assign,
     review.trip,
     pointing.point,
     pointing.board,
