@@ -76,6 +76,10 @@ def test_sign_off_waits_as_the_person_says(desk: tuple[str, Logbook], page_of: C
     page.get_by_text("Answers from the crew").click()
     page.get_by_role("button", name="Sign-off waits for level").click()
     _until(page, lambda: book.waits(1) == ((ROLLED, "level"),))
+    shown(page, address, "sign")
+    page.get_by_text(f"Sign-off waits for {ROLLED} level").wait_for()
+    shown(page, address, query=f"?camera={ROLLED}")
+    page.get_by_text("Answers from the crew").click()
     page.get_by_role("button", name="Sign-off need not wait for level").click()
     _until(page, lambda: book.waits(1) == ())
 

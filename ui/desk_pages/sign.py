@@ -202,6 +202,10 @@ def _signature(book: Logbook, visit: VisitRecord, open_count: int, left: int) ->
         if may("sign"):
             st.text_input(word("sign.passphrase"), type="password", key="passphrase", width=420)
     elif may("sign"):
+        waits = book.waits(visit)
+        if waits:
+            named = ", ".join(f"{camera} {check_word(check)}" for camera, check in waits)
+            st.warning(literal(word("sign.waits", checks=named)))
         if open_count:
             st.warning(word("sign.open_warning", n=open_count))
         if ask_for_name():
