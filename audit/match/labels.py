@@ -159,7 +159,7 @@ class LabelHit:
     kind : str
         ``serial`` or ``camera``.
     source : str
-        ``code``, ``picture``, ``text``, ``serial``, ``name`` or ``folder``.
+        ``code``, ``board``, ``picture``, ``text``, ``serial``, ``name`` or ``folder``.
     """
 
     cameras: tuple[int, ...]
@@ -172,6 +172,7 @@ class LabelHit:
         what = f"serial {self.text}" if self.kind == "serial" else f"camera {self.text}"
         where = {
             "code": "read in the label",
+            "board": "read from its printed board",
             "picture": "burnt into the picture",
             "text": "found in the photo's text",
             "serial": "is the serial number inside the file",
@@ -214,7 +215,7 @@ class LabelIndex:
 
     def _find(self, text: str, source: str) -> Iterable[LabelHit]:
         parts = words(text)
-        whole = self._joined.get("".join(parts)) if source in ("code", "picture", "serial", "text") else None
+        whole = self._joined.get("".join(parts)) if source in ("code", "board", "picture", "serial", "text") else None
         if whole is not None:
             yield LabelHit(tuple(whole[2]), whole[0], whole[1], source)
             return
@@ -238,6 +239,7 @@ class LabelIndex:
         meta = photo.metadata
         sources: Sequence[tuple[str, str | None]] = (
             *((code, "code") for code in photo.codes),
+            *((name, "board") for name in photo.boards),
             *((name, "picture") for name in photo.written),
             (meta.serial or "", "serial"),
             (meta.text or "", "text"),

@@ -153,8 +153,9 @@ def _windows(text: str) -> Iterator[str]:
 
 
 def to_read(photo: Photo, placement: Placement) -> bool:
-    """Whether a photo is read at all: nothing has placed it, no code was in it, and it is no thumbnail."""
-    return placement.decision != "placed" and not photo.codes and max(photo.width_px, photo.height_px) >= LEAST_SIDE_PX
+    """Whether a photo is read at all: nothing has placed it, no code or board was in it, and it is no thumbnail."""
+    told = photo.codes or photo.boards
+    return placement.decision != "placed" and not told and max(photo.width_px, photo.height_px) >= LEAST_SIDE_PX
 
 
 def unread_sentence(count: int, snapshots: int = 0) -> str | None:

@@ -106,6 +106,8 @@ class Photo:
         64-bit perceptual hash as 16 hex digits, to find duplicates and bursts.
     written : tuple of str
         Ids of the plan that are burnt into the picture.
+    boards : tuple of str
+        Cameras of the plan whose printed boards are in the picture.
     """
 
     name: str
@@ -118,6 +120,7 @@ class Photo:
     codes: tuple[str, ...] = ()
     picture_hash: str | None = None
     written: tuple[str, ...] = ()
+    boards: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Plain values for JSON."""
@@ -125,6 +128,7 @@ class Photo:
         plain["metadata"] = self.metadata.as_json()
         plain["codes"] = list(self.codes)
         plain["written"] = list(self.written)
+        plain["boards"] = list(self.boards)
         return plain
 
     @classmethod
@@ -134,4 +138,5 @@ class Photo:
         known["metadata"] = Metadata.from_json(plain.get("metadata", {}))
         known["codes"] = tuple(plain.get("codes", ()))
         known["written"] = tuple(plain.get("written", ()))
+        known["boards"] = tuple(plain.get("boards", ()))
         return cls(**known)

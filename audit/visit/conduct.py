@@ -15,6 +15,7 @@ from audit.logbook import Logbook, VisitRecord
 from audit.photos.inbox import Inbox
 from audit.photos.intake import FoundFile, find_files
 from audit.visit.again import judge_placed
+from audit.visit.boards import look_for_boards, with_boards
 from audit.visit.guided import note_guided
 from audit.visit.measure import measure
 from audit.visit.place import place, placed_snapshots
@@ -121,9 +122,12 @@ def conduct(run: Run, files: Sequence[FoundFile], at_least: float) -> VisitSumma
     """
     if files:
         read(run, files)
-    photos = with_texts(run, {photo.name: photo for photo in run.logbook.photos(run.visit)})
-    read_texts(run, photos, place(run, tuple(photos.values()), at_least))
-    photos, known = with_texts(run, photos), photos
+    photos = with_texts(run, with_boards(run, {photo.name: photo for photo in run.logbook.photos(run.visit)}))
+    placements = place(run, tuple(photos.values()), at_least)
+    look_for_boards(run, photos, placements)
+    known, photos = photos, with_boards(run, photos)
+    read_texts(run, photos, placements)
+    photos = with_texts(run, photos)
     if photos != known:
         place(run, tuple(photos.values()), at_least)
     judge_placed(run)

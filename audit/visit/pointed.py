@@ -13,6 +13,7 @@ from audit.judge.panned import landmarks_of, place_of
 from audit.logbook import Logbook, PointRecord, VisitRecord
 from audit.measure.board import Board, Sighted, board_sentences, view_of
 from audit.plan.model import Camera, Landmark, Site
+from audit.visit.boards import BOARDS_METHOD, boards_from_record
 
 __all__ = ["Shown", "as_pointed", "shown_before", "with_bearing"]
 
@@ -29,11 +30,14 @@ class Shown:
         Bearings of signed references by (visit, camera).
     boards : mapping
         The site's boards by number.
+    photographed : mapping
+        Boards in the crew's photos, by the photo's hash.
     """
 
     clicks: Mapping[str, tuple[PointRecord, ...]]
     before: Mapping[tuple[int, str], ShownBearing]
     boards: Mapping[int, Sighted]
+    photographed: Mapping[str, tuple[Board, ...]]
 
 
 def shown_before(logbook: Logbook, visit: VisitRecord, site: Site, accounts: Mapping[str, Account]) -> Shown:
@@ -45,7 +49,9 @@ def shown_before(logbook: Logbook, visit: VisitRecord, site: Site, accounts: Map
             clicks[record.camera] = (*clicks.get(record.camera, ()), record)
     visits = {r.visit for a in accounts.values() if (r := a.reference(night=False)) is not None}
     before = {(number, camera): shown for number in visits for camera, shown in _shown_in(logbook, number, one)}
-    return Shown(clicks, before, boards_of(logbook, site))
+    kept = logbook.measurements(visit, BOARDS_METHOD).items()
+    photographed = {sha256: boards_from_record(record) for sha256, record in kept}
+    return Shown(clicks, before, boards_of(logbook, site), photographed)
 
 
 def with_bearing(
@@ -60,7 +66,7 @@ def with_bearing(
         if record.photo in sizes
     )
     told = {p.landmark for p in clicks}
-    boards, notes = _by_boards(site, account, shown.boards, limits)
+    boards, notes = _by_boards(site, account, shown, limits)
     reference = account.reference(night=False)
     before = None if reference is None else shown.before.get((reference.visit, camera.camera))
     return replace(
@@ -98,10 +104,10 @@ def _shown_in(logbook: Logbook, number: int, camera: str | None) -> Iterable[tup
 
 
 def _by_boards(
-    site: Site, account: Account, known: Mapping[int, Sighted], limits: Limits
+    site: Site, account: Account, shown: Shown, limits: Limits
 ) -> tuple[list[Pointed], tuple[str, ...]]:
-    """Boards in the camera's own pictures, and what is to be said of those that can't be used."""
-    camera = account.camera
+    """Boards in the camera's own pictures, and what is to be said of those that can't be used, the crew's included."""
+    camera, known = account.camera, shown.boards
     found: list[Pointed] = []
     notes: list[str] = []
     for shot in account.snapshots:
@@ -114,6 +120,10 @@ def _by_boards(
                 seen = _seen(camera, shot, board, place, limits)
                 if seen is not None and all(p.landmark != seen.landmark for p in found):
                     found.append(seen)
+    for shot in account.shots:
+        if shot.measured is None:
+            boards = shown.photographed.get(shot.photo.sha256, ())
+            notes += board_sentences(camera.camera, boards, known, snapshot=False)
     return found, tuple(dict.fromkeys(notes))
 
 
