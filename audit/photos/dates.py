@@ -26,6 +26,8 @@ _LETTERS = str.maketrans("015", "ols")
 _BEFORE, _AFTER = rf"(?P<leading>{_NAMED})[a-z]*\.?", rf"(?P<following>{_NAMED})[a-z]*\.?"
 _WEEKDAY = r"(?:[\s,(]*(?P<weekday>" + "|".join(_WEEKDAYS) + r")[a-z]*[\s,).]*|[\s,(]*星期.[\s,)]*)?"
 _TIME = r"(?P<hour>\d{1,2})\s?[:.;]\s?(?P<minute>[0-5]\d)(?:\s?[:.;]\s?(?P<second>[0-5]\d))?(?!\d)(?:\s?(?P<half>[AaPp])\.?\s?[Mm])?"
+#: ISO 8601's T between date and time, taken for a figure.
+_MISREAD_T = r"[17](?=\d\d\s?[:.;]\s?\d\d)"
 _DATES = (
     r"(?P<a>(?:19|20)\d\d)" + _SEPARATOR + r"(?P<b>\d{1,2})" + _SEPARATOR + r"(?P<c>\d\d|\d(?!\d))",
     r"(?P<a>(?<!\d)\d|\d\d)" + _SEPARATOR + r"(?P<b>\d{1,2})" + _SEPARATOR + r"(?P<c>(?:19|20)\d\d)",
@@ -37,7 +39,7 @@ _DATES = (
 _BOTH = tuple(
     re.compile(pattern, re.IGNORECASE)
     for date in _DATES
-    for pattern in (rf"{_WEEKDAY}{date}[T\s,]*{_WEEKDAY.replace('weekday', 'weekday2')}{_TIME}", rf"{_TIME}[\s,]+{_WEEKDAY}{date}")
+    for pattern in (rf"{_WEEKDAY}{date}(?:[T\s,]*|{_MISREAD_T}){_WEEKDAY.replace('weekday', 'weekday2')}{_TIME}", rf"{_TIME}[\s,]+{_WEEKDAY}{date}")
 )
 _CENTURY = 2000
 
