@@ -101,6 +101,26 @@ def test_the_command_takes_the_guides_file(
     assert audit("guide", tmp_path / "logbook", "-o", tmp_path / "absent" / "guide.html").code == 2
 
 
+def test_a_wrong_choice_is_found_by_the_labels_code_and_said(
+    book: Logbook, written: Callable[..., Path], tmp_path: Path, audit: Callable[..., Ran]
+) -> None:
+    """The label is a QR code (ISO/IEC 18004) made by PyPI's zxing-cpp, with the serial of C-2; chosen was C-1."""
+    import cv2
+    import numpy as np
+    import zxingcpp
+
+    folder = written([GOOD])
+    (folder / "outside.jpg").unlink()
+    serial = book.site().camera("C-2").serial
+    code = np.asarray(zxingcpp.create_barcode(serial, zxingcpp.BarcodeFormat.QRCode).to_image(scale=8))
+    picture = np.full((600, 800), 200, np.uint8)
+    picture[100 : 100 + code.shape[0], 100 : 100 + code.shape[1]] = code
+    cv2.imwrite(str(folder / "guide-1" / "C-1_label_1.jpg"), picture)
+    ran = audit("visit", tmp_path / "logbook", folder, "--kind", "commissioning", "--on", "2026-06-16")
+    assert f"was taken for C-1, but its label's code is that of C-2 ({serial})" in ran.err
+    assert [p.camera for p in book.placements(1)] == ["C-1"], "a person's word stays until a person looks"
+
+
 def test_what_is_asked_for(tmp_path: Path, book: Logbook) -> None:
     """Everything before the first visit; what is missing in a commissioning; at a maintenance only what a finding wants."""
     first = guide(book)

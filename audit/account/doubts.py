@@ -1,9 +1,14 @@
-"""What looks wrong with a visit as a whole: photos of other days than its own, files of an earlier visit, print unread."""
+"""What looks wrong with a visit as a whole: photos of other days than its own, files of an earlier visit, labels of other
+cameras, print unread."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from audit.logbook import Logbook, VisitRecord
+from audit.match.labels import label_index
 from audit.match.reading import to_read, unread_sentence
+from audit.photos.photo import Photo
 
 __all__ = ["visit_doubts"]
 
@@ -37,10 +42,30 @@ def visit_doubts(logbook: Logbook, visit: VisitRecord) -> tuple[str, ...]:
                     f"already ({_some(again)}): nothing new is seen in them."
                 )
     by_name = {photo.name: photo for photo in photos}
+    found += _labels_of_others(logbook, visit, by_name)
     placed = [p for p in logbook.placements(visit) if p.photo in by_name]
     open_ = sum(to_read(by_name[p.photo], p) for p in placed)
     unread = unread_sentence(open_, sum(p.decision == "placed" and p.role == "snapshot" for p in placed))
     return tuple(found) if unread is None else (*found, unread)
+
+
+def _labels_of_others(logbook: Logbook, visit: VisitRecord, photos: Mapping[str, Photo]) -> list[str]:
+    """Photos that a person gave to one camera, and whose code is another's: the camera was chosen wrongly, or the labels are."""
+    site = logbook.site(visit)
+    index = label_index(site)
+    found = []
+    for name, camera in logbook.answers(visit).items():
+        photo = photos.get(name)
+        if photo is None or camera is None:
+            continue
+        read = {site.cameras[i].camera: hit for hit in index.hits(photo) if hit.source == "code" for i in hit.cameras}
+        if read and camera not in read:
+            other, hit = next(iter(read.items()))
+            found.append(
+                f"{name} was taken for {camera}, but its label's code is that of {other} ({hit.text}): the camera was chosen "
+                f"wrongly, or the labels are swapped; look at it."
+            )
+    return found
 
 
 def _some(names: list[str]) -> str:
