@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from tests.browser.desk_server import served
+from tests.browser.desk_server import ARTEFACTS, idle, served, shown
 from tests.desk_samples import judged_logbook
 
 pytestmark = pytest.mark.browser
@@ -53,6 +53,28 @@ def test_no_serious_fault(axe: str, tmp_path: Path, page_of: Callable[[str], Any
                     if fault["impact"] in ("serious", "critical") and nodes:
                         found.append((size, name or "review", fault["id"], [n["html"][:160] for n in nodes[:4]]))
     assert found == []
+
+
+def test_no_serious_fault_where_somebody_speaks(axe: str, tmp_path: Path, page_of: Callable[[str], Any]) -> None:
+    """The form of a finding of one's own with its mark, and a photo that is chosen to be named or moved."""
+    judged_logbook(tmp_path, visits=1).close()
+    with served(tmp_path / "logbook") as address:
+        page = page_of("desk")
+        shown(page, address, query="?camera=C-5")
+        page.wait_for_selector("h1:has-text('C-5')")
+        page.locator(".gallery button").first.click()
+        page.wait_for_selector("text=Move it there")
+        page.get_by_role("button", name="Add what you see").click()
+        page.get_by_text("Mark the place in a photo").click()
+        page.locator(".point").last.wait_for()
+        idle(page)
+        page.evaluate(axe)
+        faults = page.evaluate("axe.run().then(r => r.violations)")
+        page.locator(".point").last.scroll_into_view_if_needed()
+        ARTEFACTS.mkdir(exist_ok=True)
+        page.screenshot(path=str(ARTEFACTS / "saying_desk.png"), full_page=True)
+        found = [(f["id"], [n["html"][:160] for n in f["nodes"][:4]]) for f in faults if f["impact"] in ("serious", "critical")]
+        assert found == []
 
 
 def _not_ours(rule: str, html: str) -> bool:
