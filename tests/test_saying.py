@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from pypdf import PdfReader
 
+from audit import compute
 from audit.account.case import case_of, marks_in
 from audit.account.unproven import unproven
 from audit.account.worklist import missing_work, trip_of
@@ -19,7 +21,9 @@ from audit.judge.finding import Finding
 from audit.logbook import Logbook
 from audit.report.crew_list import crew_list
 from audit.report.handover import write_handover
+from audit.visit import again
 from audit.visit.again import judge_anew
+from audit.visit.run import Run
 from audit.visit.say import say_photos, take_photo_back
 from tests import desk_samples
 
@@ -172,3 +176,22 @@ def test_a_place_outside_the_picture_and_a_day_that_has_passed_are_one_sentence(
     with pytest.raises(AuditError, match="has passed"):
         book.promise(1, "C-5", "night", book.clock().date() - timedelta(days=1), ADA)
     assert book.decisions(1) == ()
+
+
+def test_a_word_spoken_while_the_visit_is_being_judged_is_not_judged_over(
+    book: Logbook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another session speaks after the evidence was read and before the verdicts are kept."""
+    visit, judge, rounds = book.visit(1), again.judge, []
+
+    def interrupted(run: Any, evidence: Any, weighed: Any) -> Any:
+        rounds.append(run)
+        if len(rounds) == 1:
+            with Logbook.open(str(tmp_path / "logbook")) as other:
+                other.answer(visit, "IMG_0001.jpg", "C-4", BEN, role="label")
+        return judge(run, evidence, weighed)
+
+    monkeypatch.setattr(again, "judge", interrupted)
+    with compute.executor(0) as executor:
+        again.judge_placed(Run(book, visit, book.site(visit), book.limits(visit), executor))
+    assert len(rounds) == 2 and "rating label" not in finding(book, "C-4", "photos").why
