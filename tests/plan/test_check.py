@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from audit.lens import Lens
-from audit.plan.check import check_plan
+from audit.plan.check import _season, check_plan
 from audit.plan.files import read_plan
 from audit.plan.model import Camera, MountChain, Site, Target
 from audit.plan.optics import Pose, geometry, uncertainty, under_poses
@@ -125,6 +125,43 @@ def test_hours_of_the_sun_are_told_by_the_clock_of_the_place() -> None:
     offset = found.worst_at.utcoffset().total_seconds() / 3600  # type: ignore[union-attr]
     assert offset == (2.0 if 4 <= found.worst_at.month <= 9 else offset) and offset in (1.0, 2.0)
     assert found.earliest <= f"{found.worst_at:%H:%M}" <= found.latest
+
+
+@pytest.mark.parametrize(
+    ("months", "said"),
+    [
+        (tuple(range(1, 13)), "all year"),
+        ((1, 2, 3), "Jan to Mar"),
+        ((6,), "Jun"),
+        ((1, 2, 11, 12), "Nov to Feb"),
+        ((1, 12), "Dec to Jan"),
+        ((1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12), "Dec to Oct"),
+        ((2, 3, 10), "Feb, Mar, Oct"),
+        ((1, 6), "Jan, Jun"),
+    ],
+)
+def test_months_of_glare_are_told_as_a_season_over_the_new_year_too(months: tuple[int, ...], said: str) -> None:
+    found = glare(replace(BASE, bearing_deg=120, pitch_deg=-10), 47.4, 8.5)
+    assert found is not None and _season(replace(found, months=months)) == said
+
+
+@pytest.mark.parametrize(
+    ("lens", "form", "column", "value", "accepted"),
+    [
+        (Lens(1920, 1080, 160), "bullet", "hfov_deg", "160", "up to about 120 for rectilinear lenses"),
+        (Lens(2880, 2880, 360, projection="equidistant"), "fisheye", "hfov_deg", "360", "up to 230"),
+        (Lens(1920, 1080, 1), "bullet", "hfov_deg", "1", "usually 20 to 120"),
+        (Lens(1920, 1080, 100), "fisheye", "projection", "rectilinear", "equidistant"),
+        (Lens(4000, 640, 90), "bullet", "image_width_px", "4000 x 640", None),
+    ],
+)
+def test_a_lens_that_can_t_be_is_named_with_its_cell_and_what_is_usual(
+    lens: Lens, form: str, column: str, value: str, accepted: str | None
+) -> None:
+    camera = replace(BASE, lens=lens, form=form, targets=())
+    (problem,) = [p for p in check_plan(Site((camera,), file="plan.csv")) if p.column == column]
+    assert (problem.camera, problem.row, problem.severity, problem.value) == ("C1", 2, "warning", value)
+    assert problem.accepted == accepted and problem.remedy and problem.message
 
 
 def test_the_glare_cone_ends_ten_degrees_beyond_the_picture() -> None:
