@@ -133,7 +133,7 @@ def main() -> None:
             decode_s(files[:2])
             before_s = decode_s(files)
             Logbook.create(f"{place}/book", site, plan.name, plan.read_bytes()).close()
-            profile = cProfile.Profile() if given.profile else None
+            profile = cProfile.Profile(time.process_time) if given.profile else None
             audit_s, wall_s = visit(f"{place}/book", Path(place, "photos"), profile)
             with Logbook.open(f"{place}/book") as book:
                 summary = summary_of(book, book.visit(None))
