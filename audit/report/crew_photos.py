@@ -24,7 +24,7 @@ SHOWN_AS: Mapping[str, str] = {
 _ON_A_PAGE = 3
 _SIDE_PX = 640
 _QUALITY = 72
-_GAP_MM, _HIGH_MM, _LEAST_MM, _CAPTION_MM = 4.0, 38.0, 20.0, 8.0
+_GAP_MM, _HIGH_MM, _LEAST_MM, _CAPTION_MM = 4.0, 38.0, 16.0, 8.0
 _SUFFIXES = {"JPEG": "jpg", "HEIF": "heic"}
 
 
@@ -68,7 +68,7 @@ def _strip(document: Document, logbook: Logbook, shots: Sequence[Shot], private:
     wide = (document.inner_mm - (_ON_A_PAGE - 1) * _GAP_MM) / _ON_A_PAGE
     low = top
     for place, shot in enumerate(shots):
-        words = f"{SHOWN_AS[shot.placement.role]}: {shot.photo.name}"
+        words = f"{SHOWN_AS[shot.placement.role]}: {shot.photo.name.rpartition('/')[2]}"
         left = document.l_margin + place * (wide + _GAP_MM)
         low = max(low, top + document.picture(_small(logbook, shot, private), words, left, top, wide, high))
     document.set_y(low + 1)
