@@ -45,6 +45,8 @@ class NameReader:
                 if len(key) >= _SHORTEST:
                     self._exact.setdefault(key, set()).add(index)
                     self._like.setdefault(key.translate(_CONFUSED), set()).add(index)
+        # with a sign after it, a name that another one begins with may be that other one, read in part
+        self._begun = {key[:end] for key in self._exact for end in range(_SHORTEST, len(key))}
 
     def camera(self, lines: Iterable[TextLine]) -> str | None:
         """The one camera of the plan that the lines name; None where none or several."""
@@ -56,6 +58,8 @@ class NameReader:
         if line.score < _SURE:
             return set()
         text = without_times(line.text)
+        if "".join(words(text)) in self._begun and not text[-1].isalnum():
+            return set()
         return self._told(words(text), line.score) or self._told(words(_GLUED.sub(" ", text)), line.score)
 
     def _told(self, parts: Sequence[str], score: float) -> set[int]:

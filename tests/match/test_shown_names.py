@@ -40,3 +40,7 @@ def test_names_that_look_alike_or_stand_twice_are_never_guessed() -> None:
 @given(st.lists(st.text(max_size=40), max_size=5))
 def test_any_text_is_taken_as_text(texts: list[str]) -> None:
     assert shown(*texts) in {None, *(camera for camera, _ in NAMES)}
+
+
+def test_a_name_that_another_one_begins_with_counts_only_without_a_sign_after_it() -> None:
+    assert shown("Yard") == "TH-10" and shown("Yard:") is None and shown("Yard 2") == "P1-C08" and shown("Lobby:") == "A-1"
