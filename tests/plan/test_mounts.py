@@ -257,3 +257,33 @@ def test_parts_by_the_words_of_the_trade(text: str, word: str) -> None:
 
 def test_articles_are_right() -> None:
     assert "Order an arm made for this camera." in _said(_camera("wall > junction box", "ptz"), "error")
+
+
+@pytest.mark.parametrize(
+    ("form", "surface", "setting", "pendant"),
+    [
+        ("multi-sensor", "wall", "outdoor", True),
+        ("ptz", "wall", "indoor", True),
+        ("fisheye", "pole", "outdoor", True),
+        ("dome", "wall", "outdoor", True),
+        ("dome", "wall", "indoor", False),
+        ("bullet", "wall", "outdoor", False),
+    ],
+)
+def test_what_looks_around_hangs_from_a_pendant_adapter(form: str, surface: str, setting: str, pendant: bool) -> None:
+    """Common practice, no source: a camera that looks all around, and a dome in the rain, hangs below its arm."""
+    detail, pitch = ("brick wall", -15.0) if surface == "wall" else ("round mast", -90.0)
+    camera = _camera("", form, surface, setting, detail=detail, pitch=pitch, lens=FISH)
+    assert ("pendant adapter" in needed_chain(camera)) is pendant
+
+
+def test_messages_and_remedies_are_sentences() -> None:
+    wrong = ("", "wall > pendant cap", "opening > recessed mount > trim", "wall > back box > tilt adapter 15", "wall > existing junction box",
+             "mast > junction box", "wall > nonsense")  # fmt: skip
+    for chain in wrong:
+        for form in ("bullet", "dome", "ptz", "fisheye"):
+            for surface in ("wall", "pole", "tile ceiling"):
+                for problem in chain_problems(_camera(chain, form, surface, detail="sheet cladding")):
+                    assert problem.message.endswith((".", ":")), problem.message
+                    for sentence in filter(None, (problem.remedy or "").split(". ")):
+                        assert sentence[0].isupper() and not sentence.isupper(), problem.remedy
