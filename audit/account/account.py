@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from audit.judge.limits import Limits, planned_lens
+from audit.judge.turned import turned_by_word
 from audit.logbook import Channel, DonePictures, KeptRecord, Logbook, ReferenceRecord, VisitRecord, given_to, together
 from audit.match.placement import Placement
 from audit.measure.image import METHOD, measurement_method
@@ -227,8 +228,8 @@ def _sorted_out(shots: Iterable[Shot], given: DonePictures) -> tuple[tuple[Shot,
 
 
 def _shot(photo: Photo, placement: Placement, measured: Mapping[str, Sequence[KeptRecord]], wanted: str) -> Shot:
-    own = placement.role == "snapshot"
-    return Shot(photo, placement, _measurement(measured.get(photo.sha256, ()), wanted) if own else None)
+    found = _measurement(measured.get(photo.sha256, ()), wanted) if placement.role == "snapshot" else None
+    return Shot(photo, placement, turned_by_word(found) if found is not None and placement.turned else found)
 
 
 def _measurement(kept: Sequence[KeptRecord], wanted: str) -> ImageMeasurement | None:

@@ -12,7 +12,6 @@ from audit.judge.exchange import Weighed
 from audit.judge.finding import Verdict
 from audit.judge.findings import judge_camera, waiting_verdict
 from audit.judge.hints import bearing_hints
-from audit.judge.turned import turned_by_word
 from audit.match.evidence import true_bearing_deg
 from audit.match.placement import Placement
 from audit.measure.measurement import ImageMeasurement, Orientation
@@ -99,11 +98,9 @@ def _crew_bearings(site: Site, account: Account) -> Iterator[float]:
 
 
 def _snapshot(shot: Shot, measured: ImageMeasurement) -> Snapshot:
-    photo, turned = shot.photo, shot.placement.turned
-    seen = turned_by_word(measured) if turned else measured
-    return Snapshot(
-        photo.name, photo.sha256, photo.width_px, photo.height_px, photo.metadata.taken_at, shot.night, seen, turned
-    )
+    photo, taken_at = shot.photo, shot.photo.metadata.taken_at
+    turned = shot.placement.turned
+    return Snapshot(photo.name, photo.sha256, photo.width_px, photo.height_px, taken_at, shot.night, measured, turned)
 
 
 def _comparisons(account: Account) -> Iterator[Comparison]:

@@ -96,17 +96,32 @@ def test_answers_count_at_once_and_outlive_reload_and_session(
     until(page, lambda: len(book.answers(1)) == 1, "no answer was kept")
     page.reload()
     page.wait_for_selector("text=1 questions left")
-    page.wait_for_selector("text=Place the other photos by these 1 answers")
+    page.wait_for_selector("text=Place the other photos too (said by a person: 1)")
     # Another session sees what was said and takes it back there.
     other = page_of("desk")
     shown(other, address, "place")
     other.wait_for_selector("text=Placed by a person: 1")
     other.get_by_text("Show what was said").click()
-    other.locator(".gallery button").first.focus()
+    other.locator(f".gallery button[data-photo='{first}']").last.focus()
     keep(other, "assign_answered")
     press(other, "z")
     until(other, lambda: book.answers(1) == {}, "the other session could not take it back")
     other.wait_for_selector("text=2 questions left")
+
+
+def test_a_key_on_a_photo_beside_a_question_is_no_answer_to_it(
+    worked_on: tuple[str, Logbook], page_of: Callable[[str], Any]
+) -> None:
+    address, book = worked_on
+    page = page_of("desk")
+    shown(page, address, "place")
+    page.get_by_role("button", name="Not a camera photo").wait_for()
+    idle(page)
+    beside = page.locator(".gallery button[data-photo='C-4_day.jpg']")
+    beside.focus()
+    press(page, "0")
+    until(page, lambda: book.answers(1) == {"C-4_day.jpg": None}, "the photo was not put to no camera, or the question was answered")
+    assert len(book.uncertain_placements(1)) == 2
 
 
 def test_what_follows_from_answers_is_offered_until_done(
@@ -116,7 +131,7 @@ def test_what_follows_from_answers_is_offered_until_done(
     book.answer(1, "IMG_0001.jpg", "C-1", "Ben Other")
     page = page_of("desk")
     shown(page, address, "place")
-    page.get_by_role("button", name="Place the other photos by these 1 answers").click()
+    page.get_by_role("button", name="Place the other photos too (said by a person: 1)").click()
     until(page, lambda: book.photos_ahead(1) == 0, "the photos were not placed anew")
     page.wait_for_selector("text=Place the other photos", state="detached")
     placed = book.placement(1, "IMG_0001.jpg")

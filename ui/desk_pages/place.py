@@ -170,10 +170,10 @@ def _already_there(book: Logbook, visit: VisitRecord, cameras: list[str]) -> Non
     """What lies at the guessed cameras already, to compare with."""
     for camera in cameras:
         placed = book.placements(visit, camera, decision="placed", limit=3)
-        shown = [(p, q) for p in placed if (q := book.photo(visit, p.photo)) is not None]
-        if shown:
-            paragraph(word("place.known", camera=camera), "faint")
-            thumbnails([(q.sha256, q.name, term("role", p.role)) for p, q in shown])
+        if placed:
+            known = word("place.known", camera=camera)
+            paragraph(known, "faint")
+            show_gallery(book, visit, placed, f"known-{camera}", may_say=True, label=known)
 
 
 def _answered(book: Logbook, visit: VisitRecord, may_answer: bool) -> None:
