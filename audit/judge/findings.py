@@ -123,7 +123,7 @@ def _first_whose(finding: Finding, doubt: Doubt) -> Finding:
     if finding.state != "defect":
         return finding
     partners = " or ".join(doubt.partners)
-    why = f"{finding.why} But the picture may be that of {partners} ({doubt.probability:.0%}): see whose it is before any repair."
+    why = f"{finding.why} But the picture may be that of {partners} ({doubt.probability:z.0%}): see whose it is before any repair."
     remedy = remedies.first_whose(finding.remedy, finding.camera, doubt.partners)
     return replace(finding, state="to check", why=why, remedy=remedy, evidence={**finding.evidence, MAY_BE_OF: list(doubt.partners)})
 
