@@ -264,7 +264,7 @@ class Likeness:
             landmark, own = self._sightings.off_deg(filed, filed)
             _, theirs = self._sightings.off_deg(filed, source)
             return (
-                f"'{landmark}' lies {abs(own):.0f}° beside where {one} would see it by plan, and {abs(theirs):.0f}° beside "
+                f"'{landmark}' lies {abs(own):z.0f}° beside where {one} would see it by plan, and {abs(theirs):z.0f}° beside "
                 f"where {other} would."
             )
         if cue == "reference":
