@@ -282,7 +282,8 @@ def test_22_the_first_two_pages_tell_the_client_what_there_is(book: Logbook, wal
     for words in ("8 planned cameras", "Not verified:", "Defects list", HIGH, ROLLED, ONE, SOFT, "Bring:"):
         assert words in front, words
     page = next(p for p in report.pages if p.extract_text().startswith(ONE))
-    assert "Rating label: IMG_20260616_115312.jpg" in page.extract_text()
+    assert "Rating label: IMG_20260616_115312.jpg" in " ".join(page.extract_text().split())
+    assert "Site drawing" in front
 
 
 def test_23_the_crews_list_says_what_which_way_how_much_and_takes_the_answer(walked: Path, tmp_path: Path, audit: Audit) -> None:
