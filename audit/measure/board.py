@@ -74,7 +74,7 @@ _CORNER_SD_PX = 0.2
 _PRINT_SD = 0.005
 #: A rim this black around modules this near to a number of the site is a board that can't be read.
 _RIM_BLACK = 0.85
-_NEARLY = 5
+_NEARLY = 4
 _LEAST_CONTRAST = 40.0
 #: A square is looked at more closely from this rim on, and this near to a number: wider than what is then read.
 _RIM_WORTH_READING, _WORTH_READING = 0.6, 2
