@@ -19,7 +19,7 @@ from audit.plan.model import Site
 __all__ = ["READ_SIDE_PX", "TEXT_METHOD", "IdReader", "Ids", "id_reader", "ids_of", "read_label", "to_read", "unread_sentence"]
 
 #: Changes with the engine, its weights, or how pictures are given to it.
-TEXT_METHOD = "text-1"
+TEXT_METHOD = "text-2"
 #: Longest side at which a photo is decoded to be read: a phone's own size.
 READ_SIDE_PX = 4608
 #: A smaller picture is a thumbnail, in which no label can be read (our default).
@@ -43,7 +43,8 @@ _CONFUSED = str.maketrans("OQDILSBZG", "000115826")
 
 
 def read_label(pixels: Pixels, ids: IdReader) -> tuple[TextLine, ...]:
-    """The lines of a whole picture; where no id is in them, those of its middle at full size as well, upright or turned.
+    """The lines of a whole picture; where no id is in them, those of its middle at full size as well, then
+    those of the whole turned over.
 
     Parameters
     ----------
@@ -57,11 +58,9 @@ def read_label(pixels: Pixels, ids: IdReader) -> tuple[TextLine, ...]:
     part = read_lines(middle) if middle.shape[0] < pixels.shape[0] and max(pixels.shape[:2]) > _WHOLE_PX else ()
     if ids.cameras(part) or not (whole or part):
         return (*whole, *part)
-    for turn in (cv2.ROTATE_90_CLOCKWISE, cv2.ROTATE_90_COUNTERCLOCKWISE, cv2.ROTATE_180):
-        turned = read_lines(np.asarray(cv2.rotate(_within(pixels, _WHOLE_PX), turn), dtype=np.uint8))
-        if ids.cameras(turned):
-            return (*whole, *part, *turned)
-    return (*whole, *part)
+    # the engine reads what runs downwards as well; what runs upwards or stands on its head does so once turned over
+    turned = read_lines(np.asarray(cv2.rotate(_within(pixels, _WHOLE_PX), cv2.ROTATE_180), dtype=np.uint8))
+    return (*whole, *part, *turned) if ids.cameras(turned) else (*whole, *part)
 
 
 def _within(pixels: Pixels, side_px: int) -> Pixels:

@@ -76,9 +76,10 @@ def test_a_printed_label_is_read() -> None:
     assert READER.told(lines) == "SN4471183" and all(line.height_px > 10 for line in lines)
 
 
-@pytest.mark.parametrize("turn", [cv2.ROTATE_90_CLOCKWISE, cv2.ROTATE_180])
-def test_a_turned_label_is_read(turn: int) -> None:
-    assert READER.told(read_label(np.asarray(cv2.rotate(label("SN4471188"), turn), dtype=np.uint8), READER)) == "SN4471188"
+@pytest.mark.parametrize("turn", [cv2.ROTATE_90_CLOCKWISE, cv2.ROTATE_90_COUNTERCLOCKWISE, cv2.ROTATE_180])
+@pytest.mark.parametrize("printed", ["SN4471188", "TH-07"])
+def test_a_turned_label_is_read(printed: str, turn: int) -> None:
+    assert READER.told(read_label(np.asarray(cv2.rotate(label(printed), turn), dtype=np.uint8), READER)) == printed
 
 
 def test_a_mirrored_label_names_no_camera() -> None:
