@@ -122,9 +122,11 @@ def test_nothing_confirms_before_what_it_confirms(tmp_path: Path, page_of: Calla
     with served(tmp_path / "logbook") as address:
         page = page_of(size)
         shown(page, address)
+        page.wait_for_selector(".st-key-accept_all button")
+        page.wait_for_selector(".st-key-confirm button")
         places = page.evaluate(
             """() => ['h1', '.st-key-review-pictures [data-testid^="stBidiComponent"]', '.finding', '.st-key-confirm button',
-                      '.st-key-accept_all button', '.cautions', '.thumbs img']
+                      '.st-key-accept_all button', '.cautions', '.st-key-review-crew']
                 .map(s => document.querySelector(s)).map(e => e && e.getBoundingClientRect())
                 .map(b => b && [b.left, b.top, b.bottom])"""
         )

@@ -50,7 +50,7 @@ def outcome(book: Logbook) -> tuple[object, ...]:
         [(r.name, r.kind) for r in book.refusals(1)],
         book.placements(1),
         book.verdicts(1),
-        [book.methods(p.sha256) for p in photos],
+        [sorted(book.methods(p.sha256)) for p in photos],
         book.verify(),
     )
 
