@@ -116,9 +116,11 @@ def _sentence(finding: Finding, full: bool) -> None:
 
 def _facts(finding: Finding, full: bool) -> Iterator[tuple[str, str]]:
     if finding.measured is not None and finding.unit:
-        numbers = [f"{word('review.measured')} {with_interval(finding.measured, finding.measured_sd, finding.unit)}"]
+        signed = finding.check != "pan"  # a bearing counts round from north
+        measured = with_interval(finding.measured, finding.measured_sd, finding.unit, signed)
+        numbers = [f"{word('review.measured')} {measured}"]
         if finding.planned is not None:
-            numbers.append(f"{word('review.planned').lower()} {amount(finding.planned, finding.unit)}")
+            numbers.append(f"{word('review.planned').lower()} {amount(finding.planned, finding.unit, signed)}")
         if finding.limit is not None:
             numbers.append(f"{word('review.limit').lower()} {limit_of(finding.limit, finding.unit)}")
         yield numbers[0].split(" ", 1)[0], "; ".join((numbers[0].split(" ", 1)[1], *numbers[1:]))

@@ -24,9 +24,9 @@ def amount(value: float, unit: str | None, signed: bool = True) -> str:
     return f"{_number(value, digits)} {unit or ''}".strip()
 
 
-def with_interval(value: float, sd: float | None, unit: str | None) -> str:
+def with_interval(value: float, sd: float | None, unit: str | None, signed: bool = True) -> str:
     """A value with its 95 % interval."""
-    shown = amount(value, unit)
+    shown = amount(value, unit, signed)
     return shown if sd is None else f"{shown} ± {amount(_BAND * sd, unit, signed=False)}"
 
 
