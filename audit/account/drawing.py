@@ -16,7 +16,7 @@ from audit.judge.intended import intended_pose
 from audit.plan.model import Camera, Site
 from audit.plan.optics import Pose, geometry
 
-__all__ = ["Seen", "metres_across", "seen_of", "site_svg"]
+__all__ = ["Seen", "Size", "seen_of", "site_svg", "size_of"]
 
 _WIDTH_PX = 1000.0
 _MARGIN_PX = 46.0
@@ -138,10 +138,20 @@ def site_svg(
     return "".join((*parts, "</svg>"))
 
 
-def metres_across(site: Site, floor: str) -> float:
-    """What the drawing of a floor spans from edge to edge, in metres."""
+@dataclass(frozen=True, slots=True)
+class Size:
+    """A drawing's own coordinates: ``width_px`` by ``height_px``, ``width_m`` across."""
+
+    width_px: float
+    height_px: float
+    width_m: float
+
+
+def size_of(site: Site, floor: str) -> Size:
+    """How large the drawing of a floor is that has cameras."""
     cameras = [c for c in site.cameras if c.floor == floor]
-    return _WIDTH_PX / _Frame.around(cameras, _reach_m(cameras)).px_per_m
+    frame = _Frame.around(cameras, _reach_m(cameras))
+    return Size(_WIDTH_PX, frame.height_px, _WIDTH_PX / frame.px_per_m)
 
 
 def _reach_m(cameras: Sequence[Camera]) -> float:

@@ -233,6 +233,11 @@ class Site:
         """The camera of that id; KeyError where the plan has none."""
         return self.cameras[self._index[camera]]
 
+    @property
+    def floors(self) -> list[str]:
+        """The floors that cameras stand on, each once, in the order of their names."""
+        return sorted({camera.floor for camera in self.cameras})
+
     def owner_of(self, serial: str | None) -> str | None:
         """The camera that a serial number is planned for; None where none is, or more than one."""
         owners = self._owners.get(bare_id(serial or ""), set())

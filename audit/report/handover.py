@@ -118,9 +118,9 @@ def write_handover(
         "private": private,
     }
     with placed_package(logbook, folder, about) as fresh:
-        _write_files(logbook, visit, fresh, private, progress)
+        found = cases(logbook, visit)
+        _write_files(logbook, visit, found, fresh, private, progress)
         if originals:
-            found = cases(logbook, visit)
             names = _file_names([case.camera.camera for case in found])
             write_originals(logbook, found, fresh / "crew_photos", names, private)
         list_files(fresh)
@@ -131,11 +131,15 @@ def write_handover(
 
 
 def _write_files(
-    logbook: Logbook, visit: VisitRecord, folder: Path, private: bool, progress: Callable[[int, int], None]
+    logbook: Logbook,
+    visit: VisitRecord,
+    found: Sequence[Case],
+    folder: Path,
+    private: bool,
+    progress: Callable[[int, int], None],
 ) -> None:
     """What a person reads or measures from; the record comes when all of it is there."""
     site = logbook.site(visit)
-    found = list(cases(logbook, visit))
     _report(logbook, visit, site, found, folder / "report.pdf", private, progress)
     rows = repair_rows(found)
     write_repairs_csv(rows, folder / "repairs.csv")

@@ -7,7 +7,7 @@ from io import BytesIO
 from pathlib import Path
 
 from audit.account.case import Case
-from audit.account.drawing import metres_across, seen_of, site_svg
+from audit.account.drawing import seen_of, site_svg, size_of
 from audit.judge.finding import STATE_MARKS
 from audit.plan.model import Site
 from audit.report.document import Document
@@ -23,18 +23,18 @@ _TO_ROUND = 50
 
 def show_site_drawings(document: Document, site: Site, found: Sequence[Case]) -> None:
     """A drawing of each floor with its scale and what the lines and shapes mean."""
-    for floor in _floors(site):
+    for floor in site.floors:
         svg = _svg(site, found, floor, paper=True)
-        high_px = float(svg.split('viewBox="0 0 ', 1)[1].split('"', 1)[0].split()[1])
-        wide_mm = min(document.inner_mm, _HIGH_MM * _WIDE_PX / high_px)
-        high_mm = wide_mm * high_px / _WIDE_PX
+        size = size_of(site, floor)
+        wide_mm = min(document.inner_mm, _HIGH_MM * size.width_px / size.height_px)
+        high_mm = wide_mm * size.height_px / size.width_px
         if document.room_mm() < high_mm + _CAPTION_MM + 12:
             document.add_page()
         document.heading("Site drawing" + (f", {floor}" if floor else ""), 2)
         top = float(document.get_y())
         document.image(BytesIO(svg.encode()), x=document.l_margin, y=top, w=wide_mm, h=high_mm, alt_text=_said(found))
         document.set_y(top + high_mm + 1)
-        scale = round(metres_across(site, floor) * 1000 / wide_mm / _TO_ROUND) * _TO_ROUND
+        scale = round(size.width_m * 1000 / wide_mm / _TO_ROUND) * _TO_ROUND
         marks = ", ".join(f"{mark} {state}" for state, mark in STATE_MARKS.items())
         document.sentence(
             f"About 1 : {max(scale, _TO_ROUND)}. {marks}. Dashed: direction as planned; filled: as measured; bar: where the "
@@ -44,18 +44,9 @@ def show_site_drawings(document: Document, site: Site, found: Sequence[Case]) ->
 
 def write_site_drawings(site: Site, found: Sequence[Case], folder: Path) -> None:
     """``site_drawing.svg``, or one numbered file a floor."""
-    floors = _floors(site)
-    for number, floor in enumerate(floors, 1):
-        name = "site_drawing.svg" if len(floors) == 1 else f"site_drawing_{number}.svg"
+    for number, floor in enumerate(site.floors, 1):
+        name = "site_drawing.svg" if len(site.floors) == 1 else f"site_drawing_{number}.svg"
         (folder / name).write_text(_svg(site, found, floor, paper=False), encoding="utf-8")
-
-
-#: Width that every drawing's own coordinates have.
-_WIDE_PX = 1000.0
-
-
-def _floors(site: Site) -> list[str]:
-    return sorted({camera.floor for camera in site.cameras})
 
 
 def _svg(site: Site, found: Sequence[Case], floor: str, paper: bool) -> str:

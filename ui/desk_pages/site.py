@@ -29,7 +29,7 @@ def page() -> None:
     book, visit = logbook(), current_visit()
     site = book.site(visit)
     st.header(word("site.title"))
-    floors = sorted({c.floor for c in site.cameras})
+    floors = site.floors
     floor = floors[0]
     if len(floors) > 1:
         shown = {name: name or word("site.ground_floor") for name in floors}

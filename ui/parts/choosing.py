@@ -39,7 +39,7 @@ def show_choice(book: Logbook, visit: VisitRecord, shown: int, total: int) -> No
             word("review.only_states"), STATES, selection_mode="multi", key="only_states",
             format_func=lambda state: f"{state_mark(state)} {state_word(state)}",
         )  # fmt: skip
-        floors = sorted({c.floor for c in book.site(visit).cameras})
+        floors = book.site(visit).floors
         if len(floors) > 1:
             st.selectbox(
                 word("site.floor"), floors, index=None, key="only_floor", placeholder=word("review.any_floor"),
