@@ -7,6 +7,7 @@ import html
 import streamlit as st
 
 from audit.account.case import case_of
+from audit.account.pointing import Mark, Pointing
 from audit.account.selection import judged
 from audit.judge.findings import intended_pose
 from audit.logbook import Logbook, VisitRecord
@@ -60,9 +61,8 @@ def _head(desk: Desk, order: list[str], every: list[str]) -> None:
         st.button(word("review.next"), shortcut="Right", on_click=go, args=(order, 1), key="next")
 
 
-def _go_on(desk: Desk, order: list[str], may_decide: bool) -> None:
+def _go_on(desk: Desk, order: list[str], asked: tuple[Pointing, Mark] | None, may_decide: bool) -> None:
     """What confirms and goes on; it stands behind all that it confirms, for eye, finger and Tab alike."""
-    asked = question(desk) if may_decide else None
     if asked is not None:
         st.button(
             word("point.enter", landmark=asked[1].landmark), shortcut="Enter", on_click=confirm_and_go_on,
@@ -82,14 +82,14 @@ def _findings(desk: Desk, order: list[str], may_decide: bool) -> None:
         paragraph(word("review.unproven", checks=", ".join(unseen)), "strong")
     elif not desk.asking:
         paragraph(word("review.nothing"), "strong")
-    asked = may_decide and question(desk) is not None
-    if asked:
+    asked = question(desk) if may_decide else None
+    if asked is not None:
         show_pointing(desk, may_decide)
     active = current(desk)
     for key, finding in enumerate(desk.asking, 1):
         show_finding(desk, finding, key, finding is active, may_decide)
-    _go_on(desk, order, may_decide)
-    if not asked:
+    _go_on(desk, order, asked, may_decide)
+    if asked is None:
         show_pointing(desk, may_decide)
     show_cautions(desk.asking)
     if may_decide:
