@@ -111,7 +111,7 @@ def answered(camera: str, check: Check, judged: Finding | None, said: Said) -> F
         "to check",
         f"{told} No measurement shows it: look at {said.photo}.",
         photo=said.photo,
-        remedy=Remedy(f"Look at {said.photo}: is it put right? Dismiss the finding if so."),
+        remedy=Remedy(f"Look at {said.photo}: is the fault corrected? Dismiss the finding if so."),
         evidence=dict(who),
     )
 

@@ -155,7 +155,7 @@ def main() -> None:
     except AuditError as error:
         ended = {"problem": error.message, "reason": None}
     except OSError as error:
-        ended = {"problem": f"{error.filename or 'the disk'}: {error.strerror or error}; put it right and start again.", "reason": None}
+        ended = {"problem": f"{error.filename or 'the disk'}: {error.strerror or error}; correct that and start again.", "reason": None}
     except Exception:
         log.exception("aiming broke off")
         ended = {"problem": BROKE_OFF, "reason": None}
