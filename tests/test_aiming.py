@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from audit.account.case import Turn
 from audit.account.pictures import decode_picture, remedy_preview
 from audit.aiming import Aiming
 from audit.collect.onvif import CALLS
@@ -39,7 +40,7 @@ def own_picture() -> bytes:
 def turned(right_deg: float = 0.0, up_deg: float = 0.0, clockwise_deg: float = 0.0, side_px: int = 1280) -> np.ndarray:
     """What the camera would show after a turn from its planned pose."""
     lens = read_plan(sample_folder() / "plan.csv").camera(CAMERA).lens
-    return remedy_preview(decode_picture(own_picture(), side_px), lens, right_deg, up_deg, clockwise_deg, -15.0, 0.0)
+    return remedy_preview(decode_picture(own_picture(), side_px), lens, Turn(right_deg, up_deg, clockwise_deg, -15.0, 0.0))
 
 
 def line(seen: Aimed, axis: str):

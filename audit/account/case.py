@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from audit.account.account import Account, Shot, accounts_of
 from audit.judge.finding import Finding, Verdict
@@ -13,7 +14,7 @@ from audit.measure.measurement import ViewChange
 from audit.photos.photo import Photo
 from audit.plan.model import Camera
 
-__all__ = ["Case", "Shot", "case_of", "cases", "marks_in", "open_findings", "preview_of", "turned_by"]
+__all__ = ["Case", "Shot", "Turn", "case_of", "cases", "marks_in", "open_findings", "preview_of", "turned_by"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,15 +120,26 @@ def marks_in(case: Case, photo: Photo) -> tuple[tuple[float, float], ...]:
     return tuple(found)
 
 
-def turned_by(case: Case, shot: Shot, finding: Finding) -> tuple[float, float, float, float, float] | None:
-    """How a finding's remedy turns the view, for :func:`audit.account.pictures.remedy_preview`.
+class Turn(NamedTuple):
+    """How a remedy turns the view.
 
-    Returns
-    -------
-    tuple or None
-        Turn, tip and roll of the correction, then pitch and roll of the picture as it is, in degrees; None where the
-        remedy is no turn.
+    Attributes
+    ----------
+    turn_deg, tip_deg, roll_deg : float
+        Correction: + right, + up, + clockwise seen from behind.
+    pitch_deg, roll_now_deg : float
+        Pose of the picture as it is.
     """
+
+    turn_deg: float
+    tip_deg: float
+    roll_deg: float
+    pitch_deg: float
+    roll_now_deg: float
+
+
+def turned_by(case: Case, shot: Shot, finding: Finding) -> Turn | None:
+    """How a finding's remedy turns the view; None where the remedy is no turn."""
     remedy = finding.remedy
     if remedy is None or not any((remedy.turn_deg, remedy.tip_deg, remedy.roll_deg)):
         return None
@@ -135,7 +147,7 @@ def turned_by(case: Case, shot: Shot, finding: Finding) -> tuple[float, float, f
     orientation = shot.measured.orientation if shot.measured is not None else None
     pitch = orientation.pitch_deg if orientation is not None and orientation.pitch_deg is not None else held.pitch_deg
     roll = orientation.roll_deg if orientation is not None and orientation.roll_deg is not None else held.roll_deg
-    return remedy.turn_deg or 0.0, remedy.tip_deg or 0.0, remedy.roll_deg or 0.0, pitch, roll
+    return Turn(remedy.turn_deg or 0.0, remedy.tip_deg or 0.0, remedy.roll_deg or 0.0, pitch, roll)
 
 
 def preview_of(logbook: Logbook, sha256: str) -> bytes:

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from audit.account.case import Turn
 from audit.frames import camera_from_world
 from audit.judge.intended import straight_down
 from audit.lens import Lens
@@ -22,7 +23,7 @@ from audit.photos.pixels import decode
 from audit.plan.model import Camera
 from audit.plan.optics import Pose, horizon_curve
 
-__all__ = ["LAYERS", "Layer", "decode_picture", "encode_jpeg", "evidence_picture", "remedy_preview"]
+__all__ = ["LAYERS", "Drawing", "Layer", "decode_picture", "encode_jpeg", "evidence_picture", "remedy_preview"]
 
 Picture = NDArray[np.uint8]
 Layer = Literal["planned horizon", "measured horizon", "lines", "sky", "patches", "targets"]
@@ -62,15 +63,29 @@ def encode_jpeg(picture: Picture, quality: int = 85) -> bytes:
     return bytes(data.tobytes())
 
 
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """What is drawn over a snapshot.
+
+    Attributes
+    ----------
+    layers : tuple of Layer
+    patches : iterable of polygons
+        Soiled or hidden areas in 0..1 of width and height, besides those that were measured.
+    marks : iterable of (x, y)
+        Places that a person marked, in 0..1 of width and height; a ring is drawn around each.
+    bearing_deg : float or None
+        The bearing that was shown, by which measured targets are drawn; None takes the intended one.
+    """
+
+    layers: tuple[Layer, ...] = LAYERS
+    patches: Iterable[tuple[tuple[float, float], ...]] = ()
+    marks: Iterable[tuple[float, float]] = ()
+    bearing_deg: float | None = None
+
+
 def evidence_picture(
-    picture: Picture,
-    camera: Camera,
-    intended: Pose,
-    measured: ImageMeasurement | None,
-    patches: Iterable[tuple[tuple[float, float], ...]] = (),
-    layers: Iterable[Layer] = LAYERS,
-    bearing_deg: float | None = None,
-    marks: Iterable[tuple[float, float]] = (),
+    picture: Picture, camera: Camera, intended: Pose, measured: ImageMeasurement | None, drawing: Drawing
 ) -> Picture:
     """The snapshot with what was seen in it.
 
@@ -81,16 +96,8 @@ def evidence_picture(
     intended : Pose
         The pose that the camera is held to; its horizon is the dashed line.
     measured : ImageMeasurement or None
-    patches : iterable of polygons
-        Soiled or hidden areas in 0..1 of width and height, besides those in ``measured``.
-    layers : iterable of Layer
-        What to draw.
-    bearing_deg : float or None
-        The bearing that was shown, by which measured targets are drawn; None takes the intended one.
-    marks : iterable of (x, y)
-        Places that a person marked, in 0..1 of width and height; a ring is drawn around each.
     """
-    shown = set(layers)
+    shown = set(drawing.layers)
     out = picture.copy()
     height, width = out.shape[:2]
     brush = _Brush.of(out)
@@ -106,15 +113,15 @@ def evidence_picture(
     if measured is not None and "measured horizon" in shown and measured.orientation.pitch_deg is not None:
         _measured_horizon(out, lens, measured, brush)
     if "targets" in shown:
-        bearing = intended.bearing_deg if bearing_deg is None else bearing_deg
+        bearing = intended.bearing_deg if drawing.bearing_deg is None else drawing.bearing_deg
         _targets(out, camera, lens, intended, _pose_of(measured, bearing), brush)
     if "patches" in shown:
         own = measured.clarity.patches if measured is not None else ()
-        for patch in (*own, *patches):
+        for patch in (*own, *drawing.patches):
             points = np.round(np.array(patch) * (width, height)).astype(np.int32)
             cv2.polylines(out, [points], True, BLACK, brush.width_px + 3, cv2.LINE_AA)
             cv2.polylines(out, [points], True, PURPLE, brush.width_px + 1, cv2.LINE_AA)
-    for x, y in marks:
+    for x, y in drawing.marks:
         _ring(out, (x * width, y * height), brush)
     return out
 
@@ -211,28 +218,12 @@ def _curve(
                 _segment(picture, tuple(points[i]), tuple(points[i + 1]), tone, wide)
 
 
-def remedy_preview(
-    picture: Picture,
-    lens: Lens,
-    turn_deg: float,
-    tip_deg: float,
-    roll_deg: float,
-    pitch_deg: float,
-    roll_now_deg: float,
-) -> Picture:
-    """The picture after the remedy: re-projected by the rotation, unseen edges hatched.
-
-    Parameters
-    ----------
-    turn_deg, tip_deg, roll_deg : float
-        Correction: + right, + up, + clockwise seen from behind.
-    pitch_deg, roll_now_deg : float
-        Pose of the picture as it is.
-    """
+def remedy_preview(picture: Picture, lens: Lens, turn: Turn) -> Picture:
+    """The picture after the remedy: re-projected by the rotation, unseen edges hatched."""
     height, width = picture.shape[:2]
     lens = lens.resized(width, height)
-    now = camera_from_world(0.0, pitch_deg, roll_now_deg)
-    then = camera_from_world(turn_deg, pitch_deg + tip_deg, roll_now_deg + roll_deg)
+    now = camera_from_world(0.0, turn.pitch_deg, turn.roll_now_deg)
+    then = camera_from_world(turn.turn_deg, turn.pitch_deg + turn.tip_deg, turn.roll_now_deg + turn.roll_deg)
     columns, rows = np.meshgrid(np.arange(width, dtype=np.float64), np.arange(height, dtype=np.float64))
     rays = lens.unproject(np.stack([columns, rows], axis=-1))
     source = lens.project(rays @ (now @ then.T).T).astype(np.float32)

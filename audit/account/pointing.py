@@ -128,7 +128,8 @@ def _mark(camera: Camera, place: Landmark, lens: Lens, pose: _Pose, limits: Limi
         column, row = told.at_px
         inside = True
     size = np.array([lens.width_px, lens.height_px])
-    region = _region(place, camera, lens, pose, limits, direction, distance) if inside else np.zeros(2)
+    sds = [p.position_sd_m if p.position_sd_m is not None else limits.pan.drawing_sd_m for p in (place, camera)]
+    region = _region(lens, pose, direction, math.hypot(*sds) / distance) if inside else np.zeros(2)
     shares = (np.array([column, row]) + 0.5) / size
     return Mark(
         place.landmark,
@@ -139,24 +140,14 @@ def _mark(camera: Camera, place: Landmark, lens: Lens, pose: _Pose, limits: Limi
     )
 
 
-def _region(
-    place: Landmark,
-    camera: Camera,
-    lens: Lens,
-    pose: _Pose,
-    limits: Limits,
-    direction: np.ndarray,
-    distance: float,
-) -> np.ndarray:
-    """Half axes in pixels from the spread of tilt and level, and of both places."""
-    sds = [p.position_sd_m if p.position_sd_m is not None else limits.pan.drawing_sd_m for p in (place, camera)]
-    places = math.hypot(*sds) / distance
+def _region(lens: Lens, pose: _Pose, direction: np.ndarray, places_rad: float) -> np.ndarray:
+    """Half axes in pixels from the spread of tilt and level, and of both places as seen from the camera."""
     steps = np.array([[_STEP_RAD, 0.0, 0.0], [0.0, _STEP_RAD, 0.0]])
     moved = lens.project(direction + steps) - lens.project(direction)
     per_rad = np.abs(np.array([moved[0, 0], moved[1, 1]])) / _STEP_RAD
     off_axis = math.hypot(float(direction[0]), float(direction[1]))
     roll = math.radians(pose.roll_sd_deg) * off_axis
-    across, down = math.hypot(places, roll), math.hypot(places, math.radians(pose.pitch_sd_deg), roll)
+    across, down = math.hypot(places_rad, roll), math.hypot(places_rad, math.radians(pose.pitch_sd_deg), roll)
     return np.asarray(_TWO_SIDED_95 * per_rad * np.array([across, down]))
 
 

@@ -11,7 +11,7 @@ from audit.judge import remedies
 from audit.judge.chances import PoseBelief, outside, state_of, weighed
 from audit.judge.evidence import CameraEvidence, Pointed, Snapshot
 from audit.judge.finding import Finding
-from audit.judge.intended import Intended, straight_down
+from audit.judge.intended import Intended, intended_pose, straight_down
 from audit.judge.limits import Limits
 from audit.judge.panned import Panned
 from audit.plan import optics
@@ -32,7 +32,6 @@ _TRIED_BEARINGS = 41
 def pan_finding(
     camera: Camera,
     shot: Snapshot,
-    intended: Intended,
     known: Panned,
     evidence: CameraEvidence,
     belief: PoseBelief | None,
@@ -45,9 +44,9 @@ def pan_finding(
     """
     found: Finding | None = None
     if known.bearing_deg is not None and known.bearing_sd_deg is not None:
-        found = _shown(camera, shot, intended, known, limits)
+        found = _shown(camera, shot, known, limits)
     elif belief is not None and known.absent:
-        found = _absent(camera, shot, intended, known, evidence, belief, limits)
+        found = _absent(camera, shot, known, evidence, belief, limits)
     if found is None:
         found = _not_shown(camera, shot, known, evidence)
     return replace(found, evidence=found.evidence | {"hints": list(evidence.hints)}) if evidence.hints else found
@@ -102,7 +101,8 @@ def pan_tolerance(camera: Camera, intended: Intended, limits: Limits) -> tuple[f
     return reach[0], reach[1]
 
 
-def _shown(camera: Camera, shot: Snapshot, intended: Intended, known: Panned, limits: Limits) -> Finding:
+def _shown(camera: Camera, shot: Snapshot, known: Panned, limits: Limits) -> Finding:
+    intended = intended_pose(camera)
     assert known.bearing_deg is not None and known.bearing_sd_deg is not None
     plumb = straight_down(camera, intended.pitch_deg)
     off, sd = bearing_difference_deg(known.bearing_deg, known.intended_deg), known.bearing_sd_deg
@@ -165,13 +165,13 @@ def _shortly(value: float) -> float:
 def _absent(
     camera: Camera,
     shot: Snapshot,
-    intended: Intended,
     known: Panned,
     evidence: CameraEvidence,
     belief: PoseBelief,
     limits: Limits,
 ) -> Finding | None:
     """What is not in the picture, and would be if the camera were panned within its tolerance."""
+    intended = intended_pose(camera)
     missed = [p for p in evidence.pointed if p.at_px is None and p.place is not None]
     if not missed:
         return None

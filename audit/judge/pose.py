@@ -90,8 +90,8 @@ def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> l
         found = [_aim(camera, shot, intended, belief, measured.cues, limits)]
         if not plumb:
             found += _level(camera, shot, intended, measured, limits)
-    found.append(pan_finding(camera, shot, intended, known, evidence, belief, limits))
-    found += _targets(camera, shot, intended, _joint(known, belief, plumb), known, evidence, limits)
+    found.append(pan_finding(camera, shot, known, evidence, belief, limits))
+    found += _targets(camera, shot, _joint(known, belief, plumb), known, evidence, limits)
     return found + _sky(camera, day, intended, belief, limits)
 
 
@@ -274,13 +274,13 @@ def _level(camera: Camera, shot: Snapshot, intended: Intended, measured: Orienta
 def _targets(
     camera: Camera,
     shot: Snapshot,
-    intended: Intended,
     belief: PoseBelief | None,
     known: Panned,
     evidence: CameraEvidence,
     limits: Limits,
 ) -> list[Finding]:
     """What the whole pose makes of the targets; *not verified* where the bearing is not shown, unless none could hold them."""
+    intended = intended_pose(camera)
     if belief is None or math.isinf(belief.bearing_sd_deg):
         return _targets_wherever(camera, shot, intended, belief, evidence, limits)
     chances = target_chances(camera, intended.pose, belief, limits, known.seen)

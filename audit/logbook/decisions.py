@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any, get_args
 
@@ -24,6 +25,29 @@ __all__ = ["Decisions"]
 
 #: Entries that one statement asks for.
 _AT_ONCE = 500
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """What somebody says of one check of one camera.
+
+    Attributes
+    ----------
+    word : str
+        A decision, or ``finding``, ``promise``, ``wait``, ``done``, ``undo``.
+    undoes : int or None
+        Id of the entry that it takes back.
+    more : mapping
+        Further columns that the word brings.
+    """
+
+    camera: str
+    check: str
+    word: str
+    by: str
+    why: str = ""
+    undoes: int | None = None
+    more: Mapping[str, Any] = field(default_factory=dict)
 
 
 class Decisions(Settling):
@@ -60,7 +84,7 @@ class Decisions(Settling):
         _need_check_and_name(check, by)
         if decision != "confirm" and not why.strip():
             raise LogbookError(f"say why (--why TEXT); a decision to {decision} needs a reason.")
-        return self._say(visit, camera, check, by, why, decision, latest_seen)
+        return self._say(visit, _Entry(camera, check, decision, by, why), latest_seen)
 
     def add_finding(
         self,
@@ -96,7 +120,7 @@ class Decisions(Settling):
         where = {} if at_px is None else {"column_px": float(at_px[0]), "row_px": float(at_px[1])}
         self._need_in_picture(visit, camera, photo, at_px)
         more = {"said_state": state, "photo": photo, **where}
-        return self._say(visit, camera, check, by, why, "finding", latest_seen, more)
+        return self._say(visit, _Entry(camera, check, "finding", by, why, more=more), latest_seen)
 
     def promise(
         self, visit: VisitRef, camera: str, check: Check | str, due: date, by: str, why: str = ""
@@ -112,7 +136,7 @@ class Decisions(Settling):
         today = self.clock().date()
         if due < today:
             raise LogbookError(f"{due:%Y-%m-%d} has passed (today is {today:%Y-%m-%d}); promise a day to come.")
-        return self._say(visit, camera, check, by, why, "promise", None, {"due": due})
+        return self._say(visit, _Entry(camera, check, "promise", by, why, more={"due": due}), None)
 
     def wait_for(self, visit: VisitRef, camera: str, check: Check | str, by: str, why: str = "") -> DecisionRecord:
         """Notes that sign-off waits until a check is settled: as planned, dismissed, or tolerated.
@@ -123,7 +147,7 @@ class Decisions(Settling):
             As :meth:`decide`.
         """
         _need_check_and_name(check, by)
-        return self._say(visit, camera, check, by, why, "wait", None)
+        return self._say(visit, _Entry(camera, check, "wait", by, why), None)
 
     def wait_no_more(self, visit: VisitRef, camera: str, check: Check | str, by: str) -> None:
         """Takes back that sign-off waits for a check; what was said about it since stays."""
@@ -135,7 +159,7 @@ class Decisions(Settling):
                 raise LogbookError(f"nobody asked that sign-off waits for '{check}' of camera '{camera}'.")
             finding = self._decided_on(self._judged(connection, number, camera), check, rows)
             for row in asked:
-                self._add(connection, number, camera, check, "undo", by, "", finding, row.id)
+                self._add(connection, number, _Entry(camera, check, "undo", by, undoes=row.id), finding)
 
     def waits(self, visit: VisitRef) -> tuple[tuple[str, str], ...]:
         """Camera and check of each finding that sign-off still waits for."""
@@ -194,8 +218,8 @@ class Decisions(Settling):
             added = []
             for check, state, words in after:
                 _need_check_and_name(check, by)
-                more = {"said_state": state, "photo": row["photo"]}
-                added.append(self._add(connection, number, camera, check, "done", by, words, before[check], None, more))
+                done = _Entry(camera, check, "done", by, words, more={"said_state": state, "photo": row["photo"]})
+                added.append(self._add(connection, number, done, before[check]))
             return tuple(added)
 
     def undo(self, visit: VisitRef, camera: str, check: Check | str, by: str, why: str = "") -> DecisionRecord:
@@ -212,12 +236,13 @@ class Decisions(Settling):
                 raise LogbookError(f"nothing is decided on '{check}' of camera '{camera}'.")
             judged = self._judged(connection, number, camera)
             finding = self._decided_on(judged, check, (row for row in rows if row.id < latest))
-            added = self._add(connection, number, camera, check, "undo", by, why, finding, latest)
+            undo = _Entry(camera, check, "undo", by, why, latest)
+            added = self._add(connection, number, undo, finding)
             for partner in self._partners(connection, number, finding):
                 entries = self._entries(connection, number, partner.camera)
                 theirs = in_force(entries).get((partner.camera, check))
                 if theirs is not None:
-                    self._add(connection, number, partner.camera, check, "undo", by, why, partner, theirs)
+                    self._add(connection, number, replace(undo, camera=partner.camera, undoes=theirs), partner)
             return added
 
     def decisions(self, visit: VisitRef, camera: str | None = None) -> tuple[DecisionRecord, ...]:
@@ -257,28 +282,18 @@ class Decisions(Settling):
             ]
         return tuple(_record(row, True, False) for row in sorted(rows, key=lambda row: int(row.id)))
 
-    def _say(
-        self,
-        visit: VisitRef,
-        camera: str,
-        check: str,
-        by: str,
-        why: str,
-        word: str,
-        latest_seen: int | None,
-        more: dict[str, Any] | None = None,
-    ) -> DecisionRecord:
+    def _say(self, visit: VisitRef, said: _Entry, latest_seen: int | None) -> DecisionRecord:
         """Adds an entry, for every camera that shares the finding it is about."""
-        number = number_of(visit)
+        number, camera = number_of(visit), said.camera
         with self._changing(number, alone=True) as connection:
             judged = self._judged(connection, number, camera)
             if judged is None:
                 raise LogbookError(f"visit {number} has no findings for camera '{camera}'; check the camera's id.")
-            self._refuse_if_newer(connection, number, camera, check, latest_seen)
-            finding = self._decided_on(judged, check, self._entries(connection, number, camera))
-            added = self._add(connection, number, camera, check, word, by, why, finding, None, more)
-            for partner in self._partners(connection, number, finding) if word != "finding" else ():
-                self._add(connection, number, partner.camera, check, word, by, why, partner, None, more)
+            self._refuse_if_newer(connection, number, camera, said.check, latest_seen)
+            finding = self._decided_on(judged, said.check, self._entries(connection, number, camera))
+            added = self._add(connection, number, said, finding)
+            for partner in self._partners(connection, number, finding) if said.word != "finding" else ():
+                self._add(connection, number, replace(said, camera=partner.camera), partner)
             return added
 
     def _need_in_picture(
@@ -322,36 +337,24 @@ class Decisions(Settling):
                 f"you were looking; read it and decide again."
             )
 
-    def _add(
-        self,
-        connection: Connection,
-        visit: int,
-        camera: str,
-        check: str,
-        decision: str,
-        by: str,
-        why: str,
-        finding: Finding | None,
-        undoes: int | None,
-        more: dict[str, Any] | None = None,
-    ) -> DecisionRecord:
+    def _add(self, connection: Connection, visit: int, said: _Entry, finding: Finding | None) -> DecisionRecord:
         values = {
             "visit": visit,
-            "camera": camera,
-            "check": check,
-            "decision": decision,
-            "by": clean_text(by.strip()),
-            "why": clean_text(why.strip()),
+            "camera": said.camera,
+            "check": said.check,
+            "decision": said.word,
+            "by": clean_text(said.by.strip()),
+            "why": clean_text(said.why.strip()),
             "at": self.clock(),
             "finding_state": None if finding is None else finding.state,
             "finding_sha256": None if finding is None else finding_hash(finding),
-            "undoes": undoes,
-            **(more or {}),
+            "undoes": said.undoes,
+            **said.more,
         }
         table = tables.decisions
         row = connection.execute(table.insert().values(**values).returning(table)).one()
-        self._settle(connection, visit, camera)
-        return _record(row, counts=decision != "undo", changed=False)
+        self._settle(connection, visit, said.camera)
+        return _record(row, counts=said.word != "undo", changed=False)
 
     def _partners(self, connection: Connection, visit: int, finding: Finding | None) -> list[Finding]:
         """The same finding on the other cameras of an exchange."""

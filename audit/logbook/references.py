@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import asdict, replace
+from typing import Any, cast
 
 import sqlalchemy as sa
 from sqlalchemy import Connection
@@ -36,7 +37,8 @@ class References(Settling):
         LogbookError
             If the visit is signed, the photo isn't a picture of that camera, or name or reason is missing.
         """
-        return self._choose(visit, camera, channel, "renew", photo, by, why)
+        light, now = cast(Channel, channel), self.clock()
+        return self._choose(ReferenceChoice(number_of(visit), camera, light, "renew", photo, by, why, now))
 
     def withdraw_reference(
         self, visit: VisitRef, camera: str, channel: Channel | str, by: str, why: str
@@ -50,13 +52,15 @@ class References(Settling):
         """
         if not any(r.channel == channel for r in self.camera_references(camera, visit)):
             raise LogbookError(f"camera '{camera}' has no reference by {channel} to withdraw.")
-        return self._choose(visit, camera, channel, "withdraw", None, by, why)
+        light, now = cast(Channel, channel), self.clock()
+        return self._choose(ReferenceChoice(number_of(visit), camera, light, "withdraw", None, by, why, now))
 
     def restore_reference(
         self, visit: VisitRef, camera: str, channel: Channel | str, by: str, why: str
     ) -> ReferenceChoice:
         """A person takes back what was said about a camera's reference in this open visit."""
-        return self._choose(visit, camera, channel, "restore", None, by, why)
+        light, now = cast(Channel, channel), self.clock()
+        return self._choose(ReferenceChoice(number_of(visit), camera, light, "restore", None, by, why, now))
 
     def reference_choices(self, visit: VisitRef | None = None) -> tuple[ReferenceChoice, ...]:
         """What people said about references, of a visit or of all, in the order in which it was said."""
@@ -122,7 +126,7 @@ class References(Settling):
             if choice is not None and choice.photo is not None:
                 continue
             if bar is None:
-                rows.append(_row(visit, camera, channel, photo.name, photo.sha256, ground, glass))
+                rows.append(_row(visit, (camera, channel), (photo.name, photo.sha256), ground, glass))
         for (camera, channel), choice in choices.items():
             if choice.photo is not None:
                 photos = tables.photos
@@ -130,7 +134,7 @@ class References(Settling):
                 sha256 = connection.execute(query).scalar_one()
                 _, _, glass = grounds.get(camera, (None, "", "not verified"))
                 said = f"said by {choice.by}: {choice.why}"
-                rows.append(_row(visit, camera, channel, choice.photo, sha256, said, glass))
+                rows.append(_row(visit, (camera, channel), (choice.photo, sha256), said, glass))
         self._insert_or_update(connection, tables.references, rows)
 
     def _grounds(self, connection: Connection, visit: int) -> dict[str, tuple[str | None, str, str]]:
@@ -183,30 +187,21 @@ class References(Settling):
         night = any(_by_night(load_plain(body)) for body in connection.execute(query).scalars())
         return "night" if night else "day"
 
-    def _choose(
-        self, visit: VisitRef, camera: str, channel: str, choice: str, photo: str | None, by: str, why: str
-    ) -> ReferenceChoice:
-        if channel not in CHANNELS:
-            raise LogbookError(f"a reference is one by {' or by '.join(CHANNELS)}, not by '{channel}'.")
-        if not by.strip():
+    def _choose(self, said: ReferenceChoice) -> ReferenceChoice:
+        if said.channel not in CHANNELS:
+            raise LogbookError(f"a reference is one by {' or by '.join(CHANNELS)}, not by '{said.channel}'.")
+        if not said.by.strip():
             raise LogbookError("say who decides (--by NAME).")
-        if not why.strip():
+        if not said.why.strip():
             raise LogbookError("say why (--why TEXT); a reference is chosen with a reason.")
-        number, table = number_of(visit), tables.reference_choices
-        with self._changing(number, alone=True) as connection:
-            if photo is not None:
-                self._need_snapshot(connection, number, camera, photo)
-            row = {
-                "visit": number,
-                "camera": clean_text(camera),
-                "channel": channel,
-                "choice": choice,
-                "photo": photo,
-                "by": clean_text(by.strip()),
-                "why": clean_text(why.strip()),
-                "at": self.clock(),
-            }
-            return _choice(connection.execute(table.insert().values(**row).returning(table)).one())
+        cleaned = replace(
+            said, camera=clean_text(said.camera), by=clean_text(said.by.strip()), why=clean_text(said.why.strip())
+        )
+        table = tables.reference_choices
+        with self._changing(said.visit, alone=True) as connection:
+            if said.photo is not None:
+                self._need_snapshot(connection, said.visit, said.camera, said.photo)
+            return _choice(connection.execute(table.insert().values(**asdict(cleaned)).returning(table)).one())
 
     def _need_snapshot(self, connection: Connection, visit: int, camera: str, photo: str) -> None:
         table = tables.placements
@@ -221,8 +216,9 @@ class References(Settling):
         return {(row.camera, row.channel): _choice(row) for row in rows}
 
 
-def _row(visit: int, camera: str, channel: str, photo: str, sha256: str, why: str, glass: str) -> dict[str, Any]:
-    return {"visit": visit, "camera": camera, "channel": channel, "sha256": sha256, "photo": photo, "why": why,
+def _row(visit: int, place: tuple[str, str], picture: tuple[str, str], why: str, glass: str) -> dict[str, Any]:
+    """A reference of a (camera, channel) by a picture's (name, SHA-256)."""
+    return {"visit": visit, "camera": place[0], "channel": place[1], "photo": picture[0], "sha256": picture[1], "why": why,
             "glass": glass}  # fmt: skip
 
 

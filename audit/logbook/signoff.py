@@ -90,35 +90,32 @@ class Signoff(Proof, Photos, References, Decisions):
             self._finish_change(place)
             key = signing_key(place, passphrase, unprotected)
             with self.database.writing() as connection:
-                row = self._visit_row(connection, number, lock="update")
-                if row.signed_at is not None:
-                    raise LogbookError(f"visit {number} was signed by {row.signed_by} already.")
-                self._need_key_in_force(connection, key)
-                self._need_no_waiting(connection, number)
-                self._need_whole_images(connection, number, progress)
-                self._keep_references(connection, number)
-                plan = self._plan_row(connection, None)
-                signed_at = self.clock()
-                connection.execute(
-                    tables.visits.update()
-                    .where(tables.visits.c.number == number)
-                    .values(signed_at=signed_at, signed_by=clean_text(by.strip()), plan=plan.id)
-                )
-                record = self._record(connection, self._visit_row(connection, number), key)
-                data = canonical(record)
-                signature = key.sign(data)
-                connection.execute(
-                    tables.records.insert().values(
-                        visit=number,
-                        record=data,
-                        sha256=sha256_hex(data),
-                        signature=signature,
-                        public_key=key.public_pem,
-                    )
-                )
-        log.info("visit signed", extra={"visit": number, "by": by, "record_sha256": sha256_hex(data)})
+                self._make_ready(connection, number, key, progress)
+                record = self._close(connection, number, clean_text(by.strip()), key)
+        log.info("visit signed", extra={"visit": number, "by": by, "record_sha256": record.record_sha256})
         note_signed_here(self.chain())
-        return SignedRecord(number, data, sha256_hex(data), signature, key.public_pem)
+        return record
+
+    def _make_ready(self, connection: Connection, number: int, key: SigningKey, progress: Counting) -> None:
+        """Refuses what can't be signed, and keeps the references that the visit leaves."""
+        row = self._visit_row(connection, number, lock="update")
+        if row.signed_at is not None:
+            raise LogbookError(f"visit {number} was signed by {row.signed_by} already.")
+        self._need_key_in_force(connection, key)
+        self._need_no_waiting(connection, number)
+        self._need_whole_images(connection, number, progress)
+        self._keep_references(connection, number)
+
+    def _close(self, connection: Connection, number: int, by: str, key: SigningKey) -> SignedRecord:
+        """Notes who signed and when, and keeps the record of all that the visit holds with its signature."""
+        table, plan = tables.visits, self._plan_row(connection, None)
+        signed = table.update().where(table.c.number == number)
+        connection.execute(signed.values(signed_at=self.clock(), signed_by=by, plan=plan.id))
+        data = canonical(self._record(connection, self._visit_row(connection, number), key))
+        record = SignedRecord(number, data, sha256_hex(data), key.sign(data), key.public_pem)
+        kept = {"record": data, "sha256": record.record_sha256, "signature": record.signature, "public_key": record.public_key}
+        connection.execute(tables.records.insert().values(visit=number, **kept))
+        return record
 
     def signed_record(self, visit: VisitRef) -> SignedRecord | None:
         """The record of a signed visit, or None while it is open."""

@@ -109,20 +109,60 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
         return Sky(None, None, f"The picture of {width} x {height} px is too small.")
     if network is None:
         return Sky(None, None, "The sky is not measured without the learned view.")
-    image: NDArray[np.uint8] = np.ascontiguousarray(pixels)
-    if image.dtype != np.uint8 or image.ndim == 2 or image.shape[2] != 3:
-        image = np.repeat(grey(image)[..., None], 3, axis=2)
+    image = _in_colour(pixels)
     small = _reduced(image, lens)
     dark = _night(small)
     if dark is not None:
         return _none(height, width) if _dim_room(small, network) else Sky(None, None, dark)
     if _plain(small):
         return Sky(None, None, "The picture shows one plain surface, which may be sky, a wall or a cover.")
+    found = _found(small, _above_horizon(small, lens, orientation, network), network)
+    refused = _vague(found) or _turned(found, network) or _lost(found, lens, orientation, network)
+    if refused is not None:
+        return Sky(None, None, refused)
+    full = _full_size(image, found) if found.kept.any() else np.zeros((height, width), dtype=bool)
+    any_sky = cv2.reduce(full.view(np.uint8), 0, cv2.REDUCE_MAX)[0] > 0
+    lowest = np.where(any_sky, height - 1 - np.argmax(full[::-1], axis=0), np.nan)
+    return Sky(found.fraction, found.sd, None, full, lowest.astype(np.float32))
+
+
+def _in_colour(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """As three channels of bytes."""
+    image: NDArray[np.uint8] = np.ascontiguousarray(pixels)
+    if image.dtype != np.uint8 or image.ndim == 2 or image.shape[2] != 3:
+        image = np.repeat(grey(image)[..., None], 3, axis=2)
+    return image
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """The sky at working size, before it is asked whether it can be told.
+
+    Attributes
+    ----------
+    gain, offset : ndarray, shape (rows, columns), float32
+        The guided filter's local linear model, whose sign is the sky's edge at any size.
+    kept : ndarray, shape (rows, columns), bool
+    fraction, sd : float
+        Share of the picture (of the image circle) and its doubt.
+    faint : float
+        Share of what is kept though the network hardly believes it.
+    """
+
+    gain: FloatImage
+    offset: FloatImage
+    kept: Mask
+    fraction: float
+    sd: float
+    faint: float
+
+
+def _found(small: _Small, above: FloatImage, network: SkyView) -> _Found:
+    """The network's answer, weighed by the horizon, voted on, brought to the edges and cleaned; its share with its doubt."""
     rows, columns = small.shade.shape
     logit = cv2.resize(network.sky_logit, (columns, rows), interpolation=cv2.INTER_LINEAR)
     # beyond this a probability is 0 or 1
     raw = 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
-    above = _above_horizon(small, lens, orientation, network)
     voted, undecided = _voted(small, np.asarray(raw * above, dtype=np.float32), above)
     # no pixel is surer than 1 in 10,000
     belief = np.clip(np.minimum(voted, above), 1e-4, 1 - 1e-4)
@@ -142,24 +182,33 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     # how much of what the horizon denies is doubt (chosen)
     sd = float(np.sqrt(_SD_FLOOR**2 + (_SD_PER_DOUBT * doubt) ** 2 + (0.5 * dropped) ** 2 + (0.3 * disputed) ** 2 + undecided**2
                        + (_SD_PER_SIZE**2) * fraction * (1 - fraction)))
-    give = _TWO_SIDED_95 * sd
+    return _Found(gain, offset, kept, fraction, sd, float(faint.sum()) / count)
+
+
+def _vague(found: _Found) -> str | None:
+    """Why the share is not told: its range is too wide, or wide and holds no sky at all; None where it is."""
+    fraction, sd = found.fraction, found.sd
     reaches_nought = fraction > _SAID_AT_ONCE and _NOUGHT_SDS * sd > max(fraction, _NARROW)
-    vague = sd > _MOST_SD or give > max(fraction, _MOST_UNSEEN) or reaches_nought
-    if vague or float(faint.sum()) / count > _SAID_AT_ONCE:
-        return Sky(None, None, "Too much of the picture is as likely sky as not.")
+    vague = sd > _MOST_SD or _TWO_SIDED_95 * sd > max(fraction, _MOST_UNSEEN) or reaches_nought
+    return "Too much of the picture is as likely sky as not." if vague or found.faint > _SAID_AT_ONCE else None
+
+
+def _turned(found: _Found, network: SkyView) -> str | None:
+    """Why the share is not told: the sky is below, or at the side of a picture that seems turned."""
     turned = network.turned is not None and network.turned[0] < _LEAST_UPRIGHT
-    hangs = _hangs_from_the_top(kept)
-    if float(kept[-1].mean()) > _BOTTOM_SKY > float(kept[0].mean()) or (turned and fraction > _SAID_AT_ONCE and not hangs):
-        return Sky(None, None, _TURNED)
-    if fraction > _SAID_AT_ONCE and not hangs and not _posed(lens, orientation):
-        size = (kept.shape[1], kept.shape[0])
-        spread = cv2.resize(network.latitude_sd_rad, size, interpolation=cv2.INTER_LINEAR)
-        if float(np.degrees(spread[kept].mean())) > _LOST_DEG:
-            return Sky(None, None, "Nothing tells which way is up, so sky can't be told from water that mirrors it.")
-    full = _full_size(image, gain, offset, kept) if kept.any() else np.zeros((height, width), dtype=bool)
-    found = cv2.reduce(full.view(np.uint8), 0, cv2.REDUCE_MAX)[0] > 0
-    lowest = np.where(found, height - 1 - np.argmax(full[::-1], axis=0), np.nan)
-    return Sky(fraction, sd, None, full, lowest.astype(np.float32))
+    aside = turned and found.fraction > _SAID_AT_ONCE and not _hangs_from_the_top(found.kept)
+    below = float(found.kept[-1].mean()) > _BOTTOM_SKY > float(found.kept[0].mean())
+    return _TURNED if below or aside else None
+
+
+def _lost(found: _Found, lens: Lens | None, orientation: Orientation | None, network: SkyView) -> str | None:
+    """Why the share is not told: nothing tells which way is up."""
+    if found.fraction <= _SAID_AT_ONCE or _hangs_from_the_top(found.kept) or _posed(lens, orientation):
+        return None
+    size = (found.kept.shape[1], found.kept.shape[0])
+    spread = cv2.resize(network.latitude_sd_rad, size, interpolation=cv2.INTER_LINEAR)
+    lost = float(np.degrees(spread[found.kept].mean())) > _LOST_DEG
+    return "Nothing tells which way is up, so sky can't be told from water that mirrors it." if lost else None
 
 
 def _hangs_from_the_top(kept: Mask) -> bool:
@@ -328,12 +377,13 @@ def _on_sky(mask: Mask, box: NDArray[np.int32]) -> bool:
     return float(under.mean()) > 0.9
 
 
-def _full_size(image: NDArray[np.uint8], gain: FloatImage, offset: FloatImage, kept: Mask) -> Mask:
+def _full_size(image: NDArray[np.uint8], found: _Found) -> Mask:
     """The mask at the picture's own size: the guide's edges near the small mask's border, the small mask elsewhere."""
     size = (image.shape[1], image.shape[0])
-    coarse = cv2.resize(kept.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    border = cv2.morphologyEx(kept.astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+    kept = found.kept.astype(np.uint8)
+    coarse = cv2.resize(kept, size, interpolation=cv2.INTER_NEAREST)
+    border = cv2.morphologyEx(kept, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
     band = cv2.resize(border, size, interpolation=cv2.INTER_NEAREST)
     shade = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY).astype(np.float32) / np.float32(255)
-    sharp = cv2.resize(gain, size) * shade + cv2.resize(offset, size) > 0
+    sharp = cv2.resize(found.gain, size) * shade + cv2.resize(found.offset, size) > 0
     return np.asarray(np.where(band > 0, sharp, coarse > 0))

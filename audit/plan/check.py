@@ -10,6 +10,7 @@ import calendar
 import difflib
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from audit.errors import PlanProblem
 from audit.plan.columns import PURPOSE_WORDS, level_named
@@ -77,36 +78,40 @@ def plan_errors(site: Site) -> dict[str, tuple[PlanProblem, ...]]:
     return found
 
 
-def _problem(
-    camera: Camera,
-    file: str,
-    column: str | None,
-    message: str,
-    remedy: str,
-    severity: str = "warning",
-    value: object = None,
-    accepted: str | None = None,
-) -> PlanProblem:
-    return PlanProblem(
-        file,
-        message,
-        row=camera.row,
-        column=column,
-        value=None if value is None else str(value),
-        accepted=accepted,
-        severity=severity,
-        camera=camera.camera,
-        remedy=remedy,
-    )
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One camera's row of a plan's file, of which something is said."""
+
+    camera: Camera
+    file: str
+
+    def problem(
+        self,
+        column: str | None,
+        message: str,
+        remedy: str,
+        severity: str = "warning",
+        value: object = None,
+        accepted: str | None = None,
+    ) -> PlanProblem:
+        return PlanProblem(
+            self.file,
+            message,
+            row=self.camera.row,
+            column=column,
+            value=None if value is None else str(value),
+            accepted=accepted,
+            severity=severity,
+            camera=self.camera.camera,
+            remedy=remedy,
+        )
 
 
 def _lens(camera: Camera, file: str) -> Iterator[PlanProblem]:
     """Angle of view, for the projection."""
     lens = camera.lens
     if lens.projection == "rectilinear" and lens.hfov_deg > 150:
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "hfov_deg",
             f"{lens.hfov_deg:g}° is very wide for a rectilinear lens.",
             "Check the data sheet; a fisheye has projection equidistant.",
@@ -114,9 +119,7 @@ def _lens(camera: Camera, file: str) -> Iterator[PlanProblem]:
             accepted="up to about 120 for rectilinear lenses",
         )
     if lens.projection == "equidistant" and lens.hfov_deg > _WIDEST_FISHEYE_DEG:
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "hfov_deg",
             f"{lens.hfov_deg:g}° across the picture is more than a fisheye lens images.",
             "Give the angle across the picture (180 for a usual ceiling fisheye), not the 360° of its panorama.",
@@ -124,9 +127,7 @@ def _lens(camera: Camera, file: str) -> Iterator[PlanProblem]:
             accepted=f"up to {_WIDEST_FISHEYE_DEG:g}",
         )
     if lens.hfov_deg < _NARROW_DEG:
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "hfov_deg",
             f"{lens.hfov_deg:g}° is very narrow for a fixed camera.",
             f"Angles are in degrees; if it was in radians it is {math.degrees(lens.hfov_deg):.0f}°.",
@@ -139,9 +140,7 @@ def _picture(camera: Camera, seen: Geometry, file: str) -> Iterator[PlanProblem]
     """Projection and radial terms for the form of camera, and the picture's shape."""
     lens = camera.lens
     if camera.form == "fisheye" and lens.projection == "rectilinear":
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "projection",
             "a fisheye is planned with a rectilinear lens.",
             "Give projection equidistant and the angle over the picture's width.",
@@ -149,18 +148,14 @@ def _picture(camera: Camera, seen: Geometry, file: str) -> Iterator[PlanProblem]
             accepted="equidistant",
         )
     if seen.vfov_deg is None:
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "k1",
             "the radial terms end before the picture's upper and lower edge.",
             "Check k1 and k2 against the calibration.",
             value=lens.k1,
         )
     if max(lens.width_px, lens.height_px) > 4 * min(lens.width_px, lens.height_px):
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "image_width_px",
             f"{lens.width_px} × {lens.height_px} px is an unusual shape.",
             "Check the picture's size.",
@@ -171,9 +166,7 @@ def _picture(camera: Camera, seen: Geometry, file: str) -> Iterator[PlanProblem]
 def _aim(camera: Camera, file: str) -> Iterator[PlanProblem]:
     """Height and direction."""
     if camera.pitch_deg > 10 and camera.form != "ptz":
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "pitch_deg",
             f"it looks {camera.pitch_deg:g}° up.",
             "If it should look down, pitch_deg is negative (tilt_down_deg positive).",
@@ -181,9 +174,7 @@ def _aim(camera: Camera, file: str) -> Iterator[PlanProblem]:
             accepted="negative = down",
         )
     if camera.height_m > _HIGH_M:
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "height_m",
             f"{camera.height_m:g} m above the ground is high for a fixed camera.",
             "Check the unit (metres), and how the crew gets there.",
@@ -192,9 +183,7 @@ def _aim(camera: Camera, file: str) -> Iterator[PlanProblem]:
             f"usually 2.5 to {_HIGH_M:g} m",
         )
     elif camera.height_m < _WITHIN_REACH_M and camera.setting != "indoor":
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "height_m",
             f"at {camera.height_m:g} m it is within reach.",
             "Raise it, or guard it against being turned by hand.",
@@ -207,22 +196,18 @@ def _aim(camera: Camera, file: str) -> Iterator[PlanProblem]:
 def _view(camera: Camera, seen: Geometry, file: str) -> Iterator[PlanProblem]:
     """What the picture will show."""
     if seen.open_sky_fraction > _MUCH_SKY and camera.setting != "indoor":
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "pitch_deg",
             f"{seen.open_sky_fraction:.0%} of the picture lies above the horizon.",
             "Tilt it down, or plan a tilt adapter.",
             value=camera.pitch_deg,
         )
     if seen.nearest_ground_m is None and not camera.targets and camera.setting != "indoor":
-        yield _problem(
-            camera, file, "pitch_deg", "the picture shows no ground at all.", "Tilt it down.", value=camera.pitch_deg
+        yield _Row(camera, file).problem(
+      "pitch_deg", "the picture shows no ground at all.", "Tilt it down.", value=camera.pitch_deg
         )
     if not camera.targets:
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "target",
             "nothing is planned that it must see, so its aim can only be judged by its angle.",
             "Give at least one target with the detail it needs.",
@@ -234,9 +219,7 @@ def _view(camera: Camera, seen: Geometry, file: str) -> Iterator[PlanProblem]:
 def _target(camera: Camera, file: str, view: TargetView, seen: Geometry) -> Iterator[PlanProblem]:
     name = f"target '{view.target}'"
     if view.column_px is None or view.row_px is None:
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "target",
             f"{name} lies behind the camera or beyond what the lens images.",
             f"Check bearing {camera.bearing_deg:g}° against the target's position "
@@ -246,9 +229,7 @@ def _target(camera: Camera, file: str, view: TargetView, seen: Geometry) -> Iter
         )
         return
     if not view.in_frame:
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "target",
             f"{name} lies {_outside(camera, view)} the picture.",
             f"It lies at bearing {_bearing_to(camera, view.target):.0f}°, {view.look_down_deg:.0f}° below "
@@ -260,9 +241,7 @@ def _target(camera: Camera, file: str, view: TargetView, seen: Geometry) -> Iter
     need, have = view.required_px_per_m, view.px_per_m
     if need is not None and have is not None and have < need * _DENSITY_SLACK:
         factor = need / have
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "target",
             f"{name} at {view.distance_m:.1f} m gets {have:.0f} px/m, {need:g} required.",
             f"Move the camera to {view.distance_m / factor:.1f} m, take a lens of "
@@ -272,9 +251,7 @@ def _target(camera: Camera, file: str, view: TargetView, seen: Geometry) -> Iter
             f"{need:g} px/m",
         )
     elif view.margin_px is not None and view.margin_px < _EDGE_SHARE * camera.lens.width_px:
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "target",
             f"{name} stands {view.margin_px:.0f} px from the picture's edge, where a small knock loses it.",
             "Aim it nearer to the middle.",
@@ -283,9 +260,7 @@ def _target(camera: Camera, file: str, view: TargetView, seen: Geometry) -> Iter
         )
     face = need is not None and need >= _DENSE_PX_PER_M and 1.2 <= _target_up(camera, view.target) <= 2.2
     if face and view.look_down_deg > _STEEP_FACE_DEG:
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "height_m",
             f"it looks {view.look_down_deg:.0f}° down on {name}: a face is seen from above.",
             f"Mount it lower or farther away (at most {_STEEP_FACE_DEG:.0f}°, better 15°).",
@@ -324,9 +299,7 @@ def _target_up(camera: Camera, target: str) -> float:
 
 def _paperwork(camera: Camera, file: str) -> Iterator[PlanProblem]:
     if not camera.purpose and not any(t.purpose for t in camera.targets):
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "purpose",
             "no purpose is written.",
             "Write one for every camera: data protection authorities ask for it (EDPB Guidelines 3/2019); "
@@ -338,9 +311,7 @@ def _paperwork(camera: Camera, file: str) -> Iterator[PlanProblem]:
         names = ", ".join(f"'{t.name}'" for t in bare)
         near = difflib.get_close_matches(told.lower(), [*PURPOSE_PX_PER_M, *PURPOSE_WORDS], n=1, cutoff=0.75)
         level = level_named(near[0]) if near else None
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "purpose",
             f"'{told}' is no level of pixel density, so {'target' if len(bare) == 1 else 'targets'} {names} "
             f"{'has' if len(bare) == 1 else 'have'} no requirement: only whether it is in the picture is judged.",
@@ -354,9 +325,7 @@ def _paperwork(camera: Camera, file: str) -> Iterator[PlanProblem]:
         if value is None
     ]
     if missing:
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             missing[0],
             f"{', '.join(missing)} {'is' if len(missing) == 1 else 'are'} not given, so the mount can't be checked.",
             "Fill it in.",
@@ -374,9 +343,7 @@ def _agreed(camera: Camera, file: str) -> Iterator[PlanProblem]:
         except ValueError:
             value = math.nan
         if not _AGREED[column.lower()].holds(value):
-            yield _problem(
-                camera,
-                file,
+            yield _Row(camera, file).problem(
                 column,
                 f"'{text}' is not {_AGREED[column.lower()].accepted}, so the planned angle counts.",
                 "Write the agreed angle in degrees.",
@@ -388,9 +355,7 @@ def _agreed(camera: Camera, file: str) -> Iterator[PlanProblem]:
 def _night(camera: Camera, file: str) -> Iterator[PlanProblem]:
     if camera.night == "none":
         if camera.setting == "outdoor":
-            yield _problem(
-                camera,
-                file,
+            yield _Row(camera, file).problem(
                 "night",
                 "no light is planned for the night outdoors.",
                 "Plan infrared or white light, or write down that it serves by day alone.",
@@ -407,9 +372,7 @@ def _night(camera: Camera, file: str) -> Iterator[PlanProblem]:
         except ValueError:
             known = False
         if not known or not _RANGE.holds(reach):
-            yield _problem(
-                camera,
-                file,
+            yield _Row(camera, file).problem(
                 "infrared_range_m",
                 f"'{stated}' is not {_RANGE.accepted}.",
                 "Give the IR illuminator's range in metres.",
@@ -425,9 +388,7 @@ def _night(camera: Camera, file: str) -> Iterator[PlanProblem]:
     if far[0] > reach:
         share = (reach / far[0]) ** 2
         source = "the plan's" if known else "the usual"
-        yield _problem(
-            camera,
-            file,
+        yield _Row(camera, file).problem(
             "infrared_range_m" if known else "night",
             f"target '{far[1]}' is {far[0]:.0f} m away, beyond {source} IR range of {reach:g} m: it "
             f"gets {share:.0%} of the light (inverse square).",
@@ -448,9 +409,7 @@ def _sun(camera: Camera, site: Site, file: str) -> Iterator[PlanProblem]:
         return
     where = "in the picture" if found.hours_in_picture else "just outside the picture"
     hours = found.hours_in_picture or found.hours_near
-    yield _problem(
-        camera,
-        file,
+    yield _Row(camera, file).problem(
         "bearing_deg",
         f"the sun stands {where} about {hours:.0f} h a year ({_season(found)}, "
         f"{_hours_of_day(found)} local time; worst {found.worst_at:%d %b %H:%M}, "
@@ -488,9 +447,7 @@ def _pairs(site: Site, file: str) -> list[PlanProblem]:
             first = serials.setdefault(camera.serial.strip().casefold(), camera)
             if first is not camera:
                 found.append(
-                    _problem(
-                        camera,
-                        file,
+                    _Row(camera, file).problem(
                         "serial",
                         f"serial '{camera.serial}' is also that of {first.camera} (row {first.row}).",
                         "Give each camera its own serial.",
@@ -509,9 +466,7 @@ def _pairs(site: Site, file: str) -> list[PlanProblem]:
         first = views.setdefault(key, camera)
         if first is not camera and not camera.form == "multi-sensor":
             found.append(
-                _problem(
-                    camera,
-                    file,
+                _Row(camera, file).problem(
                     "camera",
                     f"it is mounted at the same place and looks the same way as {first.camera} (row {first.row}).",
                     "Take out the one that stands there twice.",

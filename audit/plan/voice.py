@@ -24,8 +24,8 @@ _EACH_NAMED = 3
 class _Group:
     severity: str
     message: str
-    guess: str | None
-    accepted: str | None
+    guess: str | None = None
+    accepted: str | None = None
     rows: list[Row] = field(default_factory=list)
     lines: list[int] = field(default_factory=list)
     texts: list[str] = field(default_factory=list)
@@ -49,40 +49,32 @@ class Voice:
 
     def note(self, row: Row, line: int, cell: Cell, message: str) -> None:
         """Say how a cell was read."""
-        self._put("caution", row, line, cell, message)
+        self._put(_Group("caution", message), row, line, cell)
 
     def warn(self, row: Row, line: int, cell: Cell, message: str) -> None:
         """Say what is doubtful and hinders nothing."""
-        self._put("warning", row, line, cell, message)
+        self._put(_Group("warning", message), row, line, cell)
 
     def guess(self, row: Row, line: int, cell: Cell, message: str, what: str, take: Callable[[], None]) -> None:
         """Offer a guess: taken at once where guesses are taken, else the row waits for it."""
         if self.take:
             take()
-            self._put("caution", row, line, cell, message, f"{what}; taken")
+            self._put(_Group("caution", message, f"{what}; taken"), row, line, cell)
             return
         row.raw.setdefault(self.key, cell_text(cell))
         row.wait(f"{self.grid.address(line, self.column)}, {self.title}: '{shortened(cell_text(cell))}' {message}")
-        self._put("error", row, line, cell, message, what)
+        self._put(_Group("error", message, what), row, line, cell)
 
     def question(
         self, row: Row, line: int, cell: Cell, message: str, accepted: str | None = None, severity: str = "error"
     ) -> None:
         """Ask; the row waits."""
         row.wait(f"{self.grid.address(line, self.column)}, {self.title}: '{shortened(cell_text(cell))}' {message}")
-        self._put(severity, row, line, cell, message, accepted=accepted)
+        self._put(_Group(severity, message, accepted=accepted), row, line, cell)
 
-    def _put(
-        self,
-        severity: str,
-        row: Row,
-        line: int,
-        cell: Cell,
-        message: str,
-        guess: str | None = None,
-        accepted: str | None = None,
-    ) -> None:
-        group = self._groups.setdefault((severity, message), _Group(severity, message, guess, accepted))
+    def _put(self, said: _Group, row: Row, line: int, cell: Cell) -> None:
+        """One more cell of which this is said; the first one's guess stands for all."""
+        group = self._groups.setdefault((said.severity, said.message), said)
         group.rows.append(row)
         group.lines.append(line)
         group.texts.append(shortened(cell_text(cell)))

@@ -133,7 +133,7 @@ def _after(logbook: Logbook, case: Case, checks: Iterable[str]) -> str | None:
         turn = turned_by(case, shot, finding) if asks(finding) and finding.check in checks else None
         if turn is not None:
             picture = pictures.decode_picture(preview_of(logbook, shot.photo.sha256), _PICTURE_PX)
-            jpeg = pictures.encode_jpeg(pictures.remedy_preview(picture, case.camera.lens, *turn), _QUALITY)
+            jpeg = pictures.encode_jpeg(pictures.remedy_preview(picture, case.camera.lens, turn), _QUALITY)
             return f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode('ascii')}"
     return None
 

@@ -140,7 +140,7 @@ def _write_files(
 ) -> None:
     """What a person reads or measures from; the record comes when all of it is there."""
     site = logbook.site(visit)
-    _report(logbook, visit, site, found, folder / "report.pdf", private, progress)
+    _report(logbook, visit, found, folder / "report.pdf", private, progress)
     rows = repair_rows(found)
     write_repairs_csv(rows, folder / "repairs.csv")
     write_repairs_xlsx(rows, folder / "repairs.xlsx")
@@ -218,12 +218,12 @@ def _piece_of_hash(text: str) -> str:
 def _report(
     logbook: Logbook,
     visit: VisitRecord,
-    site: Site,
     found: Sequence[Case],
     path: Path,
     private: bool,
     progress: Callable[[int, int], None],
 ) -> None:
+    site = logbook.site(visit)
     signed = f"signed by {shown_name(visit.signed_by or '')}" if visit.signed_at else "DRAFT, not signed"
     subject = f"{site.name or site.file or 'site'}, {visit.kind} {visit.on.isoformat()}"
     document = Document(f"Camera audit: {subject}", f"{subject}, visit {visit.number}, {signed}")
@@ -566,10 +566,8 @@ def _evidence_jpeg(logbook: Logbook, case: Case, shot: Shot, private: bool) -> b
     picture = pictures.decode_picture(_seen(logbook, shot.photo.sha256, private), _PAGE_PICTURE_PX)
     _, change = case.compared(shot)
     layers = pictures.LAYERS if not shot.night else ("patches",)
-    drawn = pictures.evidence_picture(
-        picture, case.camera, intended_pose(case.camera).pose, shot.measured, change.patches if change else (), layers,
-        marks=marks_in(case, shot.photo),
-    )  # fmt: skip
+    drawing = pictures.Drawing(layers, change.patches if change else (), marks_in(case, shot.photo))
+    drawn = pictures.evidence_picture(picture, case.camera, intended_pose(case.camera).pose, shot.measured, drawing)
     return pictures.encode_jpeg(drawn, _QUALITY)
 
 

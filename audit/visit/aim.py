@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audit.account.account import accounts_of
-from audit.account.pictures import encode_jpeg, evidence_picture
+from audit.account.pictures import Drawing, encode_jpeg, evidence_picture
 from audit.errors import AuditError
 from audit.frames import bearing_difference_deg, wrap_bearing_deg
 from audit.judge.evidence import CameraEvidence, Comparison, Pointed, ShownBearing, Snapshot
@@ -324,8 +324,8 @@ class Aimer:
         scale = min(1.0, _SHOWN_SIDE_PX / max(pixels.shape[:2]))
         size = round(pixels.shape[1] * scale), round(pixels.shape[0] * scale)
         small = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
-        layers = ("planned horizon", "measured horizon", "targets")
-        drawn = evidence_picture(small, self._camera, self._intended.pose, measured, (), layers, bearing_deg)  # type: ignore[arg-type]
+        drawing = Drawing(("planned horizon", "measured horizon", "targets"), bearing_deg=bearing_deg)
+        drawn = evidence_picture(small, self._camera, self._intended.pose, measured, drawing)
         return encode_jpeg(drawn, _SHOWN_QUALITY)
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from audit.account.case import Turn
 from audit.account.pictures import decode_picture, encode_jpeg, remedy_preview
 from audit.demo import sample_folder
 from audit.demo_devices import PASSWORD, USER, write_credentials
@@ -47,7 +48,7 @@ def turn(device: Device, right_deg: float, up_deg: float) -> None:
     """Turn the simulated camera: it shows the view that a turn about its lens gives."""
     picture = decode_picture(own_picture(), 1600)
     lens = read_plan(sample_folder() / "plan.csv").camera(CAMERA).lens
-    object.__setattr__(device, "picture", encode_jpeg(remedy_preview(picture, lens, right_deg, up_deg, 0.0, -15.0, 0.0), 92))
+    object.__setattr__(device, "picture", encode_jpeg(remedy_preview(picture, lens, Turn(right_deg, up_deg, 0.0, -15.0, 0.0)), 92))
 
 
 def opened(page: Any, address: str, camera: str) -> None:

@@ -342,10 +342,10 @@ def test_a_shared_finding_is_decided_for_both_cameras_or_for_none(place, monkeyp
     exchanged(book)
     add = book._add
 
-    def breaks_off(connection, visit, camera, *rest):
-        if camera == "C-2":
+    def breaks_off(connection, visit, said, finding):
+        if said.camera == "C-2":
             raise LogbookError("the disk is full.")
-        return add(connection, visit, camera, *rest)
+        return add(connection, visit, said, finding)
 
     monkeypatch.setattr(book, "_add", breaks_off)
     with pytest.raises(LogbookError, match="disk is full"):

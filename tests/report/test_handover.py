@@ -209,7 +209,9 @@ def test_horizons_differ_by_their_line_not_by_colour_alone() -> None:
     camera = read_plan_of_one()
     flat = np.full((360, 640, 3), 128, np.uint8)
     drawn = {
-        layer: pictures.evidence_picture(flat.copy(), camera, intended_pose(camera).pose, measured(camera, -10.0), (), (layer,))
+        layer: pictures.evidence_picture(
+            flat.copy(), camera, intended_pose(camera).pose, measured(camera, -10.0), pictures.Drawing((layer,))
+        )
         for layer in ("planned horizon", "measured horizon")
     }
     share = {layer: float((picture != 128).any(axis=2).any(axis=0).mean()) for layer, picture in drawn.items()}

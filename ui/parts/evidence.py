@@ -10,7 +10,7 @@ from typing import cast
 import streamlit as st
 
 from audit.account import pictures
-from audit.account.case import Case, Shot, marks_in, preview_of, turned_by
+from audit.account.case import Case, Shot, Turn, marks_in, preview_of, turned_by
 from audit.judge.finding import Finding
 from audit.judge.intended import intended_pose
 from audit.plan.model import Camera
@@ -56,11 +56,9 @@ def _drawn(
     picture = pictures.decode_picture(data, side)
     _, change = case.compared(shot)
     patches = change.patches if change is not None else ()
-    wanted = cast("tuple[pictures.Layer, ...]", layers)
+    drawing = pictures.Drawing(cast("tuple[pictures.Layer, ...]", layers), patches, marks)
     return pictures.encode_jpeg(
-        pictures.evidence_picture(
-            picture, case.camera, intended_pose(case.camera).pose, shot.measured, patches, wanted, marks=marks
-        )
+        pictures.evidence_picture(picture, case.camera, intended_pose(case.camera).pose, shot.measured, drawing)
     )
 
 
@@ -76,9 +74,9 @@ def remedied(case: Case, shot: Shot, finding: Finding) -> bytes | None:
 
 
 @st.cache_data(max_entries=60, show_spinner=False, hash_funcs={Camera: repr})
-def _remedied(sha256: str, camera: Camera, turn: tuple[float, float, float, float, float]) -> bytes:
+def _remedied(sha256: str, camera: Camera, turn: Turn) -> bytes:
     picture = pictures.decode_picture(preview_of(logbook(), sha256), _SIDE_PX * 3 // 4)
-    return pictures.encode_jpeg(pictures.remedy_preview(picture, camera.lens, *turn))
+    return pictures.encode_jpeg(pictures.remedy_preview(picture, camera.lens, turn))
 
 
 def thumbnails(photos: Sequence[tuple[str, str, str]]) -> None:

@@ -6,6 +6,7 @@ import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import streamlit as st
 
@@ -46,36 +47,30 @@ def show_beside(pictures: Sequence[Picture], width_px: int, height_px: int, of: 
     of : str
         What is shown; zoom starts anew where it changes.
     """
-    _show(pictures, width_px, height_px, of, key, zoom=True)
+    _show(pictures, (width_px, height_px), of, key, "zoom")
 
 
 def show_one(picture: Picture, width_px: int, height_px: int, key: str) -> None:
     """One picture in a frame of fixed shape."""
-    _show((picture,), width_px, height_px, key, key)
+    _show((picture,), (width_px, height_px), key, key)
 
 
 def show_wiped(reference: Picture, today: Picture, width_px: int, height_px: int, of: str, key: str) -> None:
     """The reference left of a line, today's picture right of it; a slider moves the line."""
-    _show((reference, today), width_px, height_px, of, key, wipe=True)
+    _show((reference, today), (width_px, height_px), of, key, "wipe")
 
 
 def _show(
-    pictures: Sequence[Picture],
-    width_px: int,
-    height_px: int,
-    of: str,
-    key: str,
-    *,
-    zoom: bool = False,
-    wipe: bool = False,
+    pictures: Sequence[Picture], shape: tuple[int, int], of: str, key: str, hand: Literal["zoom", "wipe"] | None = None
 ) -> None:
+    """Pictures in frames of a (width, height), and what a hand can do with them."""
     _viewer(
         data={
             "pictures": [{"src": data_url(p.jpeg), "caption": p.caption, "alt": p.alt} for p in pictures],
-            "aspect": f"{width_px} / {height_px}",
+            "aspect": f"{shape[0]} / {shape[1]}",
             "of": of,
-            "zoom": zoom,
-            "wipe": wipe,
+            "zoom": hand == "zoom",
+            "wipe": hand == "wipe",
             "words": {name: word(f"viewer.{name}") for name in ("zoom", "wipe", "keys")},
         },
         key=key,
