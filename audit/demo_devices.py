@@ -19,6 +19,8 @@ USER, PASSWORD = "crew", "tansy halt"
 _OTHER_PASSWORD = "not in the table"
 #: What is wrong on purpose: a clock an hour ahead, two that answer at each other's address, another password, silence.
 _WRONG_CLOCK, _SWAPPED, _OTHER, _SILENT = "TH-03", ("TH-12", "TH-13"), "TH-06", "TH-20"
+#: One that has the second media service alone (profile T).
+_SECOND = "TH-05"
 _AN_HOUR_S = 3600.0
 
 
@@ -46,6 +48,7 @@ def demo_devices() -> tuple[Device, ...]:
             password=_OTHER_PASSWORD if c.camera == _OTHER else PASSWORD,
             clock_offset_s=_AN_HOUR_S if c.camera == _WRONG_CLOCK else 0.0,
             silent=c.camera == _SILENT,
+            media=("media2",) if c.camera == _SECOND else ("media",),
         )
         for c in site.cameras
     }

@@ -1,4 +1,4 @@
-"""ONVIF answers of a simulated camera, as the device and media services of version 10 define them."""
+"""ONVIF answers of a simulated camera, as the device service and both media services (versions 10 and 20) define them."""
 
 from __future__ import annotations
 
@@ -13,29 +13,37 @@ from defusedxml import ElementTree
 
 from audit.devices.device import Device
 
-__all__ = ["answer", "called"]
+__all__ = ["answer", "called", "name_of"]
 
 _SOAP = "http://www.w3.org/2003/05/soap-envelope"
 _WSSE = "http://docs.oasis-open.org/wss/2004/01/oasis-200401-wss-wssecurity-secext-1.0.xsd"
 _WSU = "http://docs.oasis-open.org/wss/2004/01/oasis-200401-wss-wssecurity-utility-1.0.xsd"
 _SPACES = (
     f'xmlns:s="{_SOAP}" xmlns:tds="http://www.onvif.org/ver10/device/wsdl" '
-    'xmlns:trt="http://www.onvif.org/ver10/media/wsdl" xmlns:tt="http://www.onvif.org/ver10/schema" '
+    'xmlns:trt="http://www.onvif.org/ver10/media/wsdl" xmlns:tr2="http://www.onvif.org/ver20/media/wsdl" '
+    'xmlns:tt="http://www.onvif.org/ver10/schema" '
     'xmlns:ter="http://www.onvif.org/ver10/error"'
 )
+_DEVICE = "{http://www.onvif.org/ver10/device/wsdl}"
+_MEDIA = {"media": "{http://www.onvif.org/ver10/media/wsdl}", "media2": "{http://www.onvif.org/ver20/media/wsdl}"}
 #: Answered without a user (ONVIF Core: access class PRE_AUTH).
-_OPEN = ("GetSystemDateAndTime", "GetServices")
+_OPEN = (f"{_DEVICE}GetSystemDateAndTime", f"{_DEVICE}GetServices")
 _FRESH = timedelta(minutes=5)
 
 
 def called(message: bytes) -> str:
-    """The name of the call in a message; empty where it is none."""
+    """The call in a message, its namespace before it in braces; empty where it is none."""
     try:
         body = ElementTree.fromstring(message).find(f"{{{_SOAP}}}Body")
     except (ElementTree.ParseError, ValueError):
         return ""
     first = None if body is None else next(iter(body), None)
-    return "" if first is None else first.tag.rpartition("}")[2]
+    return "" if first is None else first.tag
+
+
+def name_of(call: str) -> str:
+    """A call without its namespace."""
+    return call.rpartition("}")[2]
 
 
 def answer(device: Device, message: bytes, at: str, stream: str) -> tuple[int, str]:
@@ -49,7 +57,8 @@ def answer(device: Device, message: bytes, at: str, stream: str) -> tuple[int, s
         Its RTSP address.
     """
     call = called(message)
-    if call not in _ANSWERS:
+    lacking = any(call.startswith(space) for name, space in _MEDIA.items() if name not in device.media)
+    if call not in _ANSWERS or lacking:
         return 400, _envelope(_fault("ter:ActionNotSupported", "Optional Action Not Implemented"))
     if call not in _OPEN and not _may(device, message):
         return 400, _envelope(_fault("ter:NotAuthorized", "Sender not Authorized"))
@@ -111,11 +120,11 @@ def _information(device: Device, at: str, stream: str) -> str:
 
 
 def _services(device: Device, at: str, stream: str) -> str:
+    offered = {"device": _DEVICE} | {name: _MEDIA[name] for name in device.media}
     rows = "".join(
-        f"<tds:Service><tds:Namespace>http://www.onvif.org/ver10/{name}/wsdl</tds:Namespace>"
-        f"<tds:XAddr>{at}/onvif/{name}_service</tds:XAddr><tds:Version><tt:Major>2</tt:Major><tt:Minor>60</tt:Minor>"
-        "</tds:Version></tds:Service>"
-        for name in ("device", "media")
+        f"<tds:Service><tds:Namespace>{space[1:-1]}</tds:Namespace><tds:XAddr>{at}/onvif/{name}_service</tds:XAddr>"
+        "<tds:Version><tt:Major>2</tt:Major><tt:Minor>60</tt:Minor></tds:Version></tds:Service>"
+        for name, space in offered.items()
     )
     return f"<tds:GetServicesResponse>{rows}</tds:GetServicesResponse>"
 
@@ -137,6 +146,10 @@ def _scopes(device: Device, at: str, stream: str) -> str:
     )
 
 
+#: What it offers, and by how much each is smaller than the whole picture.
+_PARTS = (("small", 4), ("whole", 1))
+
+
 def _profiles(device: Device, at: str, stream: str) -> str:
     rows = "".join(
         f'<trt:Profiles token="{token}" fixed="true"><tt:Name>{token}</tt:Name><tt:VideoEncoderConfiguration token="{token}-e">'
@@ -145,9 +158,21 @@ def _profiles(device: Device, at: str, stream: str) -> str:
         "<tt:Quality>5</tt:Quality><tt:Multicast><tt:Address><tt:Type>IPv4</tt:Type><tt:IPv4Address>0.0.0.0</tt:IPv4Address>"
         "</tt:Address><tt:Port>0</tt:Port><tt:TTL>0</tt:TTL><tt:AutoStart>false</tt:AutoStart></tt:Multicast>"
         "<tt:SessionTimeout>PT60S</tt:SessionTimeout></tt:VideoEncoderConfiguration></trt:Profiles>"
-        for token, part in (("small", 4), ("whole", 1))
+        for token, part in _PARTS
     )
     return f"<trt:GetProfilesResponse>{rows}</trt:GetProfilesResponse>"
+
+
+def _profiles_2(device: Device, at: str, stream: str) -> str:
+    rows = "".join(
+        f'<tr2:Profiles token="{token}" fixed="true"><tr2:Name>{token}</tr2:Name><tr2:Configurations>'
+        f'<tr2:VideoEncoder token="{token}-e"><tt:Name>{token}</tt:Name><tt:UseCount>1</tt:UseCount>'
+        f"<tt:Encoding>H265</tt:Encoding><tt:Resolution><tt:Width>{device.width_px // part}</tt:Width>"
+        f"<tt:Height>{device.height_px // part}</tt:Height></tt:Resolution><tt:Quality>5</tt:Quality></tr2:VideoEncoder>"
+        "</tr2:Configurations></tr2:Profiles>"
+        for token, part in _PARTS
+    )
+    return f"<tr2:GetProfilesResponse>{rows}</tr2:GetProfilesResponse>"
 
 
 def _media_uri(call: str, uri: str) -> str:
@@ -162,17 +187,28 @@ def _still(device: Device, at: str, stream: str) -> str:
     return _media_uri("GetSnapshotUri", f"{at}/still.jpg")
 
 
+def _still_2(device: Device, at: str, stream: str) -> str:
+    return f"<tr2:GetSnapshotUriResponse><tr2:Uri>{at}/still.jpg</tr2:Uri></tr2:GetSnapshotUriResponse>"
+
+
 def _stream(device: Device, at: str, stream: str) -> str:
     return _media_uri("GetStreamUri", stream)
 
 
+def _stream_2(device: Device, at: str, stream: str) -> str:
+    return f"<tr2:GetStreamUriResponse><tr2:Uri>{escape(stream)}</tr2:Uri></tr2:GetStreamUriResponse>"
+
+
 _ANSWERS = {
-    "GetSystemDateAndTime": _time,
-    "GetDeviceInformation": _information,
-    "GetServices": _services,
-    "GetNetworkInterfaces": _interfaces,
-    "GetScopes": _scopes,
-    "GetProfiles": _profiles,
-    "GetSnapshotUri": _still,
-    "GetStreamUri": _stream,
+    f"{_DEVICE}GetSystemDateAndTime": _time,
+    f"{_DEVICE}GetDeviceInformation": _information,
+    f"{_DEVICE}GetServices": _services,
+    f"{_DEVICE}GetNetworkInterfaces": _interfaces,
+    f"{_DEVICE}GetScopes": _scopes,
+    f"{_MEDIA['media']}GetProfiles": _profiles,
+    f"{_MEDIA['media']}GetSnapshotUri": _still,
+    f"{_MEDIA['media']}GetStreamUri": _stream,
+    f"{_MEDIA['media2']}GetProfiles": _profiles_2,
+    f"{_MEDIA['media2']}GetSnapshotUri": _still_2,
+    f"{_MEDIA['media2']}GetStreamUri": _stream_2,
 }

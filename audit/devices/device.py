@@ -23,6 +23,8 @@ class Device:
         It takes connections and never answers.
     digest : bool
         HTTP Digest for the picture, else Basic.
+    media : tuple of str
+        Its media services: ``media`` (version 10, profile S), ``media2`` (version 20, profile T).
     """
 
     camera: str
@@ -38,3 +40,4 @@ class Device:
     digest: bool = True
     firmware: str = "1.0"
     time_zone: str = "UTC0"
+    media: tuple[str, ...] = ("media",)

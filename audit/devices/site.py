@@ -14,7 +14,7 @@ from collections.abc import Iterable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
-from audit.devices.answers import answer, called
+from audit.devices.answers import answer, called, name_of
 from audit.devices.device import Device
 from audit.devices.rtsp import serve_stream
 
@@ -36,16 +36,19 @@ class SimulatedSite:
     ----------
     calls : list of str
         Every message's call and every picture asked for, in order.
+    sent : list of str
+        Every message's call with its namespace.
     """
 
     def __init__(self, devices: Iterable[Device], host: str = "127.0.0.1") -> None:
         self.calls: list[str] = []
+        self.sent: list[str] = []
         self._host = host
         self._servers: list[socketserver.BaseServer] = []
         self._ports: dict[str, tuple[int, int]] = {}
         for device in devices:
             streams = _Streams((host, 0), _stream_handler(device))
-            web = ThreadingHTTPServer((host, 0), _web_handler(device, self.calls, f"rtsp://{host}:{streams.server_address[1]}/"))
+            web = ThreadingHTTPServer((host, 0), _web_handler(device, self, f"rtsp://{host}:{streams.server_address[1]}/"))
             web.daemon_threads = True
             self._servers += [streams, web]
             self._ports[device.camera] = int(web.server_address[1]), int(streams.server_address[1])
@@ -83,7 +86,7 @@ def _stream_handler(device: Device) -> type[socketserver.StreamRequestHandler]:
     return Handler
 
 
-def _web_handler(device: Device, calls: list[str], stream: str) -> type[BaseHTTPRequestHandler]:
+def _web_handler(device: Device, site: SimulatedSite, stream: str) -> type[BaseHTTPRequestHandler]:
     nonce = secrets.token_hex(16)
 
     class Handler(BaseHTTPRequestHandler):
@@ -92,7 +95,7 @@ def _web_handler(device: Device, calls: list[str], stream: str) -> type[BaseHTTP
         def do_GET(self) -> None:
             if device.silent:
                 time.sleep(3600)
-            calls.append("GET")
+            site.calls.append("GET")
             given = self.headers.get("Authorization", "")
             if not _signed_in(device, given, "GET", nonce):
                 self._send(401, b"", "text/plain", {"WWW-Authenticate": _challenge(device, nonce)})
@@ -105,7 +108,9 @@ def _web_handler(device: Device, calls: list[str], stream: str) -> type[BaseHTTP
             message = self.rfile.read(min(int(self.headers.get("Content-Length", 0)), _LARGEST_MESSAGE))
             if device.silent:
                 time.sleep(3600)
-            calls.append(called(message))
+            call = called(message)
+            site.sent.append(call)
+            site.calls.append(name_of(call))
             here = self.connection.getsockname()
             status, body = answer(device, message, f"http://{here[0]}:{here[1]}", stream)
             self._send(status, body.encode(), "application/soap+xml; charset=utf-8")

@@ -38,7 +38,8 @@ def pins(tmp_path: Path) -> Pins:
 
 @pytest.fixture(scope="module")
 def devices() -> Iterator[SimulatedSite]:
-    """A right one, one with Basic, an open one, one whose clock is an hour ahead, one with another password, a silent one."""
+    """A right one, one with Basic, an open one, one whose clock is an hour ahead, one with another password, a silent one, one
+    with the second media service alone, one with both."""
     with SimulatedSite(
         (
             device("C-1", "SN-1"),
@@ -47,6 +48,8 @@ def devices() -> Iterator[SimulatedSite]:
             device("C-4", "SN-4", clock_offset_s=3600.0),
             device("C-5", "SN-5", password="another"),
             device("C-6", "SN-6", silent=True),
+            device("C-7", "SN-7", media=("media2",)),
+            device("C-8", "SN-8", media=("media", "media2")),
         )
     ) as site:
         yield site

@@ -11,13 +11,15 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 import pytest
 from PIL import Image
 
+from audit.collect import soap
 from audit.collect.addresses import parse_address
 from audit.collect.credentials import Credentials
 from audit.collect.fetch import fetch
-from audit.collect.onvif import CALLS
+from audit.collect.onvif import first_address
 from audit.collect.pins import Pins
 from audit.collect.refusal import NoPicture
-from audit.collect.web import LARGEST_BYTES
+from audit.collect.soap import CALLS
+from audit.collect.web import LARGEST_BYTES, Web
 from audit.devices import SimulatedSite
 from tests.collect.conftest import RIGHT, jpeg
 
@@ -72,22 +74,58 @@ def test_nobody_there(pins: Pins) -> None:
         assert refused.value.reason == "no answer", address
 
 
+@pytest.mark.parametrize(("camera", "space"), [("C-1", "ver10/media"), ("C-7", "ver20/media"), ("C-8", "ver20/media")])
+def test_either_media_service_gives_the_largest_picture(devices: SimulatedSite, pins: Pins, camera: str, space: str) -> None:
+    """Profile S alone, profile T alone, and both: then the second, which alone lists H.265."""
+    devices.sent.clear()
+    found = fetch(parse_address(camera, devices.address(camera)), RIGHT, pins)
+    assert found.facts is not None and (found.facts.width_px, found.facts.height_px) == (320, 240)
+    assert found.facts.codec == ("JPEG" if space == "ver10/media" else "H265")
+    media = {call for call in devices.sent if "media/wsdl" in call}
+    assert len(media) == 3 and all(space in call for call in media)
+    with Image.open(io.BytesIO(found.picture)) as picture:
+        assert picture.size == (320, 240)
+
+
+def test_a_second_media_service_that_is_broken_gives_way_to_the_first(
+    devices: SimulatedSite, pins: Pins, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from audit.devices import answers
+
+    broken = "{http://www.onvif.org/ver20/media/wsdl}GetProfiles"
+    monkeypatch.setitem(answers._ANSWERS, broken, lambda *_: "<tr2:GetProfilesResponse><tr2:Odd/></tr2:GetProfilesResponse>")
+    found = fetch(parse_address("C-8", devices.address("C-8")), RIGHT, pins)
+    assert found.facts is not None and found.facts.codec == "JPEG"
+    with pytest.raises(NoPicture) as refused:
+        fetch(parse_address("C-7", devices.address("C-7")), RIGHT, pins)
+    assert refused.value.reason in ("refused", "no such profile")
+
+
 def test_no_call_that_changes_a_camera_is_ever_sent(devices: SimulatedSite, pins: Pins) -> None:
-    devices.calls.clear()
-    fetch(parse_address("C-1", devices.address("C-1")), RIGHT, pins)
-    assert set(devices.calls) - {"GET"} == set(CALLS)
-    assert all(call.startswith("Get") for call in CALLS)
+    devices.sent.clear()
+    for camera in ("C-1", "C-7"):
+        fetch(parse_address(camera, devices.address(camera)), RIGHT, pins)
+    assert set(devices.sent) == {f"{{{space}}}{name}" for space, names in CALLS.items() for name in names}
+    assert all(name.startswith("Get") for names in CALLS.values() for name in names)
 
 
-def test_another_call_is_stopped_before_it_is_sent(devices: SimulatedSite, pins: Pins) -> None:
-    from audit.collect import onvif
-    from audit.collect.web import Web
-
+@pytest.mark.parametrize(
+    ("of", "name", "arguments"),
+    [
+        (soap.DEVICE, "SetHostname", {"Name": "other"}),
+        (soap.MEDIA, "DeleteProfile", {"ProfileToken": "whole"}),
+        (soap.MEDIA_2, "DeleteProfile", {"Token": "whole"}),
+        (soap.MEDIA_2, "GetServiceCapabilities", {}),
+    ],
+)
+def test_another_call_is_stopped_before_it_is_sent(
+    devices: SimulatedSite, pins: Pins, of: soap.Service, name: str, arguments: dict[str, str]
+) -> None:
     devices.calls.clear()
     web = Web(parse_address("C-3", devices.address("C-3")), None, pins)
-    service = onvif._service(web, "devicemgmt.wsdl", onvif._DEVICE, onvif._first_address(web), None)
+    at = soap.service(web, of, first_address(web), None)
     with pytest.raises(NoPicture) as refused:
-        service["SetHostname"](Name="other")
+        at[name](**arguments)
     web.close()
     assert refused.value.reason == "not read only" and devices.calls == []
 
