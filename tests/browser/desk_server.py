@@ -16,6 +16,16 @@ from audit.desk import command, environment, place_of_server
 ARTEFACTS = Path(__file__).resolve().parent.parent / "artefacts"
 CHROMIUM = Path("/usr/bin/chromium")
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+#: So long nothing may be added to the page or taken away: a button that is still coming has no key yet.
+QUIET_MS = 350
+_WATCH = """() => {
+    if (window.lastChange === undefined)
+        new MutationObserver(() => { window.lastChange = performance.now(); })
+            .observe(document, { childList: true, subtree: true });
+    window.lastChange = performance.now();
+}"""
+_QUIET = """(quiet_ms) => document.querySelector('.stApp')?.dataset.testScriptState === 'notRunning'
+    && performance.now() - window.lastChange >= quiet_ms"""
 SIZES = {"desk": {"width": 1440, "height": 900}, "phone": {"width": 390, "height": 844}}
 
 
@@ -79,14 +89,16 @@ def shown(page: Any, address: str, name: str = "", query: str = "") -> None:
 
 
 def idle(page: Any) -> None:
-    """Until the script run is over and what it sent is drawn."""
-    for pause_ms in (150, 200):
-        page.wait_for_timeout(pause_ms)
-        page.wait_for_function("document.querySelector('.stApp')?.dataset.testScriptState !== 'running'")
+    """Until the script run is over, what it sent is drawn, and nothing on the page has changed for a moment."""
+    page.evaluate(_WATCH)
+    page.wait_for_function(_QUIET, arg=QUIET_MS, polling=50)
 
 
-def press(page: Any, key: str) -> None:
-    """Press a key and wait for what it does."""
+def press(page: Any, key: str, button: str = "") -> None:
+    """Press a key and wait for what it does; where a button's name is given, not before that button is there."""
+    if button:
+        page.wait_for_selector(f".st-key-{button} button")
+        idle(page)
     page.keyboard.press(key)
     idle(page)
 

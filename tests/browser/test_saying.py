@@ -176,7 +176,7 @@ def test_dirt_seen_by_eye_is_a_finding_with_its_mark(
     page = page_of("desk")
     shown(page, address, query="?camera=C-5")
     page.wait_for_selector("h1:has-text('C-5')")
-    press(page, "a")
+    press(page, "a", button="say_open")
     choose(page, "Check", "cleanliness")
     page.get_by_text("Mark the place in a photo").click()
     frame = page.locator(".point").last
@@ -206,7 +206,7 @@ def test_dirt_seen_by_eye_is_a_finding_with_its_mark(
     press(page, "z")
     until(page, lambda: state_of(book, "C-5", "cleanliness") == "as planned", "it was not taken back")
     # By keyboard alone: the mark by arrow keys and Enter.
-    press(page, "a")
+    press(page, "a", button="say_open")
     choose(page, "Check", "focus")
     page.get_by_text("Mark the place in a photo").click()
     idle(page)
@@ -242,7 +242,7 @@ def test_a_dismissed_pass_opens_its_check_and_a_check_without_a_finding_is_decid
     keep(page, "pass_dismissed")
     press(page, "z")
     until(page, lambda: book.verdicts(1, "C-5")[0].state == "as planned", "it was not taken back")
-    press(page, "a")
+    press(page, "a", button="say_open")
     choose(page, "Check", "mounting")
     page.get_by_text("confirm the fault", exact=True).click()
     page.get_by_label("In your words").fill("a screw is missing")

@@ -98,7 +98,7 @@ def test_09_a_label_close_up_is_said_to_be_one(desk: tuple[str, Logbook], page: 
 def test_17_dirt_seen_by_eye_enters_trip_and_report_with_its_mark(desk: tuple[str, Logbook], page: Any) -> None:
     address, book = desk
     _at(page, address, camera="C-6")
-    press(page, "a")
+    press(page, "a", button="say_open")
     choose(page, "Check", "cleanliness")
     page.get_by_text("Mark the place in a photo").click()
     frame = page.locator(".point").last
