@@ -15,6 +15,7 @@ from audit.errors import LogbookError
 from audit.logbook import tables
 from audit.logbook.archive import read_archive, write_archive
 from audit.logbook.database import SQLITE_NAME, Database, file_sentence, is_url
+from audit.logbook.drawings import Drawings
 from audit.logbook.evidence import Evidence
 from audit.logbook.images import ImageStore
 from audit.logbook.locks import one_writer
@@ -32,7 +33,7 @@ __all__ = ["Logbook"]
 _IMAGES_IN_FOLDER = "."
 
 
-class Logbook(Results, Placements, Evidence, Points, Signoff, Watch):
+class Logbook(Results, Placements, Evidence, Points, Drawings, Signoff, Watch):
     """One site's plan, visits, photos, measurements, findings, decisions and signatures.
 
     Made by :meth:`create` and :meth:`open`. Methods may be called from several threads and processes; each is one

@@ -24,6 +24,7 @@ from audit.logbook.record import (
     GROWING,
     SECTIONS,
     hashes_of,
+    images_of,
     logbook_of,
     parse_record,
     section_rows,
@@ -76,8 +77,7 @@ class Proof(Plans):
             if problems:
                 return tuple(problems)
             problems += (p for p in self._guarded(None, self._rows_changed(connection)) if p.visit in (number, None))
-            photos = tables.photos
-            keys = connection.execute(sa.select(photos.c.sha256).where(photos.c.visit == number)).scalars().all()
+            keys = connection.execute(images_of(number)).scalars().all()
         for sha256 in dict.fromkeys(keys):
             state = self.images.state(sha256)
             if state != "kept":
@@ -295,10 +295,11 @@ class Proof(Plans):
     def _images_changed(self, progress: Counting) -> Iterator[VerifyProblem]:
         with self.database.reading() as connection:
             total = connection.execute(sa.select(sa.func.count()).select_from(tables.images)).scalar_one()
-            photos = tables.photos
-            unlisted = sa.select(photos.c.sha256).where(photos.c.sha256.not_in(sa.select(tables.images.c.sha256)))
-            lost = sorted(set(connection.execute(unlisted).scalars()))
-        for sha256 in lost:
+            listed = sa.select(tables.images.c.sha256)
+            lost: set[str] = set()
+            for named in (tables.photos.c.sha256, tables.drawings.c.sha256, tables.drawings.c.picture_sha256):
+                lost |= set(connection.execute(sa.select(named).where(named.not_in(listed))).scalars())
+        for sha256 in sorted(lost):
             state = self.images.state(sha256)
             told = "is no longer listed" if state == "kept" else f"is {state}, and no longer listed"
             yield from self._guarded(None, self._image_problems(sha256, told))
@@ -313,12 +314,17 @@ class Proof(Plans):
     def _image_problems(self, sha256: str, told: str, what: str = "image") -> Iterator[VerifyProblem]:
         photos = tables.photos
         query = sa.select(photos.c.visit, photos.c.name).where(photos.c.sha256 == sha256)
+        drawings = tables.drawings
+        drawn = sa.select(drawings.c.visit, drawings.c.name).where(
+            sa.or_(drawings.c.sha256 == sha256, drawings.c.picture_sha256 == sha256)
+        )
         with self.database.reading() as connection:
             named = connection.execute(query.order_by(photos.c.visit, photos.c.name)).all()
+            named = [*named, *connection.execute(drawn.order_by(drawings.c.visit, drawings.c.name)).all()]
         for visit, name in named:
             yield VerifyProblem(what, name, f"The image of '{name}' in visit {visit} {told}.", visit)
         if not named:
-            yield VerifyProblem(what, sha256, f"The image {sha256[:12]}, which no photo names, {told}.")
+            yield VerifyProblem(what, sha256, f"The image {sha256[:12]}, which no photo and no drawing names, {told}.")
 
     def _image_keys(self) -> Iterator[tuple[str, str | None]]:
         """Hashes of all images and previews, read in pieces: hashing takes hours, and no transaction should."""

@@ -22,6 +22,7 @@ __all__ = [
     "SECTIONS",
     "canonical",
     "hashes_of",
+    "images_of",
     "logbook_of",
     "parse_record",
     "record_format",
@@ -52,6 +53,7 @@ SECTIONS: dict[str, str] = {
     "references": "reference",
     "choices": "reference choice",
     "plans": "plan version",
+    "drawings": "drawing",
 }
 
 #: Sections that later method versions, or later plans, may add to without touching what was signed.
@@ -107,6 +109,9 @@ _IN_TABLES: dict[str, _Section] = {
         (),
         ("id", "camera", "landmark", "photo", "sha256", "column_px", "row_px", "confirmed", "by", "at", "undoes"),
     ),
+    "drawings": _Section(
+        tables.drawings, 1, (), ("id", "floor", "name", "sha256", "picture_sha256", "body", "by", "at")
+    ),
     "plans": _Section(tables.plans, 1, (), ("id", "sha256", "name", "since", "by", "data", "site")),
 }
 #: Column by which rows that belong to an image belong to a visit.
@@ -139,8 +144,7 @@ def section_rows(connection: Connection, visit: int, section: str, record_format
     columns = what.columns if record_format == FIRST_FORMAT else (*what.columns, *what.since_second)
     query = sa.select(*(what.table.c[column] for column in columns))
     if section in _BY_IMAGE:
-        of_visit = sa.select(tables.photos.c.sha256).where(tables.photos.c.visit == visit)
-        query = query.where(what.table.c[_BY_IMAGE[section]].in_(of_visit))
+        query = query.where(what.table.c[_BY_IMAGE[section]].in_(images_of(visit)))
     elif "visit" in what.table.c:
         query = query.where(what.table.c.visit == visit)
     return {
@@ -149,6 +153,16 @@ def section_rows(connection: Connection, visit: int, section: str, record_format
         ]
         for row in connection.execute(query)
     }
+
+
+def images_of(visit: int) -> sa.CompoundSelect[Any]:
+    """Hashes of all images of a visit: its photos', and its drawings' with the pictures made of them."""
+    photos, drawings = tables.photos, tables.drawings
+    return sa.union(
+        sa.select(photos.c.sha256).where(photos.c.visit == visit),
+        sa.select(drawings.c.sha256).where(drawings.c.visit == visit),
+        sa.select(drawings.c.picture_sha256).where(drawings.c.visit == visit),
+    )
 
 
 def hashes_of(content: Content) -> dict[str, dict[str, str]]:

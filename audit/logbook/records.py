@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, Literal
 
+from audit.drawings.placing import Drawing
 from audit.judge.finding import Check, State, Verdict
 from audit.logbook.codec import load_plain
 from audit.logbook.keychange import KeyChange
@@ -24,6 +25,7 @@ __all__ = [
     "DecisionWord",
     "DeviceRecord",
     "DonePictures",
+    "DrawingRecord",
     "HistoryEntry",
     "KeptRecord",
     "PlanRecord",
@@ -307,6 +309,33 @@ class PointRecord:
     at: datetime
     in_force: bool = False
     undoes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DrawingRecord:
+    """A drawing under a floor of the plan; entries are added and never changed.
+
+    Attributes
+    ----------
+    floor : str
+        As cameras of the plan name it; empty where the plan tells no floors apart.
+    name, sha256 : str
+        The file as it was handed in.
+    picture_sha256 : str
+        The picture of it that pages show.
+    drawing : Drawing or None
+        Its size and place; None: from here on the floor has none.
+    """
+
+    id: int
+    visit: int
+    floor: str
+    name: str
+    sha256: str
+    picture_sha256: str
+    drawing: Drawing | None
+    by: str
+    at: datetime
 
 
 @dataclass(frozen=True, slots=True)

@@ -319,9 +319,13 @@ class Signoff(Proof, Photos, References, Decisions):
             )
 
     def _need_whole_images(self, connection: Connection, visit: int, progress: Counting) -> None:
-        table = tables.photos
-        query = sa.select(table.c.sha256, table.c.name).where(table.c.visit == visit).order_by(table.c.name)
-        rows = connection.execute(query).all()
+        photos, drawings = tables.photos, tables.drawings
+        query = sa.union(
+            sa.select(photos.c.sha256, photos.c.name).where(photos.c.visit == visit),
+            sa.select(drawings.c.sha256, drawings.c.name).where(drawings.c.visit == visit),
+            sa.select(drawings.c.picture_sha256, drawings.c.name).where(drawings.c.visit == visit),
+        )
+        rows = sorted(connection.execute(query).all(), key=lambda row: (str(row.name), str(row.sha256)))
         for done, (sha256, name) in enumerate(rows, start=1):
             state = self.images.state(sha256)
             progress(done, len(rows))

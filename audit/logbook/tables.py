@@ -35,6 +35,7 @@ __all__ = [
     "comparisons",
     "decisions",
     "devices",
+    "drawings",
     "images",
     "key_changes",
     "logbook",
@@ -56,7 +57,7 @@ __all__ = [
 ]
 
 #: The Alembic revision that this program reads and writes.
-SCHEMA = "0007"
+SCHEMA = "0008"
 
 metadata = MetaData(
     naming_convention={
@@ -332,6 +333,21 @@ points = Table(
     Column("at", UtcText, nullable=False),
     Column("undoes", Integer, ForeignKey("points.id")),
     Index(None, "visit", "camera"),
+)
+
+drawings = Table(
+    "drawings",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("visit", Integer, ForeignKey("visits.number"), nullable=False),
+    Column("floor", Text, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("sha256", String(64), ForeignKey("images.sha256"), nullable=False),
+    Column("picture_sha256", String(64), ForeignKey("images.sha256"), nullable=False),
+    Column("body", Text),
+    Column("by", Text, nullable=False),
+    Column("at", UtcText, nullable=False),
+    Index(None, "floor", "visit"),
 )
 
 references = Table(

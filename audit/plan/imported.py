@@ -31,11 +31,11 @@ from audit.plan.grid import Grid
 from audit.plan.model import Site
 from audit.plan.table import Cell, clean, shown_name
 
-__all__ = ["import_drawing"]
+__all__ = ["MAX_INSERTS", "counted_inserts", "import_drawing"]
 
 _MAX_BYTES = 100 * 2**20
 #: A drawing has fewer insertions than this; blocks that hold blocks can multiply without end.
-_MAX_INSERTS = 200_000
+MAX_INSERTS = 200_000
 _MAX_DEPTH = 12
 _CAMERA_BLOCKS = ("*cam*", "*cctv*", "*kamera*", "*camara*", "*telecamera*")
 _EXAMPLE = "see docs/plan.md for the mapping file"
@@ -169,7 +169,7 @@ def _metres_per_unit(name: str, document: Any) -> float:
 
 def _inserts(name: str, document: Any) -> Iterator[Any]:
     """Every insertion of a block in the model, those inside other blocks too, in the model's coordinates."""
-    if _count(document.modelspace(), document, {}, 0) > _MAX_INSERTS:
+    if counted_inserts(document.modelspace(), document) > MAX_INSERTS:
         raise _refused(
             name, "its blocks hold blocks over and over, more than a site's drawing can; save the cameras alone."
         )
@@ -183,10 +183,14 @@ def _inserts(name: str, document: Any) -> Iterator[Any]:
                 waiting += [e for e in single.virtual_entities() if e.dxftype() == "INSERT"]
 
 
+def counted_inserts(space: Any, document: Any) -> int:
+    """How many insertions a layout comes to, those inside its blocks counted each time."""
+    return _count(space, document, {}, 0)
+
+
 def _count(space: Any, document: Any, known: dict[str, int], depth: int) -> int:
-    """How many insertions a layout or block comes to, those inside its blocks counted each time."""
     if depth > _MAX_DEPTH:
-        return _MAX_INSERTS + 1
+        return MAX_INSERTS + 1
     total = 0
     for insert in space.query("INSERT"):
         block = str(insert.dxf.name)

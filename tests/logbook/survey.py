@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 
+from audit.drawings.placing import Drawing, KnownPoint, by_points
 from audit.errors import LogbookError
 from audit.judge.limits import load_limits
 from audit.logbook import DeviceRecord, Logbook, tables, verify_package, zip_package
@@ -55,6 +56,7 @@ COVERED = {
     "reference": "signed record: references",
     "reference choice": "signed record: choices",
     "plan version": "signed record: plans",
+    "drawing": "signed record: drawings",
     "plan": "signed record: the visit's plan, and derived from the plan file",
     "visit": "signed record: the visit itself",
     "logbook": "signed record: the logbook itself",
@@ -100,6 +102,8 @@ def signed_folder(folder: Path) -> Path:
     book.add_finding(visit, "C-1", "cleanliness", "defect", "Ada Example", "smears", **seen)
     book.promise(visit, "C-1", "night", DAY + timedelta(days=36500), "Ada Example", "next week")
     book.answer(visit, "C-1/day.jpg", "C-1", "Ada Example", role="day snapshot")
+    lies = Drawing(400, 300, by_points((KnownPoint("C-1", 10.0, 10.0, 1.0, 2.0), KnownPoint("C-3", 390.0, 10.0, 3.0, 2.0)), 400, 300))
+    book.put_drawing(visit, "", "floor.png", (b"a floor plan", b"its picture"), lies, "Ada Example")
     book.sign(visit, "Ada Example", PASSPHRASE)
     book.put_stamp(visit, Authority(folder / "authority").answer(book.stamp_request(visit)))
     book.change_key("Ada Example", PASSPHRASE)
