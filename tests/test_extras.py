@@ -28,6 +28,8 @@ ADAPTERS = {
     "audit/collect/onvif.py": "collect",
     "audit/collect/rtsp.py": "collect",
     "audit/collect/web.py": "collect",
+    "audit/drawings/dxf.py": "drawings",
+    "audit/drawings/picture.py": "drawings",
     "audit/logbook/token_key.py": "token",
     "audit/photos/text.py": "reading",
     "audit/plan/imported.py": "drawings",

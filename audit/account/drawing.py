@@ -1,4 +1,5 @@
-"""The site as a drawing from its coordinates: markers, view cones, reach on the ground; no map service.
+"""The site as a drawing from its coordinates, on white or on its own floor plan: markers, view cones, reach on the ground, what
+can't be seen below a camera; no map service.
 
 Everything is SVG with text escaped; states show by shape as well as by colour, what was measured by its line style.
 """
@@ -10,19 +11,29 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from audit.frames import bearing_difference_deg
-from audit.judge.finding import State, Verdict
+import numpy as np
+
+from audit.account.underlay import Underlay, Window, cut_out
+from audit.frames import bearing_difference_deg, camera_from_world
+from audit.judge.finding import STATES, State, Verdict
 from audit.judge.intended import intended_pose
 from audit.plan.model import Camera, Site
 from audit.plan.optics import Pose, geometry
 
-__all__ = ["Seen", "Size", "seen_of", "site_svg", "size_of"]
+__all__ = ["Seen", "Sheet", "Size", "seen_of", "site_svg", "size_of"]
 
 _WIDTH_PX = 1000.0
 _MARGIN_PX = 46.0
 _MOST_CONES = 400
 _ARC_STEPS = 14
 _LABEL_PX, _PAPER_LABEL_PX = 13.0, 20.0
+#: Cameras nearer than this are drawn side by side, so far apart.
+_ONE_MAST_PX, _APART_PX = 13.0, 19.0
+#: Rays of the picture's lower edge by which blind ground is drawn.
+_EDGE_RAYS = 15
+_MOST_NAMES = 40
+#: How far a drawing may widen the frame on each side, as a share of what the cameras take.
+_WIDENED = 0.5
 _COLOURS: dict[State, tuple[str, str]] = {
     "defect": ("#9c4300", "#9c4300"),
     "to check": ("#e69f00", "#6b4a00"),
@@ -65,6 +76,24 @@ def seen_of(verdicts: Iterable[Verdict]) -> dict[str, Seen]:
 
 
 @dataclass(frozen=True, slots=True)
+class Sheet:
+    """What is drawn.
+
+    Attributes
+    ----------
+    floor : str
+    under : Underlay or None
+        The site's own drawing.
+    paper : bool
+        For print: lines and letters alone.
+    """
+
+    floor: str
+    under: Underlay | None = None
+    paper: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class _Frame:
     """Metres to pixels, one scale for east and north."""
 
@@ -74,13 +103,18 @@ class _Frame:
     height_px: float
 
     @classmethod
-    def around(cls, cameras: Sequence[Camera], reach_m: float) -> _Frame:
-        east, north = [c.east_m for c in cameras], [c.north_m for c in cameras]
-        wide = max(east) - min(east) + 2 * reach_m
-        high = max(north) - min(north) + 2 * reach_m
+    def around(cls, cameras: Sequence[Camera], reach_m: float, under: Underlay | None) -> _Frame:
+        west, south, east, north = _extent(cameras, reach_m, under)
+        wide, high = east - west, north - south
         scale = (_WIDTH_PX - 2 * _MARGIN_PX) / max(wide, high * 1.4)
         spare = ((_WIDTH_PX - 2 * _MARGIN_PX) / scale - wide) / 2
-        return cls(min(east) - reach_m - spare, max(north) + reach_m, scale, high * scale + 2 * _MARGIN_PX)
+        return cls(west - spare, north, scale, high * scale + 2 * _MARGIN_PX)
+
+    @property
+    def window(self) -> Window:
+        """All that is shown, margins too."""
+        edge = _MARGIN_PX / self.px_per_m
+        return Window(self.west_m - edge, self.north_m + edge, _WIDTH_PX / self.px_per_m, self.height_px / self.px_per_m)
 
     def at(self, east_m: float, north_m: float) -> tuple[float, float]:
         return (
@@ -90,12 +124,7 @@ class _Frame:
 
 
 def site_svg(
-    site: Site,
-    states: Mapping[str, State],
-    seen: Mapping[str, Seen],
-    floor: str,
-    words: Mapping[str, str],
-    paper: bool = False,
+    site: Site, states: Mapping[str, State], seen: Mapping[str, Seen], sheet: Sheet, words: Mapping[str, str]
 ) -> str:
     """One floor of the site.
 
@@ -103,26 +132,25 @@ def site_svg(
     ----------
     states : mapping of camera to state
     seen : mapping of camera to Seen
-    floor : str
+    sheet : Sheet
     words : mapping
         ``title``, ``north``, and ``camera`` with places ``{camera}``, ``{name}`` and ``{state}``: the words that a
         screen reader says.
-    paper : bool
-        For print: lines and letters alone.
 
     Returns
     -------
     str
         SVG; on a screen each camera is a group with ``data-camera``, reached by the tab key.
     """
-    cameras = [c for c in site.cameras if c.floor == floor]
+    cameras = [c for c in site.cameras if c.floor == sheet.floor]
     if not cameras:
         return ""
     reach = _reach_m(cameras)
-    frame = _Frame.around(cameras, reach)
+    frame = _Frame.around(cameras, reach, sheet.under)
     parts = [
         f'<svg viewBox="0 0 {_WIDTH_PX:.0f} {frame.height_px:.0f}" role="group" '
         f'aria-label="{html.escape(words["title"])}" xmlns="http://www.w3.org/2000/svg">',
+        *_ground(sheet, frame),
         _scale_bar(frame),
         _north_arrow(words["north"]),
     ]
@@ -132,9 +160,15 @@ def site_svg(
     parts += [_views(c, seen.get(c.camera, Seen()), frame, reach) for c in drawn]
     drawn_names = {c.camera for c in drawn}
     parts += [_tick(c, frame, reach) for c in cameras if c.camera not in drawn_names]
-    labels = _labels(cameras, frame, _PAPER_LABEL_PX if paper else _LABEL_PX)
-    order = sorted(cameras, key=lambda c: states.get(c.camera, "not verified") == "defect")
-    parts += [_marker(c, states.get(c.camera, "not verified"), frame, labels.get(c.camera), words, paper) for c in order]
+    if len(cameras) <= _MOST_CONES:
+        parts += _things(site, cameras, frame)
+    spots = _spots(cameras, states, frame)
+    parts += [_leader(c, spots[c.camera], frame) for c in cameras]
+    labels = _labels(spots, _PAPER_LABEL_PX if sheet.paper else _LABEL_PX)
+    order = sorted(cameras, key=lambda c: -_rank(states, c))
+    parts += [
+        _marker(c, states.get(c.camera, "not verified"), spots[c.camera], labels.get(c.camera), words, sheet.paper) for c in order
+    ]
     return "".join((*parts, "</svg>"))
 
 
@@ -147,10 +181,10 @@ class Size:
     width_m: float
 
 
-def size_of(site: Site, floor: str) -> Size:
+def size_of(site: Site, sheet: Sheet) -> Size:
     """How large the drawing of a floor is that has cameras."""
-    cameras = [c for c in site.cameras if c.floor == floor]
-    frame = _Frame.around(cameras, _reach_m(cameras))
+    cameras = [c for c in site.cameras if c.floor == sheet.floor]
+    frame = _Frame.around(cameras, _reach_m(cameras), sheet.under)
     return Size(_WIDTH_PX, frame.height_px, _WIDTH_PX / frame.px_per_m)
 
 
@@ -160,20 +194,122 @@ def _reach_m(cameras: Sequence[Camera]) -> float:
     return min(14.0, 0.12 * extent)
 
 
+def _extent(cameras: Sequence[Camera], reach_m: float, under: Underlay | None) -> tuple[float, float, float, float]:
+    """West, south, east, north: the cameras with their reach, and of a drawing as much as lies around them."""
+    east, north = [c.east_m for c in cameras], [c.north_m for c in cameras]
+    own = (min(east) - reach_m, min(north) - reach_m, max(east) + reach_m, max(north) + reach_m)
+    if under is None:
+        return own
+    more = _WIDENED * max(own[2] - own[0], own[3] - own[1])
+    west, south, east_end, north_end = under.bounds
+    return (
+        min(own[0], max(west, own[0] - more)), min(own[1], max(south, own[1] - more)),
+        max(own[2], min(east_end, own[2] + more)), max(own[3], min(north_end, own[3] + more)),
+    )  # fmt: skip
+
+
+def _ground(sheet: Sheet, frame: _Frame) -> tuple[str, ...]:
+    """The site's own drawing, as large as the frame."""
+    if sheet.under is None:
+        return ()
+    source = cut_out(sheet.under, frame.window)
+    return (f'<image x="0" y="0" width="{_WIDTH_PX:.0f}" height="{frame.height_px:.1f}" href="{source}"/>',)
+
+
 def _views(camera: Camera, seen: Seen, frame: _Frame, reach_m: float) -> str:
     held = intended_pose(camera)
     planned = _cone(camera, held.bearing_deg, frame, reach_m)
     out = f'<path d="{planned}" fill="none" stroke="#5f616b" stroke-width="1.3" stroke-dasharray="5 4"/>'
     if camera.pitch_deg < -80:
         return out
+    turned = Pose(
+        held.bearing_deg + (seen.turn_deg or 0.0),
+        held.pose.pitch_deg if seen.pitch_deg is None else seen.pitch_deg,
+        held.roll_deg,
+    )
+    out = _blind_ground(camera, turned, frame, reach_m) + out
     out += _ground_bar(camera, held.pose, frame, reach_m, measured=False)
     if seen.turn_deg is not None:
-        turned = _cone(camera, held.bearing_deg + seen.turn_deg, frame, reach_m)
-        out += f'<path d="{turned}" fill="#d55e00" fill-opacity=".12" stroke="#9c4300" stroke-width="1.8"/>'
+        measured = _cone(camera, turned.bearing_deg, frame, reach_m)
+        out += f'<path d="{measured}" fill="#d55e00" fill-opacity=".12" stroke="#9c4300" stroke-width="1.8"/>'
     if seen.pitch_deg is not None:
-        pose = Pose(held.bearing_deg + (seen.turn_deg or 0.0), seen.pitch_deg, held.roll_deg)
-        out += _ground_bar(camera, pose, frame, reach_m, measured=True)
+        out += _ground_bar(camera, turned, frame, reach_m, measured=True)
     return out
+
+
+def _blind_ground(camera: Camera, pose: Pose, frame: _Frame, reach_m: float) -> str:
+    """Ground between the camera's foot and the picture's lower edge, as far as the cone is drawn."""
+    lens = camera.lens
+    edge = np.column_stack([np.linspace(-0.5, lens.width_px - 0.5, _EDGE_RAYS), np.full(_EDGE_RAYS, lens.height_px - 0.5)])
+    rays = lens.unproject(edge) @ camera_from_world(pose.bearing_deg, pose.pitch_deg, pose.roll_deg)
+    points = []
+    for east, north, up in rays:
+        level = math.hypot(east, north)
+        if not up < 0 or level <= 0:  # a ray that never meets the ground, or isn't imaged
+            return ""
+        far = min(camera.height_m * level / -up, reach_m)
+        points.append(frame.at(camera.east_m + far * east / level, camera.north_m + far * north / level))
+    line = "L".join(f"{x:.1f},{y:.1f}" for x, y in (frame.at(camera.east_m, camera.north_m), *points))
+    return f'<path d="M{line}Z" fill="#5f616b" fill-opacity=".22"/>'
+
+
+def _things(site: Site, cameras: Sequence[Camera], frame: _Frame) -> list[str]:
+    """Targets as crosses, landmarks as squares with their names."""
+    floor = cameras[0].floor
+    out = []
+    for east, north, name in dict.fromkeys((t.east_m, t.north_m, t.name) for c in cameras for t in c.targets):
+        x, y = frame.at(east, north)
+        cross = f"M{x - 5:.1f},{y - 5:.1f}l10,10M{x + 5:.1f},{y - 5:.1f}l-10,10"
+        out.append(f'<path d="{cross}" stroke="#0b4a75" stroke-width="2" fill="none"><title>{html.escape(name)}</title></path>')
+    marks = [m for m in site.landmarks if m.floor in ("", floor)]
+    for mark in marks:
+        x, y = frame.at(mark.east_m, mark.north_m)
+        if not (0 <= x <= _WIDTH_PX and 0 <= y <= frame.height_px):
+            continue
+        name = html.escape(mark.landmark)
+        out.append(
+            f'<rect x="{x - 4:.1f}" y="{y - 4:.1f}" width="8" height="8" fill="#ffffff" stroke="#0b4a75" stroke-width="1.6">'
+            f"<title>{name}</title></rect>"
+        )
+        if len(marks) <= _MOST_NAMES:
+            out.append(f'<text x="{x + 8:.1f}" y="{y + 4:.1f}" font-size="{_LABEL_PX:.0f}" fill="#0b4a75">{name}</text>')
+    return out
+
+
+def _rank(states: Mapping[str, State], camera: Camera) -> int:
+    """Worst first."""
+    return STATES.index(states.get(camera.camera, "not verified"))
+
+
+def _spots(cameras: Sequence[Camera], states: Mapping[str, State], frame: _Frame) -> dict[str, tuple[float, float]]:
+    """Where each camera's shape stands: at its place, those of one mast below each other, worst on top."""
+    places = {c.camera: frame.at(c.east_m, c.north_m) for c in cameras}
+    if len(cameras) > _MOST_CONES:
+        return places
+    masts: list[list[Camera]] = []
+    for camera in cameras:
+        x, y = places[camera.camera]
+        near = (m for m in masts if math.hypot(x - places[m[0].camera][0], y - places[m[0].camera][1]) < _ONE_MAST_PX)
+        mast = next(near, None)
+        if mast is None:
+            masts.append([camera])
+        else:
+            mast.append(camera)
+    for mast in masts:
+        if len(mast) > 1:
+            x = sum(places[c.camera][0] for c in mast) / len(mast)
+            y = sum(places[c.camera][1] for c in mast) / len(mast) - _APART_PX * (len(mast) - 1) / 2
+            for row, camera in enumerate(sorted(mast, key=lambda c: (_rank(states, c), c.camera))):
+                places[camera.camera] = (x, y + _APART_PX * row)
+    return places
+
+
+def _leader(camera: Camera, spot: tuple[float, float], frame: _Frame) -> str:
+    """From a shape that was moved aside to where its camera is."""
+    x, y = frame.at(camera.east_m, camera.north_m)
+    if math.hypot(spot[0] - x, spot[1] - y) < 1:
+        return ""
+    return f'<path d="M{spot[0]:.1f},{spot[1]:.1f}L{x:.1f},{y:.1f}" stroke="#1f2128" stroke-width="1" fill="none"/>'
 
 
 def _cone(camera: Camera, bearing_deg: float, frame: _Frame, reach_m: float) -> str:
@@ -213,20 +349,19 @@ def _tick(camera: Camera, frame: _Frame, reach_m: float) -> str:
     return f'<path d="M{x1:.1f},{y1:.1f}L{x2:.1f},{y2:.1f}" stroke="#8a8c95" stroke-width="1"/>'
 
 
-def _labels(cameras: Sequence[Camera], frame: _Frame, letters_px: float) -> dict[str, tuple[float, float]]:
+def _labels(spots: Mapping[str, tuple[float, float]], letters_px: float) -> dict[str, tuple[float, float]]:
     """Where each id is written, so that those of one pole stand below each other; none on a site too crowded."""
-    if len(cameras) > _MOST_CONES:
+    if len(spots) > _MOST_CONES:
         return {}
     taken: list[tuple[float, float, float]] = []
     placed = {}
-    for camera in sorted(cameras, key=lambda c: (-c.north_m, c.east_m)):
-        x, y = frame.at(camera.east_m, camera.north_m)
-        wide = 0.62 * letters_px * len(camera.camera)
-        spots = [(x + 11, y + 4 + letters_px * k) for k in (0, -1, 1, -2, 2, -3, 3)]
-        spots += [(x - 11 - wide, y + 4 + letters_px * k) for k in (0, -1, 1, -2, 2)]
-        spot = next((s for s in spots if _free(s, wide, letters_px, taken)), spots[0])
+    for camera, (x, y) in sorted(spots.items(), key=lambda item: (item[1][1], item[1][0])):
+        wide = 0.62 * letters_px * len(camera)
+        free = [(x + 11, y + 4 + letters_px * k) for k in (0, -1, 1, -2, 2, -3, 3)]
+        free += [(x - 11 - wide, y + 4 + letters_px * k) for k in (0, -1, 1, -2, 2)]
+        spot = next((s for s in free if _free(s, wide, letters_px, taken)), free[0])
         taken.append((*spot, wide))
-        placed[camera.camera] = spot
+        placed[camera] = spot
     return placed
 
 
@@ -238,12 +373,12 @@ def _free(spot: tuple[float, float], wide: float, high: float, taken: Iterable[t
 def _marker(
     camera: Camera,
     state: State,
-    frame: _Frame,
+    spot: tuple[float, float],
     label: tuple[float, float] | None,
     words: Mapping[str, str],
     paper: bool,
 ) -> str:
-    x, y = frame.at(camera.east_m, camera.north_m)
+    x, y = spot
     name = html.escape(camera.camera)
     halo = "" if paper else 'paint-order="stroke" stroke="#ffffff" stroke-width="3" '
     text = "" if label is None else (

@@ -17,7 +17,21 @@ import typer
 
 from audit import __version__
 from audit.children import SAFE_PATH
-from audit.cli import assign, collect, desk, done, guide, plan, pointing, record, review, sentences, singles, visit
+from audit.cli import (
+    assign,
+    collect,
+    desk,
+    done,
+    drawing,
+    guide,
+    plan,
+    pointing,
+    record,
+    review,
+    sentences,
+    singles,
+    visit,
+)
 from audit.cli.options import COULD_NOT, DONE
 from audit.cli.speak import say
 from audit.errors import AuditError
@@ -54,6 +68,7 @@ for _command in (
     review.trip,
     pointing.point,
     pointing.board,
+    drawing.drawing,
 ):
     app.command()(_command)
 app.command("export")(record.export_logbook)

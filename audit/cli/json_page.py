@@ -30,6 +30,7 @@ COMMANDS: dict[str, type[Any]] = {
     "plan geometry": Geometry,
     "plan parts": PartLine,
     "visit, show, point": lines.VerdictLine,
+    "drawing": lines.DrawingLine,
     "point, for a row that can't be taken": lines.PointErrorLine,
     "show --progress": lines.ProgressLine,
     "methods": lines.MethodsLine,

@@ -14,8 +14,10 @@ __all__ = [
     "AboutFile",
     "CollectLine",
     "CompareLine",
+    "DrawingLine",
     "FilesFile",
     "FindingLine",
+    "KnownPointLine",
     "MatchLine",
     "MeasureLine",
     "MethodsLine",
@@ -325,6 +327,76 @@ class CollectLine(TypedDict, total=False):
     clock_sd_s: float | None
     time_zone: str | None
     certificate: str | None
+
+
+class KnownPointLine(TypedDict):
+    """A place that was pointed out in a drawing.
+
+    Attributes
+    ----------
+    name : str
+        Camera, landmark, target or coordinates.
+    column_px, row_px : float
+        In the drawing.
+    east_m, north_m : float
+        On the site.
+    off_m : float or None
+        How far the placed drawing misses it; null with two points, which fit any drawing.
+    """
+
+    name: str
+    column_px: float
+    row_px: float
+    east_m: float
+    north_m: float
+    off_m: float | None
+
+
+class DrawingLine(TypedDict):
+    """The site's own drawing under a floor.
+
+    Attributes
+    ----------
+    floor : str
+        Empty where the plan tells no floors apart.
+    drawing : str
+        Its file's name.
+    visit : int
+        From which on it counts.
+    width_px, height_px : int
+        In which its pixels are counted.
+    page : int
+        Of a PDF.
+    placed_by : str
+        Its own coordinates, or known points.
+    grid : str or None
+        Of its coordinates.
+    residual_m : float or None
+        Root mean square distance of the known points; of coordinates, what one matrix can't follow.
+    position_sd_m : float or None
+        One standard deviation of a place at the drawing's worst corner, in each direction.
+    metres_per_px : float
+        Length of a pixel's side.
+    turned_deg : float
+        Bearing of the drawing's upward side, clockwise from true north.
+    points : list of objects
+        Known points.
+    """
+
+    floor: str
+    drawing: str
+    visit: int
+    width_px: int
+    height_px: int
+    page: int
+    placed_by: Literal["georeference", "points"]
+    grid: str | None
+    residual_m: float | None
+    residual_note: str | None
+    position_sd_m: float | None
+    metres_per_px: float
+    turned_deg: float
+    points: list[KnownPointLine]
 
 
 class PointErrorLine(TypedDict):

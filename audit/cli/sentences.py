@@ -16,12 +16,13 @@ if TYPE_CHECKING:
     from audit.errors import PlanProblem
     from audit.judge.finding import Verdict
     from audit.judge.trip import Trip
-    from audit.logbook import Remeasured, VisitProgress
+    from audit.logbook import DrawingRecord, Remeasured, VisitProgress
     from audit.plan.model import Site, WaitingCamera
     from audit.visit import VisitSummary
 
 __all__ = [
     "DEVICES_GONE",
+    "NO_DRAWING",
     "OUT_OF_MEMORY",
     "STOPPED",
     "answers_sentence",
@@ -35,6 +36,9 @@ __all__ = [
     "compare_sentence",
     "demo_sentence",
     "devices_sentence",
+    "drawing_gone_sentence",
+    "drawing_line",
+    "drawing_sentence",
     "fixed_plan_sentence",
     "geometry_sentence",
     "imported_plan_sentence",
@@ -420,6 +424,53 @@ def template_sentence(plan: Path) -> str:
 def boards_sentence(file: Path, pages: int, paper: str) -> str:
     """After boards were drawn."""
     return f"{file}: {pages} board{'s' if pages > 1 else ''} on {paper}; print at 100 % and check the ruler."
+
+
+NO_DRAWING = "No floor has a drawing; put one there with: photo-audit drawing LOGBOOK FILE --by NAME"
+
+
+def drawing_line(record: DrawingRecord) -> dict[str, Any]:
+    """A drawing as JSON."""
+    assert record.drawing is not None
+    placed = record.drawing.placed
+    return {
+        "floor": record.floor,
+        "drawing": record.name,
+        "visit": record.visit,
+        "width_px": record.drawing.width_px,
+        "height_px": record.drawing.height_px,
+        "page": record.drawing.page,
+        "placed_by": placed.how,
+        "grid": placed.grid or None,
+        "residual_m": placed.residual_m,
+        "residual_note": placed.residual_note,
+        "position_sd_m": placed.sd_m,
+        "metres_per_px": placed.metres_per_px,
+        "turned_deg": placed.turned_deg,
+        "points": [asdict(point) for point in placed.points],
+    }
+
+
+def drawing_sentence(record: DrawingRecord) -> str:
+    """Which drawing lies under a floor, and how well."""
+    assert record.drawing is not None
+    placed = record.drawing.placed
+    where = f"floor {record.floor}: " if record.floor else ""
+    size = f"1 pixel is {placed.metres_per_px:.3f} m, up is {placed.turned_deg:.1f}° from north"
+    if placed.how == "georeference":
+        how = f"placed by its coordinates ({placed.grid}), to {max(placed.residual_m or 0.0, 0.001):.3f} m"
+    elif placed.residual_m is None:
+        how = f"placed by 2 points; {placed.residual_note}"
+    else:
+        off = ", ".join(f"{p.name} {p.off_m:.2f} m" for p in sorted(placed.points, key=lambda p: -(p.off_m or 0.0)))
+        how = f"placed by {len(placed.points)} points, residual {placed.residual_m:.2f} m ({off})"
+    doubt = "" if placed.sd_m is None else f"; its corners are known to ± {1.96 * placed.sd_m:.1f} m (95 %)"
+    return f"{where}{record.name}: {how}; {size}{doubt}."
+
+
+def drawing_gone_sentence(floor: str) -> str:
+    """After a drawing was taken away."""
+    return f"{f'Floor {floor}' if floor else 'The site'} has no drawing from this visit on."
 
 
 def pointed_sentence(verdict: Verdict) -> str:

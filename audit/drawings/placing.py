@@ -31,6 +31,8 @@ _MIRRORED_TIMES, _MIRRORED_CLICKS = 3.0, 6.0
 _GRID_SIDE = 7
 #: A georeference whose grid bends more than this over the drawing, in metres, isn't one matrix (chosen: the residual allowed).
 _MOST_BENT_M = 0.05
+#: Sine of the angle between a drawing's rows and columns below which it is a line.
+_FLAT = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +202,8 @@ def by_matrix(
     across, down = np.linspace(0, width_px - 1, _GRID_SIDE), np.linspace(0, height_px - 1, _GRID_SIDE)
     columns, rows = (v.ravel() for v in np.meshgrid(across, down))
     a, b, c, d, e, f = pixels
+    if abs(a * e - b * d) <= _FLAT * math.hypot(a, d) * math.hypot(b, e):
+        raise AuditError("its georeference makes a line of it; export the drawing again, or point out two places of it.")
     places = [to_local(a * x + b * y + c, d * x + e * y + f) for x, y in zip(columns, rows, strict=True)]
     known = np.array(places)
     if not np.isfinite(known).all():
@@ -210,8 +214,6 @@ def by_matrix(
     east, north = found.T
     matrix = (*map(float, east), *map(float, north))
     turned = matrix[0] * matrix[4] - matrix[1] * matrix[3]
-    if turned == 0 or not math.isfinite(turned):
-        raise AuditError("its georeference makes a line of it; export the drawing again, or point out two places of it.")
     if turned > 0:
         raise AuditError("its georeference mirrors it, so that north or east runs backwards; export the drawing again.")
     if float(off.max()) > max(_MOST_BENT_M, 0.5 * math.sqrt(-turned)):

@@ -158,7 +158,7 @@ def _write_files(
             defuse_csv(path)
     else:
         write_plan(as_built, folder / "as_built.geojson")
-    write_site_drawings(site, found, folder)
+    write_site_drawings(logbook, visit, found, folder)
     _references(logbook, found, folder / "references", private)
 
 
@@ -229,7 +229,7 @@ def _report(
     document = Document(f"Camera audit: {subject}", f"{subject}, visit {visit.number}, {signed}")
     document.add_page()
     _cover(document, logbook, visit, site, found)
-    show_site_drawings(document, site, found)
+    show_site_drawings(document, logbook, visit, found)
     _repairs(document, logbook, visit)
     _settled(document, logbook, visit)
     _changes(document, logbook, visit)

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from audit.account.drawing import Seen, site_svg
+from audit.account.drawing import Seen, Sheet, site_svg
 from audit.account.history import cleaning_due
 from audit.account.worklist import lacking_shots, missing_work, open_work
 from tests.desk_samples import HOSTILE_NAME, judged_logbook
@@ -66,7 +66,7 @@ def test_drawing_shows_each_state_by_shape_and_escapes_names(tmp_path: Path) -> 
     site = book.site()
     words = {"title": "t", "north": "N", "camera": "{camera} {name}, {state}"}
     states = dict(zip((c.camera for c in site.cameras), ("defect", "to check", "not verified", "as planned"), strict=True))
-    svg = site_svg(site, states, {"C-1": Seen(4.0, -7.0)}, "", words)
+    svg = site_svg(site, states, {"C-1": Seen(4.0, -7.0)}, Sheet(""), words)
     assert HOSTILE_NAME not in svg and "&lt;script&gt;" in svg
     shapes = [part.split("</title>")[1].split("/>")[0] for part in svg.split("data-camera")[1:]]
     plain = {s.split(" ")[0] + str(s.count("L")) + ("#ffffff" if "#ffffff" in s else "") for s in shapes}
@@ -77,7 +77,7 @@ def test_labels_of_cameras_on_one_pole_do_not_overlap(tmp_path: Path) -> None:
     book = judged_logbook(tmp_path, cameras=3, visits=1)
     one = book.site().cameras[0]
     site = replace(book.site(), cameras=tuple(replace(one, camera=f"TH-{n}") for n in range(6)), _index={})
-    svg = site_svg(site, {}, {}, "", {"title": "t", "north": "N", "camera": "{camera}"})
+    svg = site_svg(site, {}, {}, Sheet(""), {"title": "t", "north": "N", "camera": "{camera}"})
     places = re.findall(r'<text x="([\d.]+)" y="([\d.]+)"[^>]*>TH-', svg)
     rows = sorted(float(y) for x, y in places if x == places[0][0])
     assert len(set(places)) == len(rows) == 6

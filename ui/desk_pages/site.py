@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from audit.account.drawing import Seen, seen_of, site_svg
+from audit.account.drawing import Seen, Sheet, seen_of, site_svg
 from audit.judge.finding import STATES, State
 from audit.logbook import Logbook, VisitRecord
 from ui.parts.drawing import show_drawing
@@ -42,7 +42,7 @@ def page() -> None:
     states: dict[str, State] = dict(book.verdict_order(visit))
     words = {"title": word("site.ground"), "north": word("site.north"), "camera": word("site.camera")}
     words |= {state: state_word(state) for state in STATES}
-    chosen = show_drawing(site_svg(site, states, _measured(book, visit, len(site.cameras)), floor, words), "drawing")
+    chosen = show_drawing(site_svg(site, states, _measured(book, visit, len(site.cameras)), Sheet(floor), words), "drawing")
     if chosen is not None and chosen in site:
         st.session_state["camera"] = chosen
         st.switch_page("desk_pages/review.py")
