@@ -76,8 +76,10 @@ def _read(data: bytes) -> Any:
 def _recorded(document: Any) -> Any:
     """All that the model shows, recorded once."""
     from ezdxf import bbox
-    from ezdxf.addons.drawing import Frontend, RenderContext, recorder
+    from ezdxf.addons.drawing import recorder
     from ezdxf.addons.drawing.config import BackgroundPolicy, ColorPolicy, Configuration, ImagePolicy
+    from ezdxf.addons.drawing.frontend import Frontend
+    from ezdxf.addons.drawing.properties import RenderContext
 
     model = document.modelspace()
     box = bbox.extents(model, fast=True)
@@ -159,7 +161,7 @@ def _pen(west: float, north: float, scale: float, size: tuple[int, int]) -> Any:
     """What the recorded things are drawn with; a class of ezdxf's, made where ezdxf is here."""
     from ezdxf.addons.drawing.backend import Backend
 
-    class Pen(Backend):  # type: ignore[misc]
+    class Pen(Backend):
         def __init__(self) -> None:
             super().__init__()
             self.picture = Image.new("RGB", size, "white")

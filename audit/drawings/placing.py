@@ -211,8 +211,8 @@ def by_matrix(
     ones = np.column_stack([columns, rows, np.ones_like(columns)])
     found, *_ = np.linalg.lstsq(ones, known, rcond=None)
     off = np.hypot(*(ones @ found - known).T)
-    east, north = found.T
-    matrix = (*map(float, east), *map(float, north))
+    (a, b, c), (d, e, f) = found.T.tolist()
+    matrix = (a, b, c, d, e, f)
     turned = matrix[0] * matrix[4] - matrix[1] * matrix[3]
     if turned > 0:
         raise AuditError("its georeference mirrors it, so that north or east runs backwards; export the drawing again.")

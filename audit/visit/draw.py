@@ -138,10 +138,11 @@ def floor_of(site: Site, floor: str | None) -> str:
     floors = site.floors
     if floor is None and len(floors) == 1:
         return floors[0]
+    names = ", ".join(name or "'' (cameras without a floor)" for name in floors)
     if floor is None:
-        raise AuditError(f"the plan has several floors; name the drawing's with --floor: {', '.join(floors)}.")
+        raise AuditError(f"the plan has several floors; name the drawing's with --floor: {names}.")
     if floor not in floors:
-        raise AuditError(f"--floor {floor}: the plan has no camera on such a floor; its floors are: {', '.join(floors)}.")
+        raise AuditError(f"--floor {floor}: the plan has no camera on such a floor; its floors are: {names}.")
     return floor
 
 

@@ -62,7 +62,14 @@ def known(book: Logbook, *cameras: str) -> list[str]:
 
 @pytest.fixture
 def book(tmp_path: Path) -> Logbook:
-    return judged_logbook(tmp_path, cameras=6, visits=2)
+    """The second visit is open; its plan has the cameras all about, on one floor."""
+    made = judged_logbook(tmp_path, cameras=6, visits=2)
+    places = ((0, 0), (20, 1), (31, 14), (28, 30), (9, 33), (-4, 17))
+    moved = tuple(
+        replace(c, east_m=float(e), north_m=float(n), floor="", targets=()) for c, (e, n) in zip(made.site().cameras, places, strict=True)
+    )
+    made.replace_plan(replace(made.site(), cameras=moved, _index={}), "moved.csv", b"moved")
+    return made
 
 
 def test_known_points_by_command(book: Logbook, tmp_path: Path, audit: Audit) -> None:
@@ -166,7 +173,7 @@ def test_a_signed_drawing_stays_and_later_visits_go_on_with_it(book: Logbook, tm
     kept = next(p for p in (tmp_path / "logbook" / "images").rglob(record.picture_sha256))
     kept.chmod(0o644)
     kept.write_bytes(b"another picture")
-    assert [p.name for p in book.verify()] == ["floor.png"]
+    assert {(p.name, p.visit) for p in book.verify()} == {("floor.png", 2), ("floor.png", 3)}
 
 
 def test_what_is_wrong_is_one_sentence(book: Logbook, tmp_path: Path, audit: Audit) -> None:
