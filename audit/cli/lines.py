@@ -527,6 +527,7 @@ class RecordFile(TypedDict):
     verdicts: dict[str, str]
     decisions: dict[str, str]
     points: dict[str, str]
+    drawings: dict[str, str]
     references: dict[str, str]
     choices: dict[str, str]
     plans: dict[str, str]
