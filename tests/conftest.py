@@ -7,6 +7,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,23 @@ PLAN_HEADER = (
     "camera,name,latitude,longitude,height_m,bearing_deg,pitch_deg,hfov_deg,image_width_px,image_height_px,form,surface,"
     "setting,mount,serial,night,purpose,target_east_m,target_north_m,target_up_m"
 )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Workers take files in the order of :func:`pytest_collection_modifyitems`, not by how many tests they hold."""
+    if hasattr(config.option, "loadscopereorder"):
+        config.option.loadscopereorder = False
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Long files first: those that drive browsers or break processes off, then whole visits, so that no worker is left with
+    one of them at the end."""
+
+    def rank(item: pytest.Item) -> int:
+        room = item.path.relative_to(Path(__file__).parent).parts[0] if item.path.is_relative_to(Path(__file__).parent) else ""
+        return 0 if room in ("browser", "faults") else 1 if room.endswith(".py") else 2
+
+    items.sort(key=rank)
 
 
 @pytest.fixture(autouse=True, scope="session")
@@ -73,10 +91,8 @@ def audit(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -
     return run
 
 
-@pytest.fixture
-def plan(tmp_path: Path) -> Path:
+def write_plan(path: Path) -> Path:
     """A plan of two cameras."""
-    path = tmp_path / "plan.csv"
     path.write_text(
         PLAN_HEADER + "\n"
         "C-1,Gate,46.5,-18.0,3.0,20,-15,56,640,360,bullet,pole,outdoor,mast > pole adapter > junction box,SN0001,none,"
@@ -89,9 +105,21 @@ def plan(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def picture_bytes() -> bytes:
+def plan(tmp_path: Path) -> Path:
+    """A plan of two cameras."""
+    return write_plan(tmp_path / "plan.csv")
+
+
+@cache
+def photograph_bytes() -> bytes:
     """A real photograph as a 640 x 360 JPEG (scikit-image's coffee, CC0)."""
     picture = cv2.resize(skimage.data.coffee()[:337], (640, 360), interpolation=cv2.INTER_AREA)
     done, data = cv2.imencode(".jpg", np.ascontiguousarray(picture[..., ::-1]), [cv2.IMWRITE_JPEG_QUALITY, 90])
     assert done
     return bytes(data.tobytes())
+
+
+@pytest.fixture
+def picture_bytes() -> bytes:
+    """See :func:`photograph_bytes`."""
+    return photograph_bytes()

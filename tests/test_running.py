@@ -19,7 +19,7 @@ from audit.running import Job, RunningVisit
 
 ROOT = Path(__file__).resolve().parent.parent
 DAY = "2026-06-16"
-MANY = 60
+MANY = 24
 
 
 @pytest.fixture

@@ -425,7 +425,7 @@ def _unreadable(squares: Iterable[_Square], numbers: tuple[int, ...]) -> list[Bo
     """Squares with a black rim whose modules come near to one of the site's boards; the first."""
     if not numbers:
         return []
-    wanted = _modules(numbers)
+    wanted = _site_modules(numbers)
     for square in squares:
         board = Board(None, _points(square.corners))
         if board.side_px < DAY_SIDE_PX or square.contrast < _LEAST_CONTRAST or square.rim < _RIM_BLACK:
@@ -442,6 +442,12 @@ def _modules(numbers: Iterable[int]) -> NDArray[np.int8]:
         bits = cv2.aruco.Dictionary.getBitsFromByteList(_dictionary().bytesList[number : number + 1], _MODULES)
         turns += [np.rot90(bits, k).ravel() for k in range(4)]
     return np.array(turns, dtype=np.int8)
+
+
+@lru_cache(maxsize=4)
+def _site_modules(numbers: tuple[int, ...]) -> NDArray[np.int8]:
+    """Modules of a site's numbers, drawn once and not for each picture."""
+    return _modules(numbers)
 
 
 @lru_cache(maxsize=1)

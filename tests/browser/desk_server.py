@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from audit.desk import command, environment, place_of_server
+from tests.browser.forked import ForkedDesk, fork_desk
 
 ARTEFACTS = Path(__file__).resolve().parent.parent / "artefacts"
 CHROMIUM = Path("/usr/bin/chromium")
@@ -47,8 +48,10 @@ def served(
 ) -> Iterator[str]:
     """The address of a desk that shows this logbook, on a free port of this machine, for somebody of this name."""
     port = port or free_port()
-    process = start(logbook, port, extra, settings, name)
+    variables = {**environment(str(logbook), None, settings, name), **(extra or {})}
+    process = fork_desk(port, variables, place_of_server(), ARTEFACTS / "desk.log")
     try:
+        _wait(f"http://127.0.0.1:{port}", process)
         yield f"http://127.0.0.1:{port}"
     finally:
         process.terminate()
@@ -103,7 +106,7 @@ def press(page: Any, key: str, button: str = "") -> None:
     idle(page)
 
 
-def _wait(address: str, process: subprocess.Popen[bytes]) -> None:
+def _wait(address: str, process: subprocess.Popen[bytes] | ForkedDesk) -> None:
     until = time.monotonic() + 90
     while time.monotonic() < until:
         assert process.poll() is None, "the desk ended while starting"

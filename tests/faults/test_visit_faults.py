@@ -6,6 +6,7 @@ After each, run again: the findings are those of an undisturbed run, and no phot
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -20,14 +21,16 @@ from audit.photos.guard import guard_of_this_process
 from audit.plan.files import read_plan
 from audit.visit import Progress, run_visit
 from audit.visit import read as reading
+from tests.conftest import photograph_bytes, write_plan
 
 DAY = date(2026, 6, 16)
 
 
-@pytest.fixture
-def card(tmp_path: Path, picture_bytes: bytes) -> Path:
+@pytest.fixture(scope="module")
+def whole_card(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Day and night pictures of two cameras, two of them with nothing in the name but the folder's, and a note."""
-    folder = tmp_path / "card"
+    folder = tmp_path_factory.mktemp("whole") / "card"
+    picture_bytes = photograph_bytes()
     picture = cv2.imdecode(np.frombuffer(picture_bytes, np.uint8), cv2.IMREAD_COLOR)
     for number, name in enumerate(("C-1_day", "C-1_night", "C-2/day", "C-2/night")):
         path = folder / f"{name}.jpg"
@@ -36,6 +39,12 @@ def card(tmp_path: Path, picture_bytes: bytes) -> Path:
         path.write_bytes(cv2.imencode(".jpg", np.roll(darker, 40 * number, axis=1))[1].tobytes())
     (folder / "notes.txt").write_text("Lunch list")
     return folder
+
+
+@pytest.fixture
+def card(whole_card: Path, tmp_path: Path) -> Path:
+    """A card of a test's own."""
+    return Path(shutil.copytree(whole_card, tmp_path / "card"))
 
 
 def new(plan: Path, where: Path, images: str | None = None, **more: object) -> Logbook:
@@ -55,10 +64,11 @@ def outcome(book: Logbook) -> tuple[object, ...]:
     )
 
 
-@pytest.fixture
-def undisturbed(card: Path, plan: Path, tmp_path: Path) -> tuple[object, ...]:
-    with new(plan, tmp_path / "undisturbed") as book:
-        run_visit(book, card, "commissioning", DAY)
+@pytest.fixture(scope="module")
+def undisturbed(whole_card: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[object, ...]:
+    folder = tmp_path_factory.mktemp("undisturbed")
+    with new(write_plan(folder / "plan.csv"), folder / "book") as book:
+        run_visit(book, whole_card, "commissioning", DAY)
         return outcome(book)
 
 

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from audit.judge.evidence import CameraEvidence, Comparison, Exchange
-from audit.judge.exchange import Hint, weigh
+from audit.judge.exchange import Hint, weigh, worth_measuring
 from audit.judge.findings import MAY_BE_OF, judge_camera
 from audit.judge.limits import Limits
 from audit.judge.written import Written
@@ -57,6 +57,21 @@ def test_two_exchanged_cameras_are_one_finding_and_no_repair() -> None:
         assert aim.remedy is not None and aim.remedy.tip_deg is None
         assert {f.check for f in verdict.findings}.isdisjoint({"level", "sky", "target", "movement", "stream"})
         assert {f.check for f in aim.withheld} >= {"aim", "sky"}, "what each picture alone says comes back if dismissed"
+
+
+def test_exchanged_cameras_are_worth_measuring_by_each_others_lens() -> None:
+    planned = site(*PITCHES_DEG)
+    partners = worth_measuring(planned, filed(planned, {"C0": "C3", "C3": "C0"}), LIMITS)
+    assert partners["C0"][0] == "C3" and partners["C3"][0] == "C0"
+    assert all(camera not in others for camera, others in partners.items())
+
+
+def test_a_picture_of_the_others_size_is_told_as_a_reason() -> None:
+    planned = site(*PITCHES_DEG)
+    wide = replace(planned.cameras[3], lens=replace(planned.cameras[3].lens, width_px=3840, height_px=2160))
+    planned = Site((*planned.cameras[:3], wide, *planned.cameras[4:]))
+    (found,) = exchanges(planned, filed(planned, {"C0": "C3", "C3": "C0"}), LIMITS)
+    assert any("The picture of C0 has 3840 × 2160 px" in sentence for sentence in found.evidence)
 
 
 def test_a_ring_of_three_is_one_finding() -> None:

@@ -256,6 +256,13 @@ def test_an_agreed_change_is_held_to_what_was_agreed() -> None:
     assert verdict.state == "as planned" and "agreed" in only(verdict, "aim").why
 
 
+@pytest.mark.parametrize("text", ["-19.5", "-19,5", "−19.5"])
+def test_an_agreed_angle_is_read_as_people_write_it(text: str) -> None:
+    """A decimal comma, and the true minus sign that word processors put in place of a hyphen."""
+    camera = replace(SITE.camera("TH-18"), extra=(("agreed_pitch_deg", text),))
+    assert intended_pose(camera).pitch_deg == -19.5
+
+
 def test_fog_of_one_picture_is_outweighed_by_the_day() -> None:
     """D1: morning fog, a second snapshot clear."""
     camera = SITE.camera("TH-22")

@@ -54,6 +54,14 @@ def test_a_confirmed_doubt_is_a_defect_and_a_tolerated_fault_stands() -> None:
     assert settled(too_high(), {"aim": [said("tolerate")]}).state == "defect"
 
 
+def test_work_that_a_picture_shows_keeps_what_was_measured_and_names_who_did_it() -> None:
+    first = good()
+    found = only(settled(first, {"aim": [said("done", state="as planned", photo="after.jpg")]}), "aim")
+    measured = only(first, "aim")
+    assert found.state == "as planned" and found.why == f"{measured.why} Done by Ada Example."
+    assert found.evidence == {**measured.evidence, "by": "Ada Example", "done": "after.jpg"} and measured.evidence
+
+
 def test_a_persons_own_finding_stands_in_place_of_the_judges() -> None:
     seen = said("finding", "a film on the dome", state="defect", photo="day.jpg", column_px=10.0, row_px=20.0)
     verdict = settled(good(), {"cleanliness": [seen]})

@@ -45,6 +45,7 @@ def test_the_clock_against_the_collecting_one(text: str, state: str, words: str)
     found = clock(text)
     assert found.state == state and words in found.why
     assert (found.remedy is None) == (state == "as planned")
+    assert found.probability_bad is not None and (found.probability_bad > 0.9) == (state == "defect")
 
 
 def test_the_clock_against_the_files_own() -> None:
