@@ -125,9 +125,11 @@ def test_what_is_asked_for(tmp_path: Path, book: Logbook) -> None:
     """Everything before the first visit; what is missing in a commissioning; at a maintenance only what a finding wants."""
     first = guide(book)
     assert all(f'aria-label="C-1: {shot}"' in first for shot in ("label", "wide view", "bracket"))
+    assert 'aria-label="C-1: turned"' in first, "asked for at a commissioning"
     assert "Working at height" in first and "http:" not in first and "https:" not in first
     judged = judged_logbook(tmp_path / "site", cameras=4)
     page = guide(judged, judged.visit(2))
+    assert ": turned" not in page
     assert page.count('aria-label="C-') <= 4 and ": label" not in page and ": wide view" not in page
     hostile = guide(judged)
     assert "<script>alert" not in hostile, "the fourth camera's name"

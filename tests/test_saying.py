@@ -79,7 +79,7 @@ def test_day_said_to_be_night_is_the_nights_picture_and_reference(book: Logbook)
 
 def test_a_turned_picture_is_a_defect_and_measures_no_tilt(book: Logbook) -> None:
     visit = book.visit(1)
-    say_photos(book, visit, ["C-6_day.jpg"], "C-6", ADA, role="turned")
+    say_photos(book, visit, ["C-6_day.jpg"], "C-6", ADA, role="wrong way up")
     level, aim = finding(book, "C-6", "level"), finding(book, "C-6", "aim")
     assert (level.state, aim.state, aim.measured) == ("defect", "not verified", None)
     assert level.remedy is not None and any("C-6" in stop.cameras for stop in trip_of(book, visit).stops)

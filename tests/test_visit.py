@@ -77,6 +77,24 @@ def test_pictures_of_one_camera_are_seen_together_once(
     assert seen == [2]
 
 
+def test_pictures_from_while_it_was_turned_are_seen_with_the_snapshot_and_judged_for_nothing_else(
+    book: Logbook, photos: Path, picture_bytes: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for k in (1, 2):
+        (photos / f"C-1_turned_{k}.jpg").write_bytes(picture_bytes[:-2] + b"\xff\xfe\x00\x04a" + bytes((k,)) + b"\xff\xd9")
+    seen: list[int] = []
+    really = series.measure_series
+    monkeypatch.setattr(series, "measure_series", lambda pixels: (seen.append(len(pixels)), really(pixels))[1])
+    with book:
+        visit = run_visit(book, photos, "commissioning", date(2026, 6, 16)).visit
+        assert {p.photo: p.role for p in book.placements(visit)} == {
+            "C-1_day.jpg": "snapshot", "C-1_turned_1.jpg": "turned", "C-1_turned_2.jpg": "turned"}  # fmt: skip
+        case = case_of(book, book.visit(1), book.site().camera("C-1"))
+        assert case is not None and [s.photo.name for s in case.account.snapshots] == ["C-1_day.jpg"], "nothing is judged by them"
+        assert case.account.series is not None
+    assert seen == [3]
+
+
 def test_a_signed_visit_shows_what_it_was_signed_with_under_a_later_method(
     tmp_path: Path, book: Logbook, photos: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -12,6 +12,7 @@ from audit.judge.limits import Limits, planned_lens
 from audit.judge.turned import turned_by_word
 from audit.logbook import Channel, DonePictures, KeptRecord, Logbook, ReferenceRecord, VisitRecord, given_to, together
 from audit.match.placement import Placement
+from audit.match.roles import of_a_phone
 from audit.measure.image import METHOD, measurement_method
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, ViewChange
 from audit.measure.record import change_from_record, clarity_from_record, measurement_from_record
@@ -90,9 +91,18 @@ class Account:
 
     @property
     def seen_together(self) -> tuple[str, ...]:
-        """Hashes of the day snapshots that are seen together; empty where there is one only."""
-        day = tuple(s.photo.sha256 for s in self.snapshots if not s.night)[:_SEEN_TOGETHER]
-        return day if len(day) > 1 else ()
+        """Hashes of the day snapshots that are seen together, with those taken while the camera was turned; empty where there
+        is one only, or no day snapshot."""
+        day = tuple(s.photo.sha256 for s in self.snapshots if not s.night)
+        turned = tuple(s.photo.sha256 for s in self.turned)[: _SEEN_TOGETHER - 1]
+        together = day[: _SEEN_TOGETHER - len(turned)] + turned
+        return together if day and len(together) > 1 else ()
+
+    @property
+    def turned(self) -> tuple[Shot, ...]:
+        """The camera's own pictures from while it was turned, by name; a phone's picture of a screen is none."""
+        own = (s for s in self.shots if s.placement.role == "turned" and not of_a_phone(s.photo))
+        return tuple(sorted(own, key=lambda s: s.photo.name))
 
     def before_work(self, shot: Shot) -> Shot | None:
         """The picture of the same light that a picture handed in as done took the place of."""

@@ -21,7 +21,7 @@ def assign(
     camera: Annotated[str | None, typer.Argument(help="The camera's id in the plan; - for none.")] = None,
     role: Annotated[
         str | None,
-        typer.Option("--role", help="What it shows: label, 'wide view', bracket, 'day snapshot', 'night snapshot' or turned."),
+        typer.Option("--role", help="What it shows: label, 'wide view', bracket, 'day snapshot', 'night snapshot', turned or 'wrong way up'."),
     ] = None,
     undo: Annotated[bool, typer.Option("--undo", help="Take the latest word on the photo back.")] = False,
     by: Annotated[str, typer.Option("--by", help="Who says so.", callback=typed)] = "",

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from audit.collect.conduct import Round
     from audit.collect.journal import Entry
     from audit.collect.pins import Pins
+    from audit.collect.rounds import Turned
     from audit.logbook import Logbook
 
 __all__ = ["collect"]
@@ -34,6 +35,10 @@ def collect(
         Path | None, typer.Option("--cameras", help="CSV: camera, address; the plan's column address without it.")
     ] = None,
     light: Annotated[str, typer.Option("--light", help="day: now; night: when it is dark; both.")] = "day",
+    turned: Annotated[
+        int, typer.Option("--turned", min=0, max=3, help="So many more while each camera is turned a little, to see what sits on its glass.")
+    ] = 0,
+    every: Annotated[float, typer.Option("--every", min=1.0, max=600.0, help="Seconds between those, to turn it on.")] = 10.0,
     on: Annotated[str | None, typer.Option("--on", help="Day of the visit, YYYY-MM-DD; today without it.")] = None,
     credentials: Annotated[
         Path | None, typer.Option("--credentials", help="CSV: camera (or *), user, password; readable by you alone.")
@@ -57,7 +62,7 @@ def collect(
     from audit.collect.credentials import keys_from
     from audit.collect.journal import Journal
     from audit.collect.pins import Pins, default_pins
-    from audit.collect.rounds import LIGHTS
+    from audit.collect.rounds import LIGHTS, Turned
     from audit.logbook import Logbook
     from audit.photos.inbox import Inbox
 
@@ -71,8 +76,10 @@ def collect(
     folder = made_folder(folder_of(Inbox.of(logbook, kind, day).folder, kind, day.isoformat()))
     this = Round(Journal(folder), keys_from(credentials), pins, "day", timeout, _moment(since), again)
     _tell_wrong(wrong, as_json)
+    _refuse_turned(turned, light)
     entries = _fetched(this, book, found, light, as_json)
-    silent = len(wrong) + sum(entry.file is None for entry in entries)
+    entries += _turned(this, found, Turned(turned, every), as_json)
+    silent = len(wrong) + len({entry.camera for entry in entries if entry.file is None})
     # what measures is loaded when all is fetched: until then little memory is needed
     from audit.visit.fetched import visit_collected
 
@@ -81,7 +88,7 @@ def collect(
         visit_collected(
             book, folder, visit, entries, workers=workers, progress=lambda p: report(p.step, p.done, p.total, p.name)
         )
-    say(sentences.collected(len(entries) + len(wrong) - silent, silent, visit.number))
+    say(sentences.collected(sum(entry.file is not None for entry in entries), silent, visit.number))
     return SOME_REFUSED if silent else DONE
 
 
@@ -120,6 +127,25 @@ def _fetched(this: Round, book: Logbook, found: Mapping[str, Address], light: st
                 emit(sentences.collect_line(entry, found[entry.camera].url))
             else:
                 typer.echo(sentences.collect_sentence(entry))
+    return entries
+
+
+def _refuse_turned(turned: int, light: str) -> None:
+    if turned and light == "night":
+        raise AuditError("--turned: pictures while a camera is turned are taken by day; leave --light night out.")
+
+
+def _turned(this: Round, found: Mapping[str, Address], turned: Turned, as_json: bool) -> list[Entry]:
+    """The pictures from while the cameras are turned, told one by one."""
+    from audit.collect.rounds import while_turned
+
+    entries = []
+    for entry in while_turned(this, found, turned, waiting=lambda number, left_s: say(sentences.turn_now(number, left_s))):
+        entries.append(entry)
+        if as_json:
+            emit(sentences.collect_line(entry, found[entry.camera].url))
+        else:
+            typer.echo(sentences.collect_sentence(entry))
     return entries
 
 

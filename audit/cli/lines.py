@@ -295,6 +295,8 @@ class CollectLine(TypedDict, total=False):
     ----------
     light : str
         ``day`` or ``night``.
+    shot : str
+        ``snapshot``, or ``turned``: taken while the camera was turned a little.
     at : str
         Time of the picture, ISO 8601 with offset.
     file : str or None
@@ -313,6 +315,7 @@ class CollectLine(TypedDict, total=False):
     reason: str | None
     error: str | None
     light: str | None
+    shot: str | None
     at: str | None
     serial: str | None
     maker: str | None

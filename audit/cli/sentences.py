@@ -321,7 +321,7 @@ def trip_sentences(trip: Trip) -> Iterator[str]:
 
 
 def collect_line(entry: Entry, address: str) -> Line:
-    """One camera that was asked: ``camera, address, light, at, file, reason, error`` and what it said of itself."""
+    """One camera that was asked: ``camera, address, light, shot, at, file, reason, error`` and what it said of itself."""
     facts = {} if entry.facts is None else asdict(entry.facts)
     told = ("serial", "maker", "model", "firmware", "hardware_address", "name", "width_px", "height_px", "codec")
     clock = ("clock_offset_s", "clock_sd_s", "time_zone", "certificate")
@@ -329,6 +329,7 @@ def collect_line(entry: Entry, address: str) -> Line:
         "camera": entry.camera,
         "address": address,
         "light": entry.light,
+        "shot": entry.shot,
         "at": entry.at,
         "file": entry.file,
         "reason": entry.reason,
@@ -358,6 +359,11 @@ def collected(pictures: int, silent: int, visit: int) -> str:
 def waiting_for_dark(left_s: float) -> str:
     """How long it still waits."""
     return f"waiting {left_s / 60:z.0f} min for darkness at the site"
+
+
+def turn_now(number: int, left_s: float) -> str:
+    """That the cameras are to be turned, before a picture from while they are."""
+    return f"turn each camera a little (some degrees, about its own joint); picture {number} follows in {left_s:z.0f} s"
 
 
 #: After Ctrl-C, where memory ends, and after the demo's devices.

@@ -38,6 +38,8 @@ class Round:
     ----------
     light : str
         ``day`` or ``night``.
+    shot : str
+        ``snapshot``, or ``turned`` for one that is taken while the camera is turned.
     since : datetime or None
         Pictures from then on count as fetched; None: any of this visit.
     clock : callable
@@ -51,6 +53,7 @@ class Round:
     timeout_s: float = 5.0
     since: datetime | None = None
     again: bool = False
+    shot: str = "snapshot"
     clock: Callable[[], datetime] = lambda: datetime.now(UTC)
 
 
@@ -86,7 +89,7 @@ def collect(
 
 def _one(this: Round, address: Address, full: threading.Event) -> Entry:
     camera = address.camera
-    entry = Entry(camera, this.clock(), this.light)
+    entry = Entry(camera, this.clock(), this.light, shot=this.shot)
     if not this.again and this.journal.wrong_passwords(camera) >= _WRONG_PASSWORDS:
         text = f"{camera} ({address.place}): did not take the password twice; correct it, then run again with --again."
         return replace(entry, reason="wrong password", message=text)
@@ -114,7 +117,7 @@ def _fetched(this: Round, address: Address) -> Fetched:
 
 def kept(this: Round, entry: Entry, fetched: Fetched) -> Entry:
     """Write the picture whole, or not at all."""
-    name = picture_name(entry.camera, entry.at, entry.light, fetched.ending)
+    name = picture_name(entry.camera, entry.at, entry.light, fetched.ending, entry.shot)
     place = this.journal.folder / name
     part = place.with_name(f".{name}.part")
     try:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime
 from pathlib import Path
@@ -24,6 +26,8 @@ class Entry:
     ----------
     light : str
         ``day`` or ``night``, by the sun at the site.
+    shot : str
+        ``snapshot``, or ``turned``: one of those taken while the camera is turned a little.
     file : str or None
         Name in the folder; None where there is no picture.
     reason, message : str or None
@@ -38,6 +42,7 @@ class Entry:
     reason: str | None = None
     message: str | None = None
     facts: DeviceFacts | None = None
+    shot: str = "snapshot"
 
 
 class Journal:
@@ -63,12 +68,17 @@ class Journal:
         return tuple(entry for line in lines if (entry := _entry(line)) is not None)
 
     def fetched(self, light: str, since: datetime | None = None) -> dict[str, Entry]:
-        """The last picture of each camera by this light that is still in the folder."""
-        return {
-            e.camera: e
-            for e in self.entries()
-            if e.light == light and e.file is not None and (since is None or e.at >= since) and (self.folder / e.file).is_file()
-        }
+        """The last snapshot of each camera by this light that is still in the folder."""
+        return {e.camera: e for e in self._there(light, since) if e.shot == "snapshot"}
+
+    def turned(self, since: datetime | None = None) -> Counter[str]:
+        """How many pictures of each camera there are from while it was turned."""
+        return Counter(e.camera for e in self._there("day", since) if e.shot == "turned")
+
+    def _there(self, light: str, since: datetime | None) -> Iterator[Entry]:
+        for e in self.entries():
+            if e.light == light and e.file is not None and (since is None or e.at >= since) and (self.folder / e.file).is_file():
+                yield e
 
     def wrong_passwords(self, camera: str) -> int:
         """Tries at a camera that it did not take."""

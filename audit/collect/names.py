@@ -9,12 +9,12 @@ from datetime import UTC, datetime
 __all__ = ["asked_at", "picture_name", "safe_name"]
 
 _STAMP = "%Y%m%d-%H%M%S"
-_STAMPED = re.compile(r"_snapshot_(\d{8}-\d{6})_(?:day|night)\.[a-z]+$")
+_STAMPED = re.compile(r"_(?:snapshot|turned)_(\d{8}-\d{6})_(?:day|night)\.[a-z]+$")
 
 
-def picture_name(camera: str, at: datetime, light: str, ending: str) -> str:
-    """The file name of a picture that a camera was asked for at a moment (UTC)."""
-    return f"{safe_name(camera)}_snapshot_{at:{_STAMP}}_{light}{ending}"
+def picture_name(camera: str, at: datetime, light: str, ending: str, shot: str = "snapshot") -> str:
+    """The file name of a picture that a camera was asked for at a moment (UTC); ``shot`` is ``snapshot`` or ``turned``."""
+    return f"{safe_name(camera)}_{shot}_{at:{_STAMP}}_{light}{ending}"
 
 
 def asked_at(file: str) -> datetime | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from audit.collect.addresses import Address
 from audit.collect.conduct import AT_ONCE, Round, collect
@@ -12,12 +12,28 @@ from audit.collect.darkness import dark_from
 from audit.collect.journal import Entry
 from audit.plan.model import Site
 
-__all__ = ["LIGHTS", "rounds"]
+__all__ = ["LIGHTS", "Turned", "rounds", "while_turned"]
 
 LIGHTS = ("day", "night", "both")
 #: Infrared needs a moment to settle after it comes on; the second of two pictures is kept (common practice, no source).
 _SETTLING_S = 20.0
 _LONGEST_NAP_S = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class Turned:
+    """Pictures while the cameras are turned a little, before they are tightened.
+
+    Attributes
+    ----------
+    more : int
+        How many of each camera.
+    every_s : float
+        Time between them, in which the fitter turns it on.
+    """
+
+    more: int
+    every_s: float
 
 
 def rounds(
@@ -61,3 +77,33 @@ def rounds(
     sleep(_SETTLING_S)
     settled = {e.camera: e for e in collect(replace(night, again=True), answered, at_once)}
     yield from (settled.get(entry.camera, entry) for entry in first)
+
+
+def while_turned(
+    this: Round,
+    found: Mapping[str, Address],
+    turned: Turned,
+    at_once: int = AT_ONCE,
+    sleep: Callable[[float], None] = time.sleep,
+    waiting: Callable[[int, float], None] = lambda number, left_s: None,
+) -> Iterator[Entry]:
+    """Pictures of each camera that has a day snapshot, while it is turned; what an earlier run took counts.
+
+    Parameters
+    ----------
+    waiting : callable
+        Told before each wait which picture comes next, from 1, and in how many seconds.
+
+    Raises
+    ------
+    AuditError
+        Where the disk is full.
+    """
+    there = this.journal.turned(this.since)
+    own = this.journal.fetched("day", this.since)
+    for number in range(1, turned.more + 1):
+        lacking = {camera: address for camera, address in found.items() if camera in own and there[camera] < number}
+        if lacking:
+            waiting(number, turned.every_s)
+            sleep(turned.every_s)
+            yield from collect(replace(this, light="day", shot="turned", again=True), lacking, at_once)

@@ -16,7 +16,7 @@ from audit.match.evidence import PhotoArrays, SiteArrays, photo_arrays, site_arr
 from audit.match.placement import Alternative, Decision, Placement, Role
 from audit.match.questions import ask_order, stay_groups
 from audit.match.reasons import About, reasons
-from audit.match.roles import role_of, roles_by_order
+from audit.match.roles import OWN_PICTURES, role_of, roles_by_order
 from audit.match.solve import Known, Result, gather, solve_alone, solve_walks, sure_cameras
 from audit.match.streams import Stream, shared_by_crews, split_streams
 from audit.match.together import joined_streams
@@ -391,7 +391,7 @@ def _told_by_order(placements: Sequence[Placement], arrays: PhotoArrays) -> tupl
     visits: dict[str, list[int]] = {}
     for i in np.argsort(arrays.time_s, kind="stable").tolist():
         one = placements[i]
-        if one.camera is not None and one.role != "snapshot" and not np.isnan(arrays.time_s[i]):
+        if one.camera is not None and one.role not in OWN_PICTURES and not np.isnan(arrays.time_s[i]):
             visits.setdefault(one.camera, []).append(i)
     result = list(placements)
     told = roles_by_order([[placements[i].role for i in members] for members in visits.values()])

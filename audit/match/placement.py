@@ -8,7 +8,7 @@ from typing import Literal
 __all__ = ["BY_HAND", "Alternative", "Decision", "Light", "Placement", "Role"]
 
 Decision = Literal["placed", "unmatched", "uncertain"]
-Role = Literal["wide view", "bracket", "label", "snapshot", "unknown"]
+Role = Literal["wide view", "bracket", "label", "snapshot", "turned", "unknown"]
 Light = Literal["day", "night"]
 #: The first evidence of a photo that a person placed.
 BY_HAND = "set by hand"

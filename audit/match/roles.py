@@ -9,7 +9,7 @@ from audit.match.placement import Role
 from audit.photos.photo import Photo
 from audit.plan.model import Camera
 
-__all__ = ["CREW_SHOTS", "lacking_shots", "of_a_phone", "role_of", "roles_by_order"]
+__all__ = ["CREW_SHOTS", "OWN_PICTURES", "lacking_shots", "of_a_phone", "role_of", "roles_by_order"]
 
 _WORDS: dict[str, Role] = {
     "overview": "wide view",
@@ -33,9 +33,12 @@ _WORDS: dict[str, Role] = {
     "view": "snapshot",
     "live": "snapshot",
     "night": "snapshot",
+    "turned": "turned",
 }
 #: What the crew photographs at every camera, in the order of the work.
 CREW_SHOTS: tuple[Role, ...] = ("label", "wide view", "bracket")
+#: What the camera itself took.
+OWN_PICTURES: tuple[Role, ...] = ("snapshot", "turned")
 
 #: Cameras that must show in which order a crew takes two shots, and the share of them that must agree.
 _LEAST_CAMERAS, _AGREE = 5, 0.9

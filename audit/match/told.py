@@ -9,11 +9,12 @@ from audit.match.placement import BY_HAND, Alternative, Light, Placement, Role
 
 __all__ = ["SaidRole", "Told", "laid_over", "role_said", "taken_back"]
 
-SaidRole = Literal["label", "wide view", "bracket", "day snapshot", "night snapshot", "turned"]
+SaidRole = Literal["label", "wide view", "bracket", "day snapshot", "night snapshot", "turned", "wrong way up"]
 
 _ROLES: dict[SaidRole, tuple[Role, Light | None]] = {
     "label": ("label", None), "wide view": ("wide view", None), "bracket": ("bracket", None),
-    "day snapshot": ("snapshot", "day"), "night snapshot": ("snapshot", "night"), "turned": ("snapshot", None),
+    "day snapshot": ("snapshot", "day"), "night snapshot": ("snapshot", "night"), "turned": ("turned", None),
+    "wrong way up": ("snapshot", None),
 }  # fmt: skip
 _OPEN_AGAIN = "what was said of it was taken back"
 
@@ -27,8 +28,8 @@ class Told:
     camera : str or None
         None: it belongs to no camera.
     role : SaidRole or None
-        What it shows; None leaves that to the program. ``turned`` is the camera's own picture, standing on its head or on its
-        side.
+        What it shows; None leaves that to the program. ``turned`` is the camera's own picture, taken while it was turned a
+        little before it was tightened; ``wrong way up`` its picture standing on its head or on its side.
     """
 
     camera: str | None
@@ -62,7 +63,7 @@ def laid_over(placed: Placement, told: Told, own: Placement, ahead: bool) -> Pla
         role=role,
         evidence=(BY_HAND, *(sentence for sentence in placed.evidence if sentence not in (BY_HAND, _OPEN_AGAIN))),
         light=light,
-        turned=told.role == "turned",
+        turned=told.role == "wrong way up",
         own=own,
         ahead=ahead,
     )

@@ -80,17 +80,34 @@
     picture.close();
     return { doubts, checks };
   }
-  async function readCode(picture, camera, doubts, checks) {
-    if (!("BarcodeDetector" in window)) return;
-    try {
-      const codes = (await new BarcodeDetector().detect(picture)).map((found) => found.rawValue.trim().toLowerCase());
-      checks.code = codes[0] ?? null;
-      const whose = plan.cameras.find((c) => codes.some((code) => code && [c.serial, c.camera].some((id) => id && code.includes(id.toLowerCase()))));
-      if (!codes.length) doubts.push(say.no_code);
-      else if (whose && whose.camera !== camera) doubts.push(fill(say.other_label, { other: whose.camera }));
-    } catch {
-      return;
+  // By the browser's own reader where it has one (it reads barcodes too), else by the one that this page carries.
+  const READ_AT_PX = [1600, 800]; // the second smooths what is noisy or blurred
+  async function codesIn(picture) {
+    if ("BarcodeDetector" in window) {
+      try {
+        return { codes: (await new BarcodeDetector().detect(picture)).map((found) => found.rawValue), none: say.no_code };
+      } catch { /* some systems name it and have none */ }
     }
+    const canvas = document.createElement("canvas");
+    for (const side of READ_AT_PX) {
+      const scale = Math.min(1, side / Math.max(picture.width, picture.height));
+      canvas.width = Math.max(1, Math.round(picture.width * scale));
+      canvas.height = Math.max(1, Math.round(picture.height * scale));
+      const pen = canvas.getContext("2d", { willReadFrequently: true });
+      pen.drawImage(picture, 0, 0, canvas.width, canvas.height);
+      try {
+        return { codes: [readQR.decodeQR(pen.getImageData(0, 0, canvas.width, canvas.height))], none: say.no_qr };
+      } catch { /* no code at this size */ }
+    }
+    return { codes: [], none: say.no_qr };
+  }
+  async function readCode(picture, camera, doubts, checks) {
+    const { codes: found, none } = await codesIn(picture);
+    const codes = found.map((code) => code.trim().toLowerCase()).filter(Boolean);
+    checks.code = codes[0] ?? null;
+    const whose = plan.cameras.find((c) => codes.some((code) => [c.serial, c.camera].some((id) => id && code.includes(id.toLowerCase()))));
+    if (!codes.length) doubts.push(none);
+    else if (whose && whose.camera !== camera) doubts.push(fill(say.other_label, { other: whose.camera }));
   }
 
   // Where the phone is, if it says so.
@@ -148,9 +165,10 @@
         const doubts = [...new Set(own.flatMap((p) => p.doubts))];
         button.classList.toggle("kept", own.length > 0 && !doubts.length);
         button.classList.toggle("doubt", doubts.length > 0);
-        button.querySelector(".said").textContent = own.length ? [fill(say.kept, { n: own.length }), ...doubts].join(" ") : say.missing;
+        button.querySelector(".said").textContent = own.length ? [fill(say.kept, { n: own.length }), ...doubts].join(" ") : button.classList.contains("optional") ? "" : say.missing;
         const strip = button.nextElementSibling;
         for (const photo of own) if (!shown.has(photo.id)) strip.append(figure(photo));
+        if (button.classList.contains("optional")) continue;
         wanted += 1; kept += own.length ? 1 : 0; whole = whole && own.length > 0;
       }
       section.classList.toggle("whole", whole);
@@ -209,7 +227,7 @@
 
   document.getElementById("hand-in").addEventListener("click", handIn);
   document.getElementById("next").addEventListener("click", () => {
-    const next = [...document.querySelectorAll(".shot")].find((b) => !b.classList.contains("kept") && !b.classList.contains("doubt"));
+    const next = [...document.querySelectorAll(".shot:not(.optional)")].find((b) => !b.classList.contains("kept") && !b.classList.contains("doubt"));
     if (next) { next.scrollIntoView({ block: "center" }); next.querySelector("input").focus(); } else told.textContent = say.whole;
   });
   document.getElementById("by").addEventListener("change", (event) => keepSetting("by", event.target.value));

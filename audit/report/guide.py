@@ -31,6 +31,8 @@ _CAUTIONS = (
     "rules; local regulations apply, and licensed work stays with licensed people.",
     "No photo is worth an unsafe ladder: use a camera pole, or shoot from the ground.",
 )
+#: Asked for at a commissioning and missed by nobody: two of the camera's own pictures, by which dirt on the glass shows.
+_TURNED = "turned"
 #: Findings for which a maintenance visit wants the mounting photographed.
 _WANT_A_PHOTO = ("mounting", "movement", "obstruction")
 _WORDS = {
@@ -42,6 +44,7 @@ _WORDS = {
     "blurred": "It may be blurred: look at it, take it again if so.",
     "unreadable": "This browser can't show it: look at it in the phone's gallery.",
     "no_code": "No code can be read: go nearer, or leave it if the label has none.",
+    "no_qr": "No QR code can be read, and this browser reads no others: go nearer, or leave it if the label has none.",
     "other_label": "This is the label of {other}: take it again here, or photograph it there.",
     "take_away": "Take away",
     "full": "This phone's storage is full and the photo is not kept: hand in what is here, then take away what was handed in.",
@@ -70,6 +73,8 @@ def guide(logbook: Logbook, visit: VisitRecord | None = None) -> str:
     wanted = _wanted(logbook, visit)
     cameras = [c for c in walking_order(site.cameras) if wanted.get(c.camera)]
     script = resources.files("audit.report").joinpath("guide.js").read_text(encoding="utf-8")
+    reader = resources.files("audit.report").joinpath("qr/reader.js").read_text(encoding="utf-8")
+    optional = (_TURNED,) if visit is None or visit.kind == "commissioning" else ()
     data: dict[str, Any] = {
         "format": GUIDE_FORMAT, "list": GUIDE_LIST, "logbook": logbook.identity(), "key": "plan" if visit is None else visit.number,
         "words": _WORDS, "cameras": [{"camera": c.camera, "serial": c.serial or ""} for c in cameras],
@@ -78,11 +83,16 @@ def guide(logbook: Logbook, visit: VisitRecord | None = None) -> str:
         title=f"Photo guide: {site.name or site.file or 'site'}",
         subtitle="Commissioning" if visit is None else f"{visit.kind.capitalize()} visit {visit.number}, {visit.on.isoformat()}",
         cautions=_CAUTIONS,
-        cameras=[_shown_camera(c, wanted[c.camera]) for c in cameras],
+        cameras=[_shown_camera(c, wanted[c.camera], optional) for c in cameras],
         data=json.dumps(data).replace("<", "\\u003c"),
-        script=script,
-        script_hash=base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii"),
+        scripts=(reader, script),
+        script_sources=" ".join(map(_source_of, (reader, script))),
     )
+
+
+def _source_of(script: str) -> str:
+    """A script as the page's policy lets it run: by its hash (CSP level 3)."""
+    return f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode('ascii')}'"
 
 
 def _wanted(logbook: Logbook, visit: VisitRecord | None) -> dict[str, tuple[str, ...]]:
@@ -98,7 +108,7 @@ def _wanted(logbook: Logbook, visit: VisitRecord | None) -> dict[str, tuple[str,
     return {camera: ("bracket",) for camera in asked}
 
 
-def _shown_camera(camera: Camera, shots: tuple[str, ...]) -> dict[str, Any]:
+def _shown_camera(camera: Camera, shots: tuple[str, ...], optional: tuple[str, ...]) -> dict[str, Any]:
     place = [f"{camera.height_m:.1f} m high"]
     if camera.floor:
         place.append(f"floor {camera.floor}")
@@ -109,6 +119,7 @@ def _shown_camera(camera: Camera, shots: tuple[str, ...]) -> dict[str, Any]:
         "name": f"{camera.camera} {camera.name}".strip(),
         "place": ", ".join(place),
         "shots": shots,
+        "optional": optional,
         "caution": " ".join(cautions_of(camera)),
     }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from audit.collect.journal import Entry
-from audit.logbook import DeviceRecord, Logbook, VisitRecord
+from audit.logbook import DeviceRecord, Logbook, SaidRole, VisitRecord
 from audit.photos.device import DeviceFacts
 
 __all__ = ["COLLECTOR", "note_collected"]
@@ -24,4 +24,5 @@ def note_collected(logbook: Logbook, visit: VisitRecord, entries: Iterable[Entry
         record = DeviceRecord(entry.camera, entry.at, facts.get(entry.camera), entry.reason, entry.message)
         logbook.put_device(visit, record)
         if entry.file is not None and entry.file not in there:
-            logbook.answer(visit, entry.file, entry.camera, COLLECTOR)
+            role: SaidRole | None = "turned" if entry.shot == "turned" else None
+            logbook.answer(visit, entry.file, entry.camera, COLLECTOR, role)

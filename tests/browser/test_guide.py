@@ -159,6 +159,66 @@ def test_a_photo_is_looked_at_before_its_taker_climbs_down(opened: Callable[[], 
     page.wait_for_function("(b) => b.innerText.includes('Not taken yet')", arg=button(page, "C-1", "label").element_handle())
 
 
+def labelled(path: Path, text: str, background: int) -> Path:
+    """A label with a QR code (PyPI's segno) held askew before a photograph of PyPI's scikit-image, in a phone's noise."""
+    import io
+
+    import cv2
+    import numpy as np
+    import segno
+    from PIL import Image
+
+    with Image.open(io.BytesIO(photograph(background))) as image:
+        scene = cv2.resize(np.asarray(image.convert("RGB")), (2400, 1800))
+    code = np.array(list(segno.make(text, micro=False).matrix_iter(scale=9, border=4)), np.uint8)
+    label = np.full((code.shape[0] + 60, code.shape[1] * 2, 3), 235, np.uint8)
+    label[30 : 30 + code.shape[0], 20 : 20 + code.shape[1]] = np.where(code, 0, 255)[..., None]
+    height, width = label.shape[:2]
+    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float32)
+    askew = (corners @ np.array([[1.2, 0.25], [-0.25, 1.2]]) + np.array([700, 500]) + np.array([[0, 0], [30, 20], [-20, 40], [10, -20]])).astype(np.float32)
+    view = cv2.getPerspectiveTransform(corners, askew)
+    shown = cv2.warpPerspective(label, view, (2400, 1800), scene.copy(), borderMode=cv2.BORDER_TRANSPARENT)
+    shown = cv2.GaussianBlur(shown, (0, 0), 1.5) + np.random.default_rng(1).normal(0, 6, shown.shape)
+    Image.fromarray(np.clip(shown, 0, 255).astype(np.uint8)).save(path, quality=85)
+    return path
+
+
+def test_a_labels_code_is_read_in_a_browser_that_has_no_reader(phone: Any, opened: Callable[[], Any], tmp_path: Path) -> None:
+    phone.add_init_script("delete window.BarcodeDetector")
+    page = opened()
+    assert page.evaluate("!('BarcodeDetector' in window)")
+    plain = tmp_path / "plain.jpg"
+    plain.write_bytes(photograph(0))
+    serials = page.evaluate("JSON.parse(document.getElementById('guide').textContent).cameras.map((c) => c.serial || c.camera)")
+    own, other = labelled(tmp_path / "own.jpg", serials[0], 0), labelled(tmp_path / "other.jpg", serials[1], 1)
+    for camera, file in (("C-1", own), ("C-2", plain), ("C-3", other)):
+        button(page, camera, "label").locator("input").set_input_files(file)
+        page.wait_for_function("(b) => b.innerText.includes('Kept')", arg=button(page, camera, "label").element_handle())
+    assert "kept" in button(page, "C-1", "label").get_attribute("class"), button(page, "C-1", "label").inner_text()
+    assert "No QR code can be read" in button(page, "C-2", "label").inner_text()
+    assert "This is the label of C-2" in button(page, "C-3", "label").inner_text()
+
+
+def test_the_browsers_own_reader_comes_first(phone: Any, opened: Callable[[], Any], tmp_path: Path) -> None:
+    phone.add_init_script(
+        "window.BarcodeDetector = class { async detect() { return [{ rawValue: 'C-2' }]; } }; window.ownAsked = 0;"
+    )
+    page = opened()
+    page.evaluate("readQR = { decodeQR() { window.ownAsked += 1; throw new Error('none'); } }")
+    (tmp_path / "sharp.jpg").write_bytes(photograph(0))
+    button(page, "C-1", "label").locator("input").set_input_files(tmp_path / "sharp.jpg")
+    page.wait_for_function("(b) => b.innerText.includes('label of C-2')", arg=button(page, "C-1", "label").element_handle())
+    assert page.evaluate("window.ownAsked") == 0
+
+
+def test_what_the_page_carries_is_as_it_was_made() -> None:
+    """SHA-256 of the bundled reader; how it was made of npm's qr 0.7.0 stands at its head."""
+    from audit.report import guide as module
+
+    reader = Path(module.__file__).with_name("qr") / "reader.js"
+    assert hashlib.sha256(reader.read_bytes()).hexdigest() == "bf877422bf7ac025fa61a7e359656b06664ba052416656ce45520aa0da4f2e71"
+
+
 def test_a_full_phone_and_a_private_window_are_one_sentence(opened: Callable[[], Any], tmp_path: Path, phone: Any) -> None:
     page = opened()
     page.evaluate(

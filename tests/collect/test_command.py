@@ -10,6 +10,7 @@ import pytest
 
 from audit.collect.credentials import PASSWORD, USER
 from audit.devices import SimulatedSite
+from audit.logbook import Logbook
 from tests.collect.conftest import RIGHT, device
 from tests.conftest import PLAN_HEADER, Ran
 
@@ -75,3 +76,20 @@ def test_what_can_not_be_asked(logbook: Path, tmp_path: Path, audit: Audit, monk
     assert audit("collect", logbook, "--kind", "commissioning").code == 2
     assert audit("collect", logbook, "--kind", "holiday", "--cameras", table).code == 2
     assert audit("collect", logbook, "--kind", "commissioning", "--cameras", table, "--light", "dusk").code == 2
+
+
+def test_pictures_while_turned_lie_at_their_cameras_by_that_role(
+    five: SimulatedSite, logbook: Path, tmp_path: Path, audit: Audit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    monkeypatch.setenv(USER, RIGHT.user)
+    monkeypatch.setenv(PASSWORD, RIGHT.password)
+    table = tmp_path / "addresses.csv"
+    table.write_text("\n".join(five.table().splitlines()[:1] + [r for r in five.table().splitlines() if r.startswith("C-5")]))
+    asked = ("collect", logbook, "--kind", "commissioning", "--cameras", table, "--on", "2026-06-16", "--json")
+    assert audit(*asked, "--turned", "1", "--light", "night").code == 2
+    ran = audit(*asked, "--turned", "2", "--every", "1")
+    assert ran.code == 0 and "turn each camera a little" in ran.err
+    assert [line["shot"] for line in ran.lines] == ["snapshot", "turned", "turned"]
+    with Logbook.open(str(logbook)) as book:
+        assert sorted((p.camera, p.role) for p in book.placements(1)) == [("C-5", "snapshot"), ("C-5", "turned"), ("C-5", "turned")]

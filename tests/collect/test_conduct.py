@@ -15,7 +15,7 @@ from audit.collect.conduct import Round, collect
 from audit.collect.journal import Entry, Journal
 from audit.collect.names import asked_at, picture_name, safe_name
 from audit.collect.pins import Pins
-from audit.collect.rounds import rounds
+from audit.collect.rounds import Turned, rounds, while_turned
 from audit.devices import SimulatedSite
 from audit.errors import AuditError
 from audit.lens import Lens
@@ -157,3 +157,21 @@ def test_a_pictures_name_says_when_it_was_asked_for() -> None:
     for camera in ("TH-07", "Hall/3 é"):
         assert asked_at(picture_name(camera, at, "night", ".jpg")) == at.replace(microsecond=0)
     assert asked_at("TH-07_snapshot.jpg") is None and asked_at("TH-07_snapshot_20261399-143005_day.jpg") is None
+
+
+def test_pictures_while_turned_are_taken_once_of_those_that_answered(this: Round, twelve: SimulatedSite) -> None:
+    naps: list[float] = []
+    told: list[tuple[int, float]] = []
+    wanted = Turned(2, 7.0)
+    three = {name: address for name, address in found(twelve).items() if name <= "C-03"}
+    moments = iter(datetime(2026, 6, 16, 8, 0, tzinfo=UTC) + timedelta(seconds=k) for k in range(100))
+    this = replace(this, clock=lambda: next(moments))
+    assert not list(while_turned(this, three, wanted, sleep=naps.append)), "no snapshot, nothing to lay them over"
+    list(collect(this, three))
+    first = list(while_turned(this, three, replace(wanted, more=1), sleep=naps.append))
+    again = list(while_turned(this, three, wanted, sleep=naps.append, waiting=lambda *at: told.append(at)))
+    assert sorted(e.camera for e in first) == sorted(e.camera for e in again) == ["C-00", "C-01", "C-02"]
+    assert naps == [7.0, 7.0] and told == [(2, 7.0)]
+    files = [e.file or "" for e in first + again]
+    assert all("_turned_" in file and asked_at(file) is not None for file in files) and len(set(files)) == 6
+    assert all("_snapshot_" in (e.file or "") for e in this.journal.fetched("day").values())

@@ -82,7 +82,7 @@ def show_gallery(
 
 def _role(placed: Placement) -> str:
     if placed.turned:
-        return term("role", "turned")
+        return term("role", "wrong way up")
     if placed.role == "snapshot" and placed.light is not None:
         return term("role", f"{placed.light} snapshot")
     return term("role", placed.role)
