@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 __all__ = ["collect"]
 
 _KINDS = ("commissioning", "maintenance")
+#: Pictures while a camera is turned are taken by day.
+_LIGHTS_TURNED = ("day", "both")
 
 
 def collect(
@@ -67,7 +69,7 @@ def collect(
     from audit.photos.inbox import Inbox
 
     _refuse_other("--kind", kind, _KINDS)
-    _refuse_other("--light", light, LIGHTS)
+    _refuse_other("--light", light, _LIGHTS_TURNED if turned else LIGHTS)
     day = day_of(on)
     book = Logbook.open(logbook, images=images)
     found, wrong = addresses(book.site(), cameras)
@@ -76,11 +78,10 @@ def collect(
     folder = made_folder(folder_of(Inbox.of(logbook, kind, day).folder, kind, day.isoformat()))
     this = Round(Journal(folder), keys_from(credentials), pins, "day", timeout, _moment(since), again)
     _tell_wrong(wrong, as_json)
-    _refuse_turned(turned, light)
     entries = _fetched(this, book, found, light, as_json)
     entries += _turned(this, found, Turned(turned, every), as_json)
     silent = len(wrong) + len({entry.camera for entry in entries if entry.file is None})
-    # what measures is loaded when all is fetched: until then little memory is needed
+    # what measures is loaded when all is fetched
     from audit.visit.fetched import visit_collected
 
     with progress_bar() as report:
@@ -128,11 +129,6 @@ def _fetched(this: Round, book: Logbook, found: Mapping[str, Address], light: st
             else:
                 typer.echo(sentences.collect_sentence(entry))
     return entries
-
-
-def _refuse_turned(turned: int, light: str) -> None:
-    if turned and light == "night":
-        raise AuditError("--turned: pictures while a camera is turned are taken by day; leave --light night out.")
 
 
 def _turned(this: Round, found: Mapping[str, Address], turned: Turned, as_json: bool) -> list[Entry]:
