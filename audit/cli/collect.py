@@ -78,8 +78,7 @@ def collect(
     folder = made_folder(folder_of(Inbox.of(logbook, kind, day).folder, kind, day.isoformat()))
     this = Round(Journal(folder), keys_from(credentials), pins, "day", timeout, _moment(since), again)
     _tell_wrong(wrong, as_json)
-    entries = _fetched(this, book, found, light, as_json)
-    entries += _turned(this, found, Turned(turned, every), as_json)
+    entries = _fetched(this, book, found, light, as_json) + _turned(this, found, Turned(turned, every), as_json)
     silent = len(wrong) + len({entry.camera for entry in entries if entry.file is None})
     # what measures is loaded when all is fetched
     from audit.visit.fetched import visit_collected
