@@ -31,7 +31,7 @@ from streamlit.runtime import Runtime
 from audit.desk_settings import Settings, Watched
 from audit.people import Person
 from ui.own_sessions import FRESH_S, OwnSession, own_sessions_page
-from ui.parts.words import word
+from ui.parts.words import language, speaking, word
 
 __all__ = ["Gate", "Limits", "SignedIn", "free_left_files"]
 
@@ -158,7 +158,8 @@ class Gate:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer, refuse or pass on."""
         if scope["type"] == "http":
-            await self._http(scope, receive, _with_headers(send, self._secure))
+            with speaking(_header(scope, b"accept-language")):
+                await self._http(scope, receive, _with_headers(send, self._secure))
         elif scope["type"] == "websocket":
             await self._socket(scope, receive, send)
         else:
@@ -231,7 +232,7 @@ class Gate:
             text = f"<p>{html.escape(word(why, who=who))}</p>"
             link, label = _LOGOUT, word("desk.sign_out")
         page = Template(_PAGE).substitute(
-            title=html.escape(word("desk.title")), text=text, link=link, label=html.escape(label)
+            lang=language(), title=html.escape(word("desk.title")), text=text, link=link, label=html.escape(label)
         )
         await _answer(send, 403, page, b"text/html; charset=utf-8")
 

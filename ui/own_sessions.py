@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from string import Template
 
-from ui.parts.words import word
+from ui.parts.words import language, word
 
 __all__ = ["FRESH_S", "OwnSession", "own_sessions_page"]
 
@@ -48,6 +48,7 @@ def own_sessions_page(sessions: Iterable[OwnSession]) -> str:
     others = any(not s.here for s in found)
     ask = f'<p>{html.escape(word("sessions.sign_in_anew"))} <a href="/sign-in">{html.escape(word("desk.sign_in"))}</a></p>'
     return Template(_PAGE).substitute(
+        lang=language(),
         title=html.escape(word("sessions.title")),
         text="" if fresh or not others else ask,
         rows="\n".join(_row(s, fresh) for s in found),

@@ -86,18 +86,18 @@ def unproven_sentences(items: Sequence[Unproven]) -> tuple[str, ...]:
     cameras = len({item.camera for item in items})
     settled = len(items) - len(left_open(items))
     more = f" ({settled} tolerated or promised)" if settled else ""
-    head = f"Not verified: {_counted(len(items), 'check')} of {_counted(cameras, 'camera')}{more}."
+    head = f"Not verified: {_checks(len(items))} of {cameras} camera{'' if cameras == 1 else 's'}{more}."
     return (head, *(f"{reason.capitalize()}: {_places(group)}." for reason, group in by_reason(items).items()))
 
 
 def _places(group: Sequence[Unproven]) -> str:
     names = list(dict.fromkeys(item.camera for item in group))
     more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
-    return f"{_counted(len(group), 'check')} ({', '.join(names[:_NAMED])}{more})"
+    return f"{_checks(len(group))} ({', '.join(names[:_NAMED])}{more})"
 
 
-def _counted(number: int, what: str) -> str:
-    return f"{number} {what}" + ("" if number == 1 else "s")
+def _checks(number: int) -> str:
+    return f"{number} check{'' if number == 1 else 's'}"
 
 
 def _reason(finding: Finding, unseen: bool) -> Reason:

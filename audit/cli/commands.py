@@ -33,7 +33,7 @@ from audit.cli import (
     visit,
 )
 from audit.cli.options import COULD_NOT, DONE
-from audit.cli.speak import say
+from audit.cli.speak import say, speak_in
 from audit.errors import AuditError
 from audit.logs import JsonLines
 
@@ -108,9 +108,13 @@ def _options(
     log_json: Annotated[
         bool, typer.Option("--log-json", help="The same as JSON, one object a line, for a service.")
     ] = False,
+    language: Annotated[
+        str | None, typer.Option("--language", envvar="PHOTO_AUDIT_LANGUAGE", help="en, de or fr: for all that a person reads; with any command.")
+    ] = None,
 ) -> None:
     log = logging.StreamHandler(sys.stderr)
     log.setFormatter(JsonLines() if log_json else logging.Formatter("%(message)s"))
+    speak_in(language)
     logging.basicConfig(level=logging.INFO if verbose or log_json else logging.ERROR, handlers=[log])
 
 
@@ -123,6 +127,7 @@ def main() -> None:
     arguments = sys.argv[1:]
     if arguments and arguments[0] == "--json":
         arguments = [*arguments[1:], "--json"]
+    arguments = _language_first(arguments)
     try:
         code = app(args=arguments, standalone_mode=False)
     except typer.Abort:
@@ -155,6 +160,18 @@ def main() -> None:
         say(_fault(error))
         code = COULD_NOT
     sys.exit(code if isinstance(code, int) else DONE)
+
+
+def _language_first(arguments: list[str]) -> list[str]:
+    """``--language`` is the program's own option; given after a command it counts as well."""
+    for at, word in enumerate(arguments):
+        if word == "--":
+            break
+        if word == "--language" and at + 1 < len(arguments):
+            return [word, arguments[at + 1], *arguments[:at], *arguments[at + 2 :]]
+        if word.startswith("--language="):
+            return [word, *arguments[:at], *arguments[at + 1 :]]
+    return arguments
 
 
 def _fault(error: Exception) -> str:

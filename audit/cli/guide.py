@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from audit.cli.options import DONE, Images, LogbookPlace
-from audit.cli.speak import say
+from audit.cli.speak import say, spoken
 from audit.errors import AuditError
 
 __all__ = ["guide"]
@@ -27,7 +27,7 @@ def guide(
     with Logbook.open(logbook, images=images) as book:
         visits = book.visits()
         record = book.visit(visit) if visit is not None else next((v for v in reversed(visits) if v.signed_at is None), None)
-        page = made(book, record)
+        page = made(book, record, spoken() or "en")
     try:
         out.write_text(page, encoding="utf-8")
     except OSError as error:

@@ -12,7 +12,7 @@ import typer
 
 from audit.cli import sentences
 from audit.cli.options import DONE, Images, Json, LogbookPlace, Visit, typed
-from audit.cli.speak import emit, progress_bar, say, tell
+from audit.cli.speak import emit, progress_bar, say, spoken, tell
 from audit.errors import AuditError
 
 if TYPE_CHECKING:
@@ -165,6 +165,7 @@ def handover(
             out,
             private=private,
             originals=originals,
+            language=spoken() or "en",
             passphrase=None if record.signed_at is None else _passphrase(book, unprotected=False),
             progress=lambda done, total: report("write", done, total),
         )

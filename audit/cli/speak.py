@@ -14,22 +14,50 @@ from typing import Any
 
 import typer
 
+from audit.errors import AuditError
 from audit.visible import visible, without_password
+from audit.wording import LANGUAGES, translated, why_not
 
-__all__ = ["emit", "plain", "progress_bar", "say", "tell"]
+__all__ = ["emit", "plain", "progress_bar", "say", "speak_in", "spoken", "tell"]
 
 #: Letters that a terminal obeys or hides, and JSON may carry unescaped.
 _OBEYED = re.compile("[\x7f-\x9f\xad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\ud800-\udfff\U000e0000-\U000e007f]")
 
 
+#: What ``--language`` asked for.
+_ASKED: list[str] = []
+
+
+def speak_in(language: str | None) -> None:
+    """From now on say and tell everything for a person in a language; JSON stays as it is."""
+    _ASKED.clear()
+    if language is None:
+        return
+    why = why_not(language)
+    if why is not None and language not in LANGUAGES:
+        raise AuditError(why)
+    if why is not None:
+        say(why)
+    _ASKED.append(language)
+
+
+def spoken() -> str | None:
+    """The language that was asked for; None where none was."""
+    return _ASKED[0] if _ASKED else None
+
+
 def say(text: str) -> None:
     """A message for the person at the terminal, on standard error."""
-    typer.echo(visible(without_password(text), keep="\n"), err=True)
+    typer.echo(_shown(text), err=True)
 
 
 def tell(text: str, ends_line: bool = True) -> None:
     """An answer for a person on standard output; names in it are strangers' and steer no terminal."""
-    typer.echo(visible(without_password(text).replace("\r\n", "\n"), keep="\n"), nl=ends_line)
+    typer.echo(_shown(text.replace("\r\n", "\n")), nl=ends_line)
+
+
+def _shown(text: str) -> str:
+    return visible(translated(without_password(text), spoken() or "en"), keep="\n")
 
 
 def emit(line: Mapping[str, Any]) -> None:

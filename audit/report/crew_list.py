@@ -6,11 +6,8 @@ import base64
 import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from functools import cache
 from importlib import resources
 from typing import Any
-
-from jinja2 import Environment, Template
 
 from audit.account import pictures
 from audit.account.case import Case, cases, open_findings, preview_of, turned_by
@@ -20,7 +17,7 @@ from audit.judge.finding import STATE_MARKS
 from audit.judge.trip import Stop, Task, Trip
 from audit.logbook import Logbook, VisitRecord
 from audit.plan.model import Camera, Site
-from audit.visible import visible
+from audit.report.paged import page_of
 from audit.visit.hand_in import HAND_IN_FORMAT
 
 __all__ = ["bring_words", "crew_list"]
@@ -39,7 +36,7 @@ def bring_words(trip: Trip) -> tuple[str, ...]:
     return (*trip.bring_always, *(f"{number} × {part}" if number > 1 else part for part, number in trip.parts))
 
 
-def crew_list(logbook: Logbook, visit: VisitRecord, *, with_pictures: bool = True) -> str:
+def crew_list(logbook: Logbook, visit: VisitRecord, *, with_pictures: bool = True, language: str = "en") -> str:
     """The list as HTML that needs nothing else: no font, no picture, no script from outside.
 
     While the visit is open the crew answers back in it: its one script, named by its hash, saves a file and sends nothing.
@@ -48,13 +45,17 @@ def crew_list(logbook: Logbook, visit: VisitRecord, *, with_pictures: bool = Tru
     ----------
     with_pictures : bool
         Whether the view after each turn is shown; pictures can show people.
+    language : str
+        The crew's language.
     """
     site, trip = logbook.site(visit), trip_of(logbook, visit)
     shots = dict(missing_work(logbook, visit))
     found = {case.camera.camera: case for case in cases(logbook, visit)} if with_pictures else {}
     stops = [_stop(logbook, site, stop, shots, found) for stop in trip.stops]
     reached = {name for stop in trip.stops for name in stop.cameras}
-    return _template().render(
+    return page_of(
+        "crew_list.html",
+        language,
         title=f"Job list: {site.name or site.file or 'site'}",
         subtitle=f"{visit.kind.capitalize()} visit {visit.number}, {visit.on.isoformat()}"
         + ("" if visit.signed_at else ", not signed"),
@@ -83,18 +84,6 @@ def _answers(logbook: Logbook, visit: VisitRecord) -> dict[str, Any]:
         "script": script,
         "script_hash": base64.b64encode(digest).decode("ascii"),
     }
-
-
-@cache
-def _template() -> Template:
-    text = resources.files("audit.report").joinpath("crew_list.html").read_text(encoding="utf-8")
-    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, finalize=_shown)
-    return environment.from_string(text)
-
-
-def _shown(value: Any) -> Any:
-    """Names as they may stand on a page: no mark in them turns a line round or hides a letter."""
-    return visible(value, keep="\n") if type(value) is str else value
 
 
 def _stop(

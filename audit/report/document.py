@@ -13,6 +13,8 @@ from fpdf import FPDF
 from fpdf.fonts import TTFFont
 from PIL import Image
 
+from audit.wording import translated
+
 __all__ = ["Document", "plain"]
 
 _FONT = "DejaVu"
@@ -45,18 +47,21 @@ class Document(FPDF):
     ----------
     title, footer : str
         Title of the document, and the line at the foot of every page.
+    language : str
+        What is written is shown in it; what it doesn't know stays English.
     """
 
-    def __init__(self, title: str, footer: str) -> None:
+    def __init__(self, title: str, footer: str, language: str = "en") -> None:
         super().__init__(format="A4", unit="mm")
+        self.language = language
         fonts = resources.files("audit.report").joinpath("fonts")
         for style, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
             with resources.as_file(fonts.joinpath(name)) as path:
                 self.add_font(_FONT, style, path)
-        self.footer_text = plain(footer)
+        self.footer_text = self._shown(footer)
         self._widths: dict[tuple[str, str], float] = {}
-        self.set_title(plain(title))
-        self.set_lang("en-GB")
+        self.set_title(self._shown(title))
+        self.set_lang("en-GB" if language == "en" else language)
         self.set_creator("photo-audit")
         self.set_margins(_MARGIN_MM, _TOP_MM, _MARGIN_MM)
         self.set_auto_page_break(False)
@@ -66,7 +71,7 @@ class Document(FPDF):
         """The line at the foot of each page."""
         self.set_font(_FONT, "", _SMALL)
         self.set_text_color(*_GREY)
-        number = f"page {self.page_no()}"
+        number = self._shown(f"page {self.page_no()}")
         with self._artefact():
             self.text(_MARGIN_MM, _PAPER_MM[1] - 9, self._fitted(self.footer_text, "", _SMALL, self.inner_mm - 20))
             self.text(_PAPER_MM[0] - _MARGIN_MM - self._wide(number, "", _SMALL), _PAPER_MM[1] - 9, number)
@@ -87,9 +92,9 @@ class Document(FPDF):
             self.add_page()
         elif self.get_y() > _TOP_MM + 1:
             self.set_y(self.get_y() + (4 if level == 1 else 2))
-        self.start_section(plain(bookmark or text), level=level - 1)
+        self.start_section(self._shown(bookmark or text), level=level - 1)
         size = _HEADING_SIZES[level]
-        self._write(self._lines(plain(text), "B", size, self.inner_mm), "B", size, _MARGIN_MM, f"/H{level}")
+        self._write(self._lines(self._shown(text), "B", size, self.inner_mm), "B", size, _MARGIN_MM, f"/H{level}")
         self.set_y(self.get_y() + 1.5)
 
     def sentence(
@@ -97,7 +102,7 @@ class Document(FPDF):
     ) -> None:
         """A paragraph; one that doesn't fit goes on on the next page."""
         style = "B" if bold else ""
-        lines = self._lines(plain(text), style, size, self.inner_mm - indent_mm)
+        lines = self._lines(self._shown(text), style, size, self.inner_mm - indent_mm)
         leading = _leading(size)
         if len(lines) <= 6 and self.room_mm() < len(lines) * leading:
             self.add_page()
@@ -119,7 +124,7 @@ class Document(FPDF):
         columns = [self.inner_mm * w / sum(widths) for w in widths]
         self._row(header, columns, "B", size)
         for row in rows:
-            cells = [self._lines(plain(v), "", size, c - 2 * _PAD_MM) for v, c in zip(row, columns, strict=True)]
+            cells = [self._lines(self._shown(v), "", size, c - 2 * _PAD_MM) for v, c in zip(row, columns, strict=True)]
             if self.room_mm() < max(map(len, cells)) * _leading(size) + 2 * _PAD_MM:
                 self.add_page()
                 self._row(header, columns, "B", size)
@@ -130,17 +135,17 @@ class Document(FPDF):
         """A picture fitted into a box, with its caption as alternative text; returns the height used."""
         with Image.open(BytesIO(jpeg)) as image:
             ratio = image.height / image.width
-        wide = min(width_mm, height_mm / ratio)
-        self.image(BytesIO(jpeg), x=x_mm, y=y_mm, w=wide, h=wide * ratio, alt_text=plain(caption), title=plain(caption))
+        wide, words = min(width_mm, height_mm / ratio), self._shown(caption)
+        self.image(BytesIO(jpeg), x=x_mm, y=y_mm, w=wide, h=wide * ratio, alt_text=words, title=words)
         self.set_y(y_mm + wide * ratio + 0.8)
         self.set_text_color(*_GREY)
-        self._write(self._lines(plain(caption), "", _SMALL, width_mm), "", _SMALL, x_mm, "/Caption")
+        self._write(self._lines(words, "", _SMALL, width_mm), "", _SMALL, x_mm, "/Caption")
         self.set_text_color(0)
         return float(self.get_y()) - y_mm
 
     def _row(self, cells: Sequence[object], columns: Sequence[float], style: str, size: float) -> None:
         """One row, read as one paragraph; a rule below it."""
-        lines = [self._lines(plain(v), style, size, c - 2 * _PAD_MM) for v, c in zip(cells, columns, strict=True)]
+        lines = [self._lines(self._shown(v), style, size, c - 2 * _PAD_MM) for v, c in zip(cells, columns, strict=True)]
         height = max(map(len, lines)) * _leading(size) + 2 * _PAD_MM
         top = float(self.get_y())
 
@@ -158,6 +163,10 @@ class Document(FPDF):
             self.set_line_width(0.35 if style else 0.12)
             self.line(_MARGIN_MM, top + height, _MARGIN_MM + self.inner_mm, top + height)
         self.set_y(top + height)
+
+    def _shown(self, text: object) -> str:
+        """A text in the document's language, as it can stand on a page."""
+        return plain(translated(str(text), self.language))
 
     def _write(self, lines: Sequence[str], style: str, size: float, x_mm: float, kind: str) -> None:
         self.set_font(_FONT, style, size)

@@ -9,11 +9,8 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-from functools import cache
 from importlib import resources
 from typing import Any
-
-from jinja2 import Environment, Template
 
 from audit.account.worklist import missing_work
 from audit.judge.remedies import cautions_of
@@ -21,8 +18,9 @@ from audit.judge.trip import walking_order
 from audit.logbook import Logbook, VisitRecord
 from audit.match.roles import CREW_SHOTS
 from audit.plan.model import Camera
-from audit.visible import visible
+from audit.report.paged import page_of
 from audit.visit.guided import GUIDE_FORMAT, GUIDE_LIST
+from audit.wording import translated
 
 __all__ = ["guide"]
 
@@ -60,7 +58,7 @@ _WORDS = {
 }
 
 
-def guide(logbook: Logbook, visit: VisitRecord | None = None) -> str:
+def guide(logbook: Logbook, visit: VisitRecord | None = None, language: str = "en") -> str:
     """The guide as HTML that needs nothing else: no font, no picture, no script from outside, and no network.
 
     Parameters
@@ -68,6 +66,8 @@ def guide(logbook: Logbook, visit: VisitRecord | None = None) -> str:
     visit : VisitRecord or None
         What is still missing in it; None: everything that a commissioning wants. A maintenance visit wants site photos
         only where a finding asks for one, and the cameras' own pictures come from the cameras.
+    language : str
+        Of whoever photographs.
     """
     site = logbook.site(visit)
     wanted = _wanted(logbook, visit)
@@ -77,9 +77,11 @@ def guide(logbook: Logbook, visit: VisitRecord | None = None) -> str:
     optional = (_TURNED,) if visit is None or visit.kind == "commissioning" else ()
     data: dict[str, Any] = {
         "format": GUIDE_FORMAT, "list": GUIDE_LIST, "logbook": logbook.identity(), "key": "plan" if visit is None else visit.number,
-        "words": _WORDS, "cameras": [{"camera": c.camera, "serial": c.serial or ""} for c in cameras],
+        "words": {name: translated(text, language) for name, text in _WORDS.items()}, "cameras": [{"camera": c.camera, "serial": c.serial or ""} for c in cameras],
     }  # fmt: skip
-    return _template().render(
+    return page_of(
+        "guide.html",
+        language,
         title=f"Photo guide: {site.name or site.file or 'site'}",
         subtitle="Commissioning" if visit is None else f"{visit.kind.capitalize()} visit {visit.number}, {visit.on.isoformat()}",
         cautions=_CAUTIONS,
@@ -122,15 +124,3 @@ def _shown_camera(camera: Camera, shots: tuple[str, ...], optional: tuple[str, .
         "optional": optional,
         "caution": " ".join(cautions_of(camera)),
     }
-
-
-@cache
-def _template() -> Template:
-    text = resources.files("audit.report").joinpath("guide.html").read_text(encoding="utf-8")
-    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, finalize=_plain)
-    return environment.from_string(text)
-
-
-def _plain(value: Any) -> Any:
-    """Names as they may stand on a page: no mark in them turns a line round or hides a letter."""
-    return visible(value, keep="\n") if type(value) is str else value

@@ -6,7 +6,7 @@ import hashlib
 import re
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from io import BytesIO
 from pathlib import Path
 
@@ -79,6 +79,14 @@ METHOD_TEXT = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """How a package is written: without positions and faces or not, and in which language."""
+
+    private: bool
+    language: str
+
+
 def write_handover(
     logbook: Logbook,
     visit: VisitRecord,
@@ -87,6 +95,7 @@ def write_handover(
     private: bool = False,
     originals: bool = False,
     passphrase: str | None = None,
+    language: str = "en",
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> tuple[Path, ...]:
     """Write the package of a visit into a folder, and the same as a ZIP beside it.
@@ -99,6 +108,8 @@ def write_handover(
         Take positions out of what leaves and blur faces as far as a detector finds them. Originals never change.
     originals : bool
         Put the crew's photos themselves beside the report too; small they are in it in any case.
+    language : str
+        Of the report, the crew's list and the workbook; CSV files and the record stay English.
     progress : callable
         Called with (cameras done, cameras in all).
 
@@ -119,7 +130,7 @@ def write_handover(
     }
     with placed_package(logbook, folder, about) as fresh:
         found = cases(logbook, visit)
-        _write_files(logbook, visit, found, fresh, private, progress)
+        _write_files(logbook, visit, found, fresh, _Wanted(private, language), progress)
         if originals:
             names = _file_names([case.camera.camera for case in found])
             write_originals(logbook, found, fresh / "crew_photos", names, private)
@@ -135,18 +146,18 @@ def _write_files(
     visit: VisitRecord,
     found: Sequence[Case],
     folder: Path,
-    private: bool,
+    wanted: _Wanted,
     progress: Callable[[int, int], None],
 ) -> None:
     """What a person reads or measures from; the record comes when all of it is there."""
-    site = logbook.site(visit)
-    _report(logbook, visit, found, folder / "report.pdf", private, progress)
+    site, private = logbook.site(visit), wanted.private
+    _report(logbook, visit, found, folder / "report.pdf", wanted, progress)
     rows = repair_rows(found)
     write_repairs_csv(rows, folder / "repairs.csv")
-    write_repairs_xlsx(rows, folder / "repairs.xlsx")
+    write_repairs_xlsx(rows, folder / "repairs.xlsx", wanted.language)
     unseen = unproven(logbook, visit)
     (folder / "not_verified.csv").write_bytes(table_csv(UNPROVEN_COLUMNS, unproven_rows(unseen)))
-    listed = crew_list(logbook, visit, with_pictures=not private)
+    listed = crew_list(logbook, visit, with_pictures=not private, language=wanted.language)
     (folder / "crew_list.html").write_text(listed, encoding="utf-8")
     refused = [(r.name, r.message) for r in logbook.refusals(visit)]
     (folder / "refused.csv").write_bytes(table_csv(("file", "why"), refused))
@@ -220,13 +231,13 @@ def _report(
     visit: VisitRecord,
     found: Sequence[Case],
     path: Path,
-    private: bool,
+    wanted: _Wanted,
     progress: Callable[[int, int], None],
 ) -> None:
-    site = logbook.site(visit)
+    site, private = logbook.site(visit), wanted.private
     signed = f"signed by {shown_name(visit.signed_by or '')}" if visit.signed_at else "DRAFT, not signed"
     subject = f"{site.name or site.file or 'site'}, {visit.kind} {visit.on.isoformat()}"
-    document = Document(f"Camera audit: {subject}", f"{subject}, visit {visit.number}, {signed}")
+    document = Document(f"Camera audit: {subject}", f"{subject}, visit {visit.number}, {signed}", wanted.language)
     document.add_page()
     _cover(document, logbook, visit, site, found)
     show_site_drawings(document, logbook, visit, found)

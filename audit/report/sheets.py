@@ -15,6 +15,7 @@ from audit.account.case import Case, open_findings
 from audit.account.unproven import Unproven
 from audit.judge.finding import STATES
 from audit.visible import visible
+from audit.wording import translated
 
 __all__ = [
     "COLUMNS", "UNPROVEN_COLUMNS", "defuse_csv", "defused", "repair_rows", "table_csv", "unproven_rows", "write_repairs_csv",
@@ -94,14 +95,14 @@ def table_csv(header: Sequence[str], rows: Iterable[Sequence[str | float | None]
     return b"\xef\xbb\xbf" + buffer.getvalue().encode("utf-8")
 
 
-def write_repairs_xlsx(rows: Sequence[Sequence[str | float | None]], path: Path) -> None:
-    """The repairs as XLSX with a fixed header row and a filter."""
+def write_repairs_xlsx(rows: Sequence[Sequence[str | float | None]], path: Path, language: str = "en") -> None:
+    """The repairs as XLSX with a fixed header row and a filter, in a language."""
     book = Workbook()
     sheet = book.active
-    sheet.title = "repairs"
-    sheet.append(COLUMNS)
+    sheet.title = translated("repairs", language)
+    sheet.append([translated(column, language) for column in COLUMNS])
     for row in rows:
-        sheet.append([_cell(value) for value in row])
+        sheet.append([_cell(translated(value, language) if isinstance(value, str) else value) for value in row])
     for cell in sheet[1]:
         cell.font = Font(bold=True)
     for index, column in enumerate(COLUMNS, 1):

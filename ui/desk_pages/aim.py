@@ -21,7 +21,7 @@ from ui.parts.plain import literal, paragraph, show_notice
 from ui.parts.point_picture import tappable
 from ui.parts.session import addresses, logbook, may, role
 from ui.parts.viewer import data_url
-from ui.parts.words import word
+from ui.parts.words import said, word
 
 #: Each keeps a process and asks a camera once a second.
 _AT_ONCE = 4
@@ -94,7 +94,7 @@ def _live(camera: str) -> None:
         return
     view = aim.look()
     if aim.silent is not None:
-        st.warning(literal(word("aim.silent", why=aim.silent)))
+        st.warning(literal(word("aim.silent", why=said(aim.silent))))
     if view is None:
         paragraph(word("aim.waiting"), "strong")
     else:
@@ -105,9 +105,9 @@ def _live(camera: str) -> None:
 def _show(camera: str, aim: Aiming, view: AimView) -> None:
     st.html(lines_html(view))
     if view.target:
-        paragraph(view.target, "strong")
+        paragraph(said(view.target), "strong")
     if aim.notice:
-        st.info(literal(aim.notice))
+        st.info(literal(said(aim.notice)))
     _tap(camera, aim, view)
     st.html(sharpness_html(view))
     if aim.keeping:

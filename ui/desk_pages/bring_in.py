@@ -21,7 +21,7 @@ from ui.parts.numbers import day
 from ui.parts.plain import literal, paragraph, show_notice, table
 from ui.parts.session import addresses, logbook, may, may_read, readable_folders, role
 from ui.parts.uploads import forget
-from ui.parts.words import term, word
+from ui.parts.words import language, said, term, word
 
 
 @st.cache_resource(show_spinner=False)
@@ -90,7 +90,7 @@ def _outcome() -> None:
     if run.alive:
         _watch()
     elif run.problem:
-        st.warning(literal(run.problem))
+        st.warning(literal(said(run.problem)))
     elif run.brought is not None:
         st.success(word("bring_in.finished", photos=run.brought.photos, refused=run.brought.refused))
 
@@ -119,7 +119,7 @@ def _unfinished() -> None:
         visit = _visit_of(book, kind, on)
         if visit is not None and visit.signed_at is None:
             words = word("bring_in.broken_off", kind=term("kind", kind), on=day(on), n=len(book.photos(visit)))
-            st.info(literal(words))
+            st.info(literal(said(words)))
             st.button(
                 word("bring_in.go_on"), key=f"go-on-{visit.number}", type="primary", on_click=_start, args=(source, kind, on)
             )
@@ -177,9 +177,9 @@ def _form() -> None:
     st.rerun()
 
 
-def _guide(book: Logbook) -> bytes:
+def _guide(book: Logbook, spoken: str) -> bytes:
     """What is still missing in the open visit, or all that a first one wants."""
-    return guide(book, next((v for v in reversed(book.visits()) if v.signed_at is None), None)).encode("utf-8")
+    return guide(book, next((v for v in reversed(book.visits()) if v.signed_at is None), None), spoken).encode("utf-8")
 
 
 def page() -> None:
@@ -192,7 +192,7 @@ def page() -> None:
     _unfinished()
     _form()
     st.download_button(
-        word("bring_in.guide"), partial(_guide, logbook()), file_name="photo_guide.html", mime="text/html", key="guide",
+        word("bring_in.guide"), partial(_guide, logbook(), language()), file_name="photo_guide.html", mime="text/html", key="guide",
         on_click="ignore",
     )  # fmt: skip
     _outcome()

@@ -21,7 +21,7 @@ from ui.parts.numbers import day, figure
 from ui.parts.plain import paragraph, table
 from ui.parts.session import current_visit, logbook
 from ui.parts.viewer import Picture, show_wiped
-from ui.parts.words import check_word, state_mark, state_word, term, word
+from ui.parts.words import check_word, said, state_mark, state_word, term, word
 
 _SHOWN = 300
 _COLOURS = ("#0072b2", "#9c4300", "#00563f", "#1f2128")
@@ -107,7 +107,7 @@ def _visits(book: Logbook, name: str) -> None:
 def _cleaning(book: Logbook, rows: list[dict[str, Any]], reference: ReferenceRecord, limit: float) -> None:
     due = cleaning_due(rows, book.visit(reference.visit).on, limit)
     if due.on is None or due.earliest is None:
-        paragraph(due.note or "", "faint")
+        paragraph(said(due.note or ""), "faint")
         return
     latest = word("over_time.open_end") if due.latest is None else day(due.latest)
     paragraph(word("over_time.cleaning", on=day(due.on), earliest=day(due.earliest), latest=latest), "strong")

@@ -19,7 +19,7 @@ from ui.parts.numbers import amount
 from ui.parts.plain import literal, paragraph, show_notice, table
 from ui.parts.session import ask_for_name, asked_name, current_visit, logbook, may
 from ui.parts.viewer import Picture, show_beside
-from ui.parts.words import term, word
+from ui.parts.words import said, term, word
 
 _UNMATCHED_SHOWN = 60
 _OF_ONE_GROUP = 8
@@ -153,7 +153,7 @@ def _question(book: Logbook, visit: VisitRecord, group: list[Placement]) -> None
         if first.evidence:
             paragraph(word("place.why"), "faint")
             for sentence in first.evidence:
-                paragraph(sentence)
+                paragraph(said(sentence))
         _already_there(book, visit, [g.camera for g in guesses if g.camera])
 
 

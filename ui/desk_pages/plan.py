@@ -17,7 +17,7 @@ from audit.plan.mounts import parts_list
 from audit.report.sheets import table_csv
 from ui.parts.plain import literal, paragraph, show_notice, table
 from ui.parts.session import ask_for_name, asked_name, logbook, may
-from ui.parts.words import word
+from ui.parts.words import said, word
 
 _SPARES = 0.1
 _CHECKED_AT_ONCE = 500
@@ -83,7 +83,7 @@ def _keep(site: Site, cameras: list[dict[str, str]], targets: list[dict[str, str
                 return
             logbook().replace_plan(edited, name, path.read_bytes(), by=asked_name() or None)
         except AuditError as error:
-            st.error(literal(error.message))
+            st.error(literal(said(error.message)))
             return
         st.session_state.pop("guessed", None)
         st.session_state["kept"] = True
@@ -93,7 +93,7 @@ def _keep(site: Site, cameras: list[dict[str, str]], targets: list[dict[str, str
 def _refuse(wrong: list[PlanProblem]) -> None:
     """Names what is wrong; where guesses are offered, they can be taken with one click."""
     for problem in wrong:
-        st.error(literal(problem.sentence()))
+        st.error(literal(said(problem.sentence())))
     st.session_state["guessed"] = any(p.guess for p in wrong)
 
 

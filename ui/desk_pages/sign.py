@@ -20,7 +20,7 @@ from audit.report.handover import write_handover
 from ui.parts.numbers import minute
 from ui.parts.plain import literal, show_notice, table
 from ui.parts.session import ask_for_name, asked_name, current_visit, logbook, may
-from ui.parts.words import check_word, state_mark, state_word, term, word
+from ui.parts.words import check_word, language, said, state_mark, state_word, term, word
 
 
 def _sign(book: Logbook, visit: VisitRecord) -> None:
@@ -66,17 +66,17 @@ def _open(book: Logbook, visit: VisitRecord) -> int:
     else:
         st.success(word("sign.none_open"))
     st.download_button(
-        word("sign.crew_list"), partial(_crew_list, book, visit), file_name=f"crew-list-visit-{visit.number}.html",
+        word("sign.crew_list"), partial(_crew_list, book, visit, language()), file_name=f"crew-list-visit-{visit.number}.html",
         mime="text/html", key="crew_list", on_click="ignore",
     )  # fmt: skip
     return len(rows)
 
 
-def _crew_list(book: Logbook, visit: VisitRecord) -> bytes:
+def _crew_list(book: Logbook, visit: VisitRecord, spoken: str) -> bytes:
     try:
-        return crew_list(book, visit).encode("utf-8")
+        return crew_list(book, visit, language=spoken).encode("utf-8")
     except AuditError:
-        return crew_list(book, visit, with_pictures=False).encode("utf-8")
+        return crew_list(book, visit, with_pictures=False, language=spoken).encode("utf-8")
 
 
 def _decided(book: Logbook, visit: VisitRecord) -> None:
@@ -111,11 +111,11 @@ def _handover(book: Logbook, visit: VisitRecord) -> None:
             try:
                 written = write_handover(
                     book, visit, folder, private=private, originals=originals, passphrase=st.session_state.get("passphrase") or None,
-                    progress=show,
+                    language=language(), progress=show,
                 )  # fmt: skip
             except AuditError as error:
                 bar.empty()
-                st.error(literal(error.message))
+                st.error(literal(said(error.message)))
                 return
             bar.empty()
             st.session_state["package"] = (visit.number, folder.name, written[-1].read_bytes())
@@ -222,11 +222,11 @@ def _proven(book: Logbook) -> None:
     problems = book.verify()
     answer = None if problems else who_signed(book.chain())
     for problem in (*problems, *(answer.problems if answer else ())):
-        st.error(literal(problem.sentence()))
+        st.error(literal(said(problem.sentence())))
     if answer is not None and answer.state == "known":
-        st.success(literal(f"{word('sign.unchanged')} {answer.sentence}"))
+        st.success(literal(f"{word('sign.unchanged')} {said(answer.sentence)}"))
     elif answer is not None:
-        st.warning(literal(answer.sentence))
+        st.warning(literal(said(answer.sentence)))
 
 
 def page() -> None:

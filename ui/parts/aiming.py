@@ -7,7 +7,7 @@ import html
 from audit.aiming import AimView
 from audit.visit.aim import AimLine
 from ui.parts.numbers import amount
-from ui.parts.words import state_mark, state_word, word
+from ui.parts.words import said, state_mark, state_word, word
 
 __all__ = ["lines_html", "sharpness_html"]
 
@@ -41,7 +41,7 @@ def _line(line: AimLine) -> str:
         return (
             f'<div class="aim-line {state}"><p class="aim-what">{html.escape(word(f"aim.{line.axis}"))}</p>'
             f'<p class="aim-how small">{mark} {html.escape(_unmeasured(line))}</p>'
-            f'<p class="aim-give">{html.escape(line.note)}</p></div>'
+            f'<p class="aim-give">{html.escape(said(line.note))}</p></div>'
         )
     way = word(f"aim.{line.axis}_{'more' if line.correction_deg > 0 else 'less'}")
     how = amount(abs(line.correction_deg), "deg", signed=False)
@@ -53,11 +53,11 @@ def _line(line: AimLine) -> str:
             f'<p class="aim-how">{mark} {html.escape(state_word(line.state))}</p>{_bar(line)}'
             f'<p class="aim-give">{html.escape(rest)}</p></div>'
         )
-    said = "" if line.state == "defect" else f"{state_word(line.state)} · "
+    before = "" if line.state == "defect" else f"{state_word(line.state)} · "
     return (
         f'<div class="aim-line {state}"><p class="aim-what">{html.escape(way)}</p>'
         f'<p class="aim-how">{mark} {html.escape(how)}</p>{_bar(line)}'
-        f'<p class="aim-give">{html.escape(said + give)}</p></div>'
+        f'<p class="aim-give">{html.escape(before + give)}</p></div>'
     )
 
 

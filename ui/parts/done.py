@@ -18,7 +18,7 @@ from ui.parts.numbers import minute
 from ui.parts.plain import literal, paragraph
 from ui.parts.session import asked_name
 from ui.parts.uploads import forget
-from ui.parts.words import check_word, state_mark, state_word, word
+from ui.parts.words import check_word, said, state_mark, state_word, word
 
 __all__ = ["show_done", "show_hand_in"]
 
@@ -131,7 +131,7 @@ def show_hand_in(book: Logbook) -> None:
     with st.expander(word("done.hand_in_title"), expanded="handed_in" in st.session_state):
         file = st.file_uploader(word("done.hand_in"), type=["zip"], key=f"hand-in-{generation}")
         for taken, sentence in st.session_state.get("handed_in", ()):
-            (st.success if taken else st.warning)(literal(sentence))
+            (st.success if taken else st.warning)(literal(said(sentence)))
     if file is None:
         return
     with tempfile.TemporaryDirectory() as folder, st.spinner(word("done.measuring")):

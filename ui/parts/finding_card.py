@@ -15,7 +15,7 @@ from ui.parts.keys import press_on
 from ui.parts.numbers import amount, limit_of, minute, with_interval
 from ui.parts.plain import literal, paragraph
 from ui.parts.style import state_badge
-from ui.parts.words import check_word, term, word
+from ui.parts.words import check_word, said, term, word
 
 __all__ = ["show_cautions", "show_finding", "show_passed"]
 
@@ -80,7 +80,7 @@ def show_cautions(findings: tuple[Finding, ...]) -> None:
     """Safety sentences of all remedies here, each once."""
     texts = dict.fromkeys(text for f in findings if f.remedy is not None for text in f.remedy.cautions)
     if texts:
-        items = "".join(f"<li>{html.escape(text)}</li>" for text in texts)
+        items = "".join(f"<li>{html.escape(said(text))}</li>" for text in texts)
         st.html(f'<div class="cautions"><b>{html.escape(word("review.cautions"))}</b><ul>{items}</ul></div>')
 
 
@@ -108,7 +108,7 @@ def show_passed(desk: Desk, may_decide: bool) -> None:
 def _sentence(finding: Finding, full: bool) -> None:
     check = html.escape(check_word(finding.check))
     lines = [
-        f'<div class="finding"><p>{state_badge(finding.state)} <b>{check}</b></p><p>{html.escape(finding.why)}</p>'
+        f'<div class="finding"><p>{state_badge(finding.state)} <b>{check}</b></p><p>{html.escape(said(finding.why))}</p>'
     ]
     rows = "".join(f"<dt>{html.escape(name)}</dt><dd>{html.escape(text)}</dd>" for name, text in _facts(finding, full))
     st.html("".join((*lines, f"<dl>{rows}</dl></div>" if rows else "</div>")))
@@ -125,13 +125,13 @@ def _facts(finding: Finding, full: bool) -> Iterator[tuple[str, str]]:
             numbers.append(f"{word('review.limit').lower()} {limit_of(finding.limit, finding.unit)}")
         yield numbers[0].split(" ", 1)[0], "; ".join((numbers[0].split(" ", 1)[1], *numbers[1:]))
     seen = [finding.photo] if finding.photo else []
-    seen += [str(cue) for cue in finding.evidence.get("cues", ())]
+    seen += [said(cue) for cue in finding.evidence.get("cues", ())]
     if full and seen:
         yield word("review.seen_in"), ", ".join(seen)
     remedy = finding.remedy
     if full and remedy is not None:
-        yield word("review.remedy"), remedy.action
+        yield word("review.remedy"), said(remedy.action)
         if remedy.field_check:
-            yield word("review.field_check"), remedy.field_check
+            yield word("review.field_check"), said(remedy.field_check)
         if remedy.parts:
-            yield word("review.bring"), ", ".join(remedy.parts)
+            yield word("review.bring"), ", ".join(map(said, remedy.parts))

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 
 import streamlit as st
 
-from ui.parts.words import word
+from ui.parts.words import said, word
 
 __all__ = ["literal", "paragraph", "show_notice", "table"]
 
@@ -46,7 +46,7 @@ def table(header: Sequence[str], rows: Iterable[Sequence[object]], caption: str,
 def _cells(names: Sequence[str], row: Sequence[object], quiet: str | None) -> str:
     return "".join(
         f'<td role="cell" data-th="{name}"{" class=quiet" if v == quiet and at >= _ALWAYS_SHOWN else ""}>'
-        f"{'' if v is None else html.escape(str(v))}</td>"
+        f"{'' if v is None else html.escape(said(v))}</td>"
         for at, (name, v) in enumerate(zip(names, row, strict=True))
     )
 
@@ -55,4 +55,4 @@ def show_notice() -> None:
     """What went wrong with the last thing asked for, once."""
     notice = st.session_state.pop("notice", None)
     if notice:
-        st.warning(literal(notice), icon=word("desk.notice_icon"))
+        st.warning(literal(said(notice)), icon=word("desk.notice_icon"))

@@ -13,11 +13,12 @@ from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
 from audit.people import RIGHTS, Person, shown_name, typed_name
 from ui.parts.keys import press_on
+from ui.parts.languages import pick_language
 from ui.parts.name_memory import remember_name, remembered_first, typed
 from ui.parts.numbers import day
 from ui.parts.plain import literal
 from ui.parts.style import state_badge
-from ui.parts.words import term, word
+from ui.parts.words import said, term, word
 
 __all__ = [
     "addresses",
@@ -54,7 +55,7 @@ def logbook() -> Logbook:
     try:
         return _opened(*addresses())
     except AuditError as error:
-        st.error(literal(error.message))
+        st.error(literal(said(error.message)))
         st.stop()
 
 
@@ -145,6 +146,7 @@ def visit_bar() -> None:
                 width=300, on_change=typed,
             )  # fmt: skip
             remember_name(word("desk.your_name"))
+        pick_language()
         _keep()
         press_on({}, "keys-enter")
         if visits:
@@ -154,15 +156,16 @@ def visit_bar() -> None:
 
 
 def _keep() -> None:
-    """Visit and name beyond the widgets' page; the visit also in the page's address, so that a reload shows the same.
+    """Visit, name and language beyond the widgets' page; all but the name also in the page's address, so that a reload shows the same.
 
-    The name is not: an address that somebody else made up must not say who decides.
+    The name is not there: an address that somebody else made up must not say who decides.
     """
-    for key in ("visit", "name"):
+    for key in ("visit", "name", "language"):
         st.session_state[f"kept {key}"] = str(st.session_state.get(key) or "")
-    shown = st.session_state["kept visit"]
-    if shown and st.query_params.get("visit") != shown:
-        st.query_params["visit"] = shown
+    for key in ("visit", "language"):
+        shown = st.session_state[f"kept {key}"]
+        if shown and st.query_params.get(key) != shown:
+            st.query_params[key] = shown
 
 
 def _visit_words(visit: VisitRecord) -> str:

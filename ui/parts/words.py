@@ -1,18 +1,50 @@
-"""Every word on the screen comes from one catalogue, so that another language can be added beside it."""
+"""Every word on the screen comes from one catalogue, in the language of whoever looks."""
 
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from functools import cache
 from importlib import resources
 
-from audit.judge.finding import STATE_MARKS, State
+import streamlit as st
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
-__all__ = ["check_word", "state_mark", "state_word", "term", "word"]
+from audit.judge.finding import STATE_MARKS, State
+from audit.wording import LANGUAGES, label, language_of, translated
+
+__all__ = ["check_word", "language", "said", "speaking", "state_mark", "state_word", "term", "word"]
+
+#: Where the picked language is kept for the session.
+_PICKED = ("language", "kept language")
+#: The language of an answer outside the desk's pages.
+_ASKED: ContextVar[str] = ContextVar("language", default="en")
+
+
+def language() -> str:
+    """The language of whoever looks: the one that was picked, else the browser's."""
+    if get_script_run_ctx(suppress_warning=True) is None:
+        return _ASKED.get()
+    for chosen in (*(st.session_state.get(key) for key in _PICKED), st.query_params.get("language")):
+        if chosen in LANGUAGES:
+            return str(chosen)
+    return language_of(st.context.headers.get("Accept-Language"))
+
+
+@contextmanager
+def speaking(wanted: str) -> Iterator[None]:
+    """Words in the language that a browser asks for, where no page of the desk is shown."""
+    token = _ASKED.set(language_of(wanted))
+    try:
+        yield
+    finally:
+        _ASKED.reset(token)
 
 
 @cache
-def _catalogue() -> dict[str, str]:
+def _english() -> dict[str, str]:
     text = resources.files("ui").joinpath("words.toml").read_text(encoding="utf-8")
     flat: dict[str, str] = {}
     for group, entries in tomllib.loads(text).items():
@@ -20,10 +52,24 @@ def _catalogue() -> dict[str, str]:
     return flat
 
 
+@cache
+def _in(spoken: str) -> dict[str, str]:
+    return {key: label(key, english, spoken) for key, english in _english().items()}
+
+
+def _catalogue() -> dict[str, str]:
+    return _in(language())
+
+
 def word(key: str, /, **values: object) -> str:
     """The catalogue's text for a key, with its places filled in."""
     text = _catalogue()[key]
     return text.format(**values) if values else text
+
+
+def said(text: object) -> str:
+    """A sentence of the audit, as kept or as an error tells it, in the language of whoever looks."""
+    return translated(str(text), language())
 
 
 def term(group: str, name: str) -> str:
