@@ -50,6 +50,7 @@ def _town(lens: Lens, roll_deg: float, pitch_deg: float, seed: int, bearing_deg:
     joint = (np.abs(where / 2 - np.round(where / 2)) < 0.02).any(axis=1)
     colour[ground] = np.where(joint, 70.0, 125.0)[:, None]
     nearest[~ground] = np.inf
+    azimuth = np.arctan2(d[:, 0], d[:, 1])
     for number in range(buildings):
         side = -1 if number % 2 else 1
         away = rng.uniform(7, 13)
@@ -59,21 +60,31 @@ def _town(lens: Lens, roll_deg: float, pitch_deg: float, seed: int, bearing_deg:
         if (low[:2] < 1).all() and (high[:2] > -1).all():
             continue
         shade = rng.uniform(90, 200, 3)
-        t0, t1 = ((corner - origin).astype(np.float32) / d for corner in (low, high))
+        near = _towards(azimuth, low, high)
+        t0, t1 = ((corner - origin).astype(np.float32) / d[near] for corner in (low, high))
         enter = np.minimum(t0, t1)
         first, last = enter.max(axis=1), np.maximum(t0, t1).min(axis=1)
-        hit = (first < last) & (first > 0) & (first < nearest)
+        hit = (first < last) & (first > 0) & (first < nearest[near])
         if not hit.any():
             continue
-        nearest[hit] = first[hit]
-        at = origin + d[hit] * first[hit, None]
+        seen = near[hit]
+        nearest[seen] = first[hit]
+        at = origin + d[seen] * first[hit, None]
         axis = enter[hit].argmax(axis=1)
         run = np.where(axis == 0, at[:, 1], at[:, 0])
         window = (np.abs(run / 2.5 % 1 - 0.5) < 0.2) & (np.abs(at[:, 2] / 3 % 1 - 0.55) < 0.25) & (axis != 2)
         lit = np.where(axis == 0, 1.0, np.where(axis == 1, 0.75, 0.9))
-        colour[hit] = np.where(window[:, None], 45.0, shade * lit[:, None])
+        colour[seen] = np.where(window[:, None], 45.0, shade * lit[:, None])
     colour[~good] = 0
     return _shot(colour, lens, samples, seed)
+
+
+def _towards(azimuth: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Rays that could meet a box beside the camera: those within its azimuths, a thousandth of a radian more on each side."""
+    corners = np.arctan2([low[0], low[0], high[0], high[0]], [low[1], high[1], low[1], high[1]])
+    middle = np.arctan2((low[0] + high[0]) / 2, (low[1] + high[1]) / 2)
+    reach = np.abs((corners - middle + np.pi) % (2 * np.pi) - np.pi).max() + 1e-3
+    return np.flatnonzero(np.abs((azimuth - np.float32(middle) + np.float32(np.pi)) % np.float32(2 * np.pi) - np.float32(np.pi)) <= reach)
 
 
 def room(lens: Lens, roll_deg: float, pitch_deg: float, *, seed: int = 0, bearing_deg: float = 30.0,

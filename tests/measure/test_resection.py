@@ -96,7 +96,7 @@ def test_many_clicks_give_place_and_angle_of_view_too() -> None:
 def test_the_interval_holds_95_percent(clicks: int, lens: Lens) -> None:
     """Truths drawn as the sds say; 92 to 98 of 100 must lie inside 1.96 sd (250 draws: one sd of chance is 1.4 points)."""
     rng = np.random.default_rng(11 + clicks)
-    inside, draws = 0, int(os.environ.get("PHOTO_AUDIT_TEST_DRAWS", "250"))
+    inside, draws = 0, int(os.environ.get("PHOTO_AUDIT_TEST_DRAWS", "500")) // 2
     for _ in range(draws):
         pose = (float(rng.uniform(0, 360)), float(rng.uniform(-35, 0)), float(rng.uniform(-3, 3)))
         station, sightings = _drawn(rng, lens, pose, clicks)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 
 import cv2
 import numpy as np
@@ -14,7 +15,7 @@ from audit.lens import Lens
 from audit.measure.resection import Sighting, Station, resect
 from audit.plan.places import to_local
 
-CASES = 10_000
+CASES = 2 * int(os.environ.get("PHOTO_AUDIT_TEST_DRAWS", "500"))
 HERE = np.array([3.0, -5.0, 4.0])
 
 
@@ -34,7 +35,7 @@ def _projected(lens: Lens, rotation: np.ndarray, places: np.ndarray) -> np.ndarr
     return pixels.reshape(-1, 2)
 
 
-def test_bearing_equals_opencv_s_projection_in_10_000_random_cases() -> None:
+def test_bearing_equals_opencv_s_projection_in_a_thousand_random_cases() -> None:
     """cv2.projectPoints and cv2.fisheye.projectPoints; one to five exact clicks; at most 0.01 degrees."""
     rng = np.random.default_rng(1)
     worst, told = 0.0, 0
