@@ -25,11 +25,14 @@ from training.dirt.batch_scene import (
     uniform,
     wide_blurred,
 )
+from training.dirt.batch_smears import smears
 
 __all__ = ["KINDS", "Glass", "make_glass", "through"]
 
 KINDS = ("clear", "haze", "spots", "cobweb", "infrared reflection", "defocus", "blocked")
 HAZE, SPOTS, WEB, GLOW, DEFOCUS, BLOCKED = range(1, 7)
+#: Of films, those that are rubbed or wiped.
+SMEARED_SHARE = 0.5
 
 
 @dataclass
@@ -92,6 +95,31 @@ def _mesh(n: int, h: int, w: int, dev: torch.device) -> tuple[Tensor, Tensor]:
 
 def _dust_colour(n: int, dev: torch.device) -> Tensor:
     return torch.stack([torch.ones(n, device=dev), uniform(0.88, 1.02, n, device=dev), uniform(0.7, 1.05, n, device=dev)], 1)
+
+
+def _film_or_smear(g: Glass, h: int, w: int, night: Tensor) -> None:
+    rubbed = happens(SMEARED_SHARE, len(g.kind), g.kind.device)
+    for chosen, maker in ((rubbed, _smear), (~rubbed, _film)):
+        index = torch.nonzero(chosen)[:, 0]
+        if len(index):
+            part = g.take_samples(index)
+            maker(part, h, w, night[index])
+            g.put_samples(index, part)
+
+
+def _smear(g: Glass, h: int, w: int, night: Tensor) -> None:
+    n, dev = len(g.kind), g.kind.device
+    m = smears(n, h, w, dev)
+    share = uniform(0.1, 0.98, n, 1, 1, device=dev)
+    g.take[:], g.scatter[:] = m, m * share
+    bright = torch.where(night > 0, uniform(0.3, 2.5, n, device=dev), uniform(0.25, 1.5, n, device=dev)).view(-1, 1, 1)
+    g.veil[:] = m * (1 - share) * bright
+    g.spread[:] = log_uniform(0.008, 0.15, n, device=dev)
+    g.colour[:] = _dust_colour(n, dev)
+    g.focus[:] = uniform(0.002, 0.012, n, device=dev) * w
+    g.focus_gauss[:] = 1.0
+    g.focus_map[:] = (m * uniform(-0.6, 1.2, n, 1, 1, device=dev).clamp_min(0)).clamp(0, 1)
+    g.soiled[:], g.blocked[:] = (m / 0.3).clamp(0, 1), (m > 0.9).float()
 
 
 def _film(g: Glass, h: int, w: int, night: Tensor) -> None:
@@ -388,7 +416,7 @@ def _blocked(g: Glass, h: int, w: int, night: Tensor) -> None:
     g.soiled[:], g.blocked[:] = alpha, (alpha > 0.6).float()
 
 
-_MAKERS = {HAZE: _film, SPOTS: _spots, WEB: _web, GLOW: _glow, DEFOCUS: _defocus, BLOCKED: _blocked}
+_MAKERS = {HAZE: _film_or_smear, SPOTS: _spots, WEB: _web, GLOW: _glow, DEFOCUS: _defocus, BLOCKED: _blocked}
 
 
 def make_glass(kind: Tensor, h: int, w: int, night: Tensor) -> Glass:

@@ -18,6 +18,8 @@ from torch.nn import functional as F
 __all__ = ["Cover", "draw_cover", "look_through"]
 
 HAZE, SPOTS, THREADS, REFLECTION, DEFOCUS, BLOCKED = range(1, 7)
+#: Of what lies on the glass as a film, that which somebody wiped.
+WIPED_SHARE = 0.5
 
 
 @dataclass
@@ -122,6 +124,68 @@ def _empty(n: int, h: int, w: int, dev: torch.device) -> Cover:
 def _earthen(n: int, dev: torch.device) -> Tensor:
     warm = torch.rand(n, 1, device=dev)
     return torch.cat([torch.ones(n, 1, device=dev), 1 - 0.1 * warm, 1 - 0.35 * warm], 1)
+
+
+def _grimy_or_wiped(c: Cover, other: Tensor, dark: Tensor) -> None:
+    wiped = torch.rand(len(dark), device=dark.device) < WIPED_SHARE
+    for chosen, draw in ((wiped, _wiped), (~wiped, _grime)):
+        index = torch.nonzero(chosen)[:, 0]
+        if len(index):
+            part = c.at(index)
+            draw(part, other[index], dark[index])
+            c.put(index, part)
+
+
+def _swipes(n: int, h: int, w: int, dev: torch.device) -> tuple[Tensor, Tensor]:
+    """Where a cloth or a hand went (n, h, w), 0..1, and the streaks it left, about 0 +- 1: arcs about an elbow outside."""
+    x, y = _axes(h, w, dev)
+    went, streaks = torch.zeros(n, h, w, device=dev), torch.zeros(n, h, w, device=dev)
+    wobble = _cloud(n, h, w, _between(1.6, 2.6, n, dev), dev)
+    bristle = _cloud(n, h, w, _between(0.4, 1.2, n, dev), dev)[:, 0]
+    many = _scaled(1, 7, n, dev)
+    for k in range(6):
+        turn = _between(0, 6.283, n, dev)
+        far = _scaled(0.6, 3.0, n, dev)
+        px, py = far * torch.cos(turn), far * torch.sin(turn)
+        radius = torch.hypot(x - px, y - py)
+        bearing = torch.atan2(y - py, x - px)
+        middle = far + _between(-0.7, 0.7, n, dev)
+        half = _scaled(0.02, 0.22, n, dev)
+        across = (radius - middle + 0.01 * wobble) / half
+        edge = _scaled(0.05, 0.5, n, dev)
+        inside = torch.sigmoid((1 - across.abs()) / edge * 2)
+        aim = torch.cos(bearing - turn - 3.1416 + _between(-0.5, 0.5, n, dev))
+        arc = torch.sigmoid((aim - torch.cos(_between(0.1, 0.8, n, dev) / far.clamp_max(1.5))) * _scaled(20, 300, n, dev))
+        part = inside * arc * (k < many)
+        column = ((across * 0.5 + 0.5).clamp(0, 0.999) * (w - 1)).long()
+        lines = bristle.gather(1, column.flatten(1)).view(n, h, w)
+        streaks = torch.where(part > 0.5, lines, streaks)
+        went = torch.maximum(went, part)
+    return went, streaks
+
+
+def _wiped(c: Cover, other: Tensor, dark: Tensor) -> None:
+    """Smears: what a swipe left behind, a film that a swipe took off, dabs of a greasy hand."""
+    n, h, w = c.depth.shape
+    dev = c.depth.device
+    went, streaks = _swipes(n, h, w, dev)
+    fine, coarse = _cloud(n, h, w, _between(1.8, 3.0, n, dev), dev), _cloud(n, h, w, _between(1.0, 1.8, n, dev), dev)
+    dabs = torch.sigmoid((fine - _between(0.8, 2.0, n, dev)) * _scaled(2, 14, n, dev))
+    left = went * (0.75 + _between(0, 0.6, n, dev) * streaks + 0.15 * coarse)
+    bank = (went * (1 - went) * 4) * _between(0, 0.8, n, dev)
+    film = (1 - went) * (0.85 + 0.2 * coarse) + bank + 0.15 * went * (1 + streaks)
+    forms = torch.stack([left + bank, film, dabs * (1 + 0.2 * coarse), torch.maximum(dabs, left)]).clamp(0, 2)
+    depth = forms[torch.randint(len(forms), (n,), device=dev), torch.arange(n, device=dev)] * _scaled(0.13, 2.2, n, dev)
+    lost = 1 - torch.exp(-depth)
+    clear = _between(0, 1, n, dev) * _coin(0.8, n, dev)
+    c.depth[:] = depth * (1 - clear)
+    c.mist[:] = (lost * clear).clamp(0, 0.95)
+    lit = torch.where(dark.view(-1, 1, 1) > 0, _between(0.2, 2.5, n, dev), _between(0.1, 1.4, n, dev))
+    c.back[:] = (1 - torch.exp(-c.depth)) * lit
+    c.soft[:] = (lost * _between(-0.5, 1.2, n, dev)).clamp(0, 0.95)
+    c.soft_px[:] = _scaled(0.0015, 0.014, n, dev)[:, 0].expand(n, 2) * w
+    c.colour[:] = _earthen(n, dev)
+    c.spoiled[:] = (lost / 0.3).clamp(0, 1)
 
 
 def _grime(c: Cover, other: Tensor, dark: Tensor) -> None:
@@ -339,7 +403,7 @@ def _hidden(c: Cover, other: Tensor, dark: Tensor) -> None:
     c.spoiled[:] = c.hide
 
 
-_DRAWN = {HAZE: _grime, SPOTS: _dotted, THREADS: _threads, REFLECTION: _reflection, DEFOCUS: _unsharp, BLOCKED: _hidden}
+_DRAWN = {HAZE: _grimy_or_wiped, SPOTS: _dotted, THREADS: _threads, REFLECTION: _reflection, DEFOCUS: _unsharp, BLOCKED: _hidden}
 
 
 def draw_cover(kind: Tensor, h: int, w: int, dark: Tensor, other: Tensor) -> Cover:

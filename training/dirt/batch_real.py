@@ -20,6 +20,9 @@ from training.dirt.photographs import LAID_OVER_SIZE
 
 __all__ = ["RealStack", "load_real", "real_pairs"]
 
+#: Of the pairs, those of one picture twice: nothing has changed but what is drawn.
+SAME_SHARE = 0.12
+
 
 @dataclass
 class RealStack:
@@ -55,7 +58,7 @@ def real_pairs(b: int, h: int, w: int, stack: RealStack) -> tuple[Tensor, Tensor
     count, first = stack.count[camera], stack.first[camera]
     one = (torch.rand(b, device=dev) * count).long()
     step = 1 + (torch.rand(b, device=dev) * (count - 1)).long()
-    two = (one + step) % count
+    two = torch.where(happens(SAME_SHARE, b, dev), one, (one + step) % count)
     ys = (torch.arange(h, device=dev) + 0.5) / h * 2 - 1
     xs = (torch.arange(w, device=dev) + 0.5) / w * 2 - 1
     y, x = torch.meshgrid(ys, xs, indexing="ij")

@@ -2,9 +2,12 @@
 
     python -m training.dirt.fit pair PHOTOS OUT --minutes 18
     python -m training.dirt.fit picture PHOTOS OUT --minutes 18
+    python -m training.dirt.fit pair PHOTOS OUT --minutes 3 --start audit/measure/weights/dirt_hours.onnx --rate 6e-4
 
 PHOTOS is a folder of photographs of the part ``train`` (:mod:`.photographs`); nothing else is read. The schedule
 follows the clock. OUT gets ``dirt_pair_state.pt`` or ``dirt_picture_state.pt`` (averaged weights) every two minutes.
+``--start`` goes on from averaged weights or from a shipped network; from ``dirt_series.onnx``, which has no answer for one
+picture alone, only the answer for several is trained.
 """
 
 from __future__ import annotations
@@ -41,6 +44,7 @@ from training.dirt.batch_scene import (
     turned_grid,
 )
 from training.dirt.networks import CELL_PX, PairNetwork, PictureNetwork
+from training.dirt.resume import settle_norms, take_weights
 
 __all__ = ["main", "pair_batch", "pair_inputs", "picture_inputs", "series_batch"]
 
@@ -49,6 +53,8 @@ DIRTY_SHARE = 0.55
 LUMA = (0.299, 0.587, 0.114)
 LEAST_SOILED = 0.02
 REAL_SHARE = 0.4
+#: Batches over which a shipped network's norms are measured.
+SETTLED_OVER = 12
 
 
 def log_luminance(picture: Tensor) -> Tensor:
@@ -83,7 +89,7 @@ def picture_inputs(pictures: Tensor) -> tuple[Tensor, Tensor]:
 
 def pick_kinds(b: int, device: torch.device) -> Tensor:
     dirty = happens(DIRTY_SHARE, b, device)
-    kind = torch.multinomial(torch.tensor([1.0, 1.5, 1.15, 0.85, 0.8, 1.1], device=device), b, True) + 1
+    kind = torch.multinomial(torch.tensor([1.7, 1.5, 1.15, 0.85, 0.8, 1.1], device=device), b, True) + 1
     return torch.where(dirty, kind, torch.zeros_like(kind))
 
 
@@ -218,6 +224,18 @@ def series_batch(b: int, n: int, h: int, w: int, stack: Stack) -> tuple[Tensor, 
     return pictures, kind, soiled, trusted
 
 
+def shown(pair: bool, batch: int, n: int, h: int, w: int, stack: Stack, real: RealStack | None,
+          ) -> tuple[tuple[Tensor, Tensor], Tensor, Tensor, Tensor]:
+    """A batch as the network takes it (pairs, or series of ``n``), kind, soiled, trusted."""
+    if pair:
+        reference, today, valid, kind, soiled, trusted = pair_batch(batch, h, w, stack, real)
+        return pair_inputs(reference, today, valid), kind, soiled, trusted
+    b = max(2, batch // n)
+    pictures, kind, soiled, trusted = series_batch(b, n, h, w, stack)
+    logs, colours = (v.view(b, n, *v.shape[1:]) for v in picture_inputs(pictures))
+    return (logs, colours), kind, soiled, trusted
+
+
 def loss_of(cells: Tensor, image: Tensor, kind: Tensor, soiled: Tensor, trusted: Tensor, seen_: Tensor | None) -> Tensor:
     """Cross entropies of the cells (soft by how soiled they are) and of the picture, and of dirty against clean."""
     share = F.avg_pool2d(padded(soiled[:, None], "zero"), CELL_PX)[:, 0]
@@ -314,7 +332,12 @@ def main() -> None:
     pair = arguments.which == "pair"
     network: nn.Module = (PairNetwork() if pair else PictureNetwork()).to(dev)
     print(arguments.which, len(stack.aspect), "pictures", sum(p.numel() for p in network.parameters()), "weights", flush=True)
-    if arguments.start:
+    shipped = arguments.start is not None and arguments.start.suffix == ".onnx"
+    if shipped:
+        print(take_weights(network, arguments.start), "layers taken", flush=True)
+        with torch.no_grad():
+            settle_norms(network, [shown(pair, arguments.batch, 3, *SHAPES[i % len(SHAPES)], stack, real)[0] for i in range(SETTLED_OVER)])
+    elif arguments.start:
         network.load_state_dict({k: v.float() if v.is_floating_point() else v for k, v in torch.load(arguments.start, map_location=dev).items()})
     optimiser = torch.optim.AdamW(network.parameters(), lr=arguments.rate, weight_decay=0.02)
     average, scores, single = Average(network), Scores(), Scores()
@@ -349,16 +372,9 @@ def main() -> None:
         h, w = SHAPES[step % len(SHAPES)]
         if arguments.small:
             h, w = h // 2 // 8 * 8, w // 2
+        n = (2, 3, 3, 4)[int(torch.randint(4, (1,)))]
         with torch.no_grad():
-            if pair:
-                reference, today, valid, kind, soiled, trusted = pair_batch(arguments.batch, h, w, stack, real)
-                logs, colours = pair_inputs(reference, today, valid)
-            else:
-                n = (2, 3, 3, 4)[int(torch.randint(4, (1,)))]
-                b = max(2, arguments.batch // n)
-                pictures, kind, soiled, trusted = series_batch(b, n, h, w, stack)
-                logs, colours = picture_inputs(pictures)
-                logs, colours = (v.view(b, n, *v.shape[1:]) for v in (logs, colours))
+            (logs, colours), kind, soiled, trusted = shown(pair, arguments.batch, n, h, w, stack, real)
         network.train()
         if pair:
             cells, image = network(logs, colours)
@@ -367,9 +383,11 @@ def main() -> None:
         else:
             cells, image, common, together = network(logs, colours)
             every = kind.repeat_interleave(n)
-            lasting = soiled.view(b, n, h, w).mean(dim=1)
-            sure = trusted.view(b, n).all(dim=1)
-            loss = loss_of(cells, image, every, soiled, trusted, None) + loss_of(common, together, kind, lasting, sure, None)
+            lasting = soiled.view(-1, n, h, w).mean(dim=1)
+            sure = trusted.view(-1, n).all(dim=1)
+            loss = loss_of(common, together, kind, lasting, sure, None)
+            if not shipped:
+                loss = loss + loss_of(cells, image, every, soiled, trusted, None)
             single.add(image, every, trusted)
             scores.add(together, kind, sure)
         if not torch.isfinite(loss):
@@ -386,7 +404,7 @@ def main() -> None:
         if time.time() - spoken > 30:
             spoken = time.time()
             print(f"{(spoken - began) / 60:.1f} min step {step} loss {running:.3f}", scores.line(), flush=True)
-            if not pair:
+            if not pair and not shipped:
                 print("    one picture:", single.line(), flush=True)
         if time.time() - saved > 120:
             saved = time.time()

@@ -22,6 +22,7 @@ __all__ = ["KINDS", "spoil"]
 
 Image = NDArray[np.float32]
 Spoiled = tuple[Image, Image, Image]
+RUBBED_SHARE = 0.4
 KINDS = ("haze", "spots", "cobweb", "infrared reflection", "defocus", "blocked")
 
 
@@ -95,6 +96,32 @@ def film(image: Image, rng: np.random.Generator, night: bool) -> Spoiled:
         out = out + (soft - out) * (small_angle * (m > 0.1))[..., None]
     mm = m[..., None]
     return ((1 - mm) * out + mm * glow).astype(np.float32), (m / 0.3).clip(0, 1), (m > 0.9).astype(np.float32)
+
+
+def rubbed(image: Image, rng: np.random.Generator, night: bool) -> Spoiled:
+    """What a hand or a cloth left: thick pen lines of a wandering hand out of focus, or a film less such lines."""
+    h, w = image.shape[:2]
+    m = np.zeros((h, w), np.float32)
+    for _ in range(int(np.exp(rng.uniform(0, np.log(14))))):
+        steps = rng.normal(size=(int(rng.integers(2, 30)), 2)).cumsum(axis=0) * w * rng.uniform(0.004, 0.03)
+        points = np.round(steps + rng.uniform(0, 1, 2) * (w, h)).astype(np.int32)
+        line = np.zeros((h, w), np.float32)
+        cv2.polylines(line, [points], False, 1.0, max(2, round(w * np.exp(rng.uniform(np.log(0.015), np.log(0.1))))), cv2.LINE_AA)
+        m = np.maximum(m, line * rng.uniform(0.5, 1))
+    m = cv2.GaussianBlur(m, (0, 0), w * np.exp(rng.uniform(np.log(0.002), np.log(0.02))))
+    m = (1 - m if rng.random() < 0.25 else m) * (1 + 0.2 * smooth_noise((h, w), rng.uniform(0.03, 0.3), rng))
+    m = (m * rng.uniform(0.15, 0.85)).clip(0, 0.93).astype(np.float32)
+    share = rng.uniform(0.2, 0.95)
+    glow = share * wide_blur(image, rng.uniform(0.008, 0.08)) + (1 - share) * _veil(image, rng)
+    out = image
+    if rng.random() < 0.4:
+        out = image + (cv2.GaussianBlur(image, (0, 0), rng.uniform(0.002, 0.008) * w) - image) * m[..., None]
+    return (out + (glow - out) * m[..., None]).astype(np.float32), (m / 0.3).clip(0, 1), np.zeros((h, w), np.float32)
+
+
+def haze(image: Image, rng: np.random.Generator, night: bool) -> Spoiled:
+    """A film, or what rubbing made of one."""
+    return (rubbed if rng.random() < RUBBED_SHARE else film)(image, rng, night)
 
 
 def spots(image: Image, rng: np.random.Generator, night: bool) -> Spoiled:
@@ -314,7 +341,7 @@ def _hole(h: int, w: int, rng: np.random.Generator) -> NDArray[np.uint8]:
 
 
 _RENDERERS: dict[str, Callable[[Image, np.random.Generator, bool], Spoiled]] = {
-    "haze": film, "spots": spots, "cobweb": web, "infrared reflection": glow, "defocus": defocus, "blocked": blocked}
+    "haze": haze, "spots": spots, "cobweb": web, "infrared reflection": glow, "defocus": defocus, "blocked": blocked}
 
 
 def spoil(image: Image, kind: str, rng: np.random.Generator, night: bool) -> Spoiled:
