@@ -3,8 +3,8 @@
 Each picture less the others laid over it (:mod:`.turned`) shows what moves with the camera: dirt at its own place and, once for
 each other picture, a ghost of it where that picture carries it. The lesser of two such differences with one sign keeps the dirt
 and drops the ghosts. What the differences of all pictures then share at zero shift, and at no other, sits on the glass; the errors
-of laying over go with the scene. Flat fields are taken from shifted pictures in the same way (Kuhn, Lin and Loranz 1991,
-Publications of the Astronomical Society of the Pacific 103, 1097).
+of laying over go with the scene. Flat fields are taken from shifted pictures in the same way (Kuhn, Lin and Loranz
+1991, Publications of the Astronomical Society of the Pacific 103, 1097; cited from memory).
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def _bands(log: Floats) -> list[Floats]:
         # part of what the model was trained on: another figure asks for new weights
         smooth = cv2.GaussianBlur(level, (5, 5), 1.1)
         out.append(level - smooth)
-        level = smooth[::2, ::2]
+        level = np.asarray(smooth[::2, ::2], np.float32)
     return [*out, level]
 
 
