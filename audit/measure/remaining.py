@@ -28,6 +28,7 @@ _CLIP, _SURROUNDINGS, _POWER_FLOOR = 3.0, 6.0, 1e-4
 _NEAR_ROWS, _NEAR_COLUMNS, _CENTRE = 20, 28, 3
 _SHIFTS = ((4, 0), (0, 5), (5, 4), (-4, 6))
 _PATCH = 3
+_WHOLE, _FEWEST_PLACES, _NO_PLACES = 0.99, 8, 0.003
 
 
 def remaining_features(logs: Sequence[Floats], laid: Mapping[tuple[int, int], Laid]) -> NDArray[np.float64] | None:
@@ -73,13 +74,13 @@ def _maps(own: Floats, others: Sequence[Laid]) -> list[Floats]:
             if band == _BANDS:
                 difference, scene = _less_surroundings(difference), _less_surroundings(scene)
             contrast = np.sqrt(np.asarray(cv2.blur(scene**2, (_PATCH, _PATCH))))
-            inside = cv2.erode((_at(reach, scene.shape) > 0.99).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+            inside = cv2.erode((_at(reach, scene.shape) > _WHOLE).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
             each.append(np.asarray(difference / (_NOISE + _LAYING * contrast) * inside, np.float32))
         maps.append(np.clip(_lesser(each), -_CLIP, _CLIP))
     for band, fraction in _POWERS:
         shape = mine[band].shape[0] // fraction, mine[band].shape[1] // fraction
         power = _log_power(mine[band], shape)
-        maps.append(_lesser([np.asarray(np.clip(power - _log_power(bands[band], shape), -_CLIP, _CLIP) * (_at(reach, shape) > 0.99), np.float32)
+        maps.append(_lesser([np.asarray(np.clip(power - _log_power(bands[band], shape), -_CLIP, _CLIP) * (_at(reach, shape) > _WHOLE), np.float32)
                              for bands, reach in theirs]))
     return maps
 
@@ -117,10 +118,10 @@ def _shared(stack: Sequence[Floats]) -> NDArray[np.float64]:
     null = np.concatenate([_products([np.roll(v, (dy * k, dx * k), (0, 1)) for k, v in enumerate(level)], pairs).ravel() for dy, dx in _SHIFTS])
     # part of what the model was trained on: another figure asks for new weights
     agree = float((here > np.quantile(null, 0.995)).mean())
-    most = max(8, here.size // 100)
+    most = max(_FEWEST_PLACES, here.size // 100)
     best = float(np.sort(here.ravel())[-most:].mean() - np.sort(null)[-len(_SHIFTS) * most:].mean())
     size = float(np.sqrt(power / (height * width)))
-    return np.array([surface[0, 0], np.sign(excess) * np.log1p(abs(excess)), np.log(agree + 0.003), best,
+    return np.array([surface[0, 0], np.sign(excess) * np.log1p(abs(excess)), np.log(agree + _NO_PLACES), best,
                      np.sqrt(max(0.0, float(surface[0, 0]))) * size])
 
 
