@@ -33,6 +33,7 @@ ADAPTERS = {
     "audit/logbook/token_key.py": "token",
     "audit/photos/text.py": "reading",
     "audit/plan/imported.py": "drawings",
+    "audit/report/as_built_dxf.py": "drawings",
     "audit/report/private.py": "faces",
 }
 Audit = Callable[..., Ran]

@@ -23,7 +23,7 @@ from audit.account.case import (
 from audit.account.changes import changes, signed_before
 from audit.account.unproven import unproven, unproven_sentences
 from audit.account.worklist import asks, trip_of
-from audit.extras import need
+from audit.extras import has, need
 from audit.judge.finding import STATE_MARKS, STATES, Finding, State
 from audit.judge.intended import intended_pose
 from audit.judge.limits import Limits
@@ -31,9 +31,13 @@ from audit.logbook import Logbook, VisitRecord, fingerprint, fingerprint_words
 from audit.people import shown_name
 from audit.plan.files import write_plan
 from audit.plan.model import Camera, Site
+from audit.report.as_built import as_built, built_cameras
+from audit.report.as_built_dxf import write_as_built_dxf
+from audit.report.bcf import write_bcf
 from audit.report.crew_list import bring_words, crew_list
 from audit.report.crew_photos import annex_crew_photos, show_crew_photos, write_originals
 from audit.report.document import Document
+from audit.report.geopackage import write_geopackage
 from audit.report.placing import list_files, placed_package
 from audit.report.private import faces_blurred, without_position
 from audit.report.sheets import (
@@ -161,39 +165,35 @@ def _write_files(
     (folder / "crew_list.html").write_text(listed, encoding="utf-8")
     refused = [(r.name, r.message) for r in logbook.refusals(visit)]
     (folder / "refused.csv").write_bytes(table_csv(("file", "why"), refused))
-    as_built = _as_built(site, found)
+    built = as_built(site, found)
     if private:
-        as_built = replace(as_built, origin_latitude=None, origin_longitude=None)
-        write_plan(as_built, folder / "as_built.csv")
+        write_plan(replace(built, origin_latitude=None, origin_longitude=None), folder / "as_built.csv")
         for path in folder.glob("as_built*.csv"):
             defuse_csv(path)
     else:
-        write_plan(as_built, folder / "as_built.geojson")
+        write_plan(built, folder / "as_built.geojson")
+    _open_formats(logbook, visit, found, folder, private)
     write_site_drawings(logbook, visit, found, folder)
     _references(logbook, found, folder / "references", private)
 
 
-def _as_built(site: Site, found: Sequence[Case]) -> Site:
-    """The plan with the measured pose beside the planned one."""
-    measured: dict[str, Case] = {case.camera.camera: case for case in found}
-    return replace(site, cameras=tuple(_built(c, measured.get(c.camera)) for c in site.cameras))
+def _open_formats(logbook: Logbook, visit: VisitRecord, found: Sequence[Case], folder: Path, private: bool) -> None:
+    """The cameras as built and the open findings for others' programs; private ones without positions on earth."""
+    site = logbook.site(visit)
+    if private:
+        site = replace(site, origin_latitude=None, origin_longitude=None)
+    built = built_cameras(site, found)
+    write_geopackage(site, built, found, visit.signed_at or visit.started_at, folder / "as_built.gpkg")
+    write_bcf(site, visit, built, found, lambda case, finding: _snapshot(logbook, case, finding, private), folder / "findings.bcf")
+    if has("drawings"):
+        write_as_built_dxf(site, built, folder / "as_built.dxf")
 
 
-#: Which angle of the as-built plan a check measures.
-_MEASURED_AS = {"aim": "pitch", "level": "roll", "pan": "bearing"}
-
-
-def _built(camera: Camera, case: Case | None) -> Camera:
-    extra = dict(camera.extra)
-    if case is not None:
-        extra["state"] = case.verdict.state
-        extra["not_verified"] = ", ".join(f.check for f in case.verdict.findings if f.state == "not verified")
-        for finding in case.verdict.findings:
-            if finding.check in _MEASURED_AS and finding.measured is not None and finding.measured_sd is not None:
-                name = _MEASURED_AS[finding.check]
-                extra[f"measured_{name}_deg"] = f"{finding.measured:.2f}"
-                extra[f"measured_{name}_sd_deg"] = f"{finding.measured_sd:.2f}"
-    return replace(camera, extra=tuple(extra.items()))
+def _snapshot(logbook: Logbook, case: Case, finding: Finding, private: bool) -> bytes | None:
+    """The picture that shows a finding, else the camera's best one, with what was seen in it."""
+    named = next((s for s in case.shots if s.photo.name == finding.photo), None)
+    shot = named or case.day or case.night
+    return None if shot is None else _evidence_jpeg(logbook, case, shot, private)
 
 
 def _references(logbook: Logbook, found: Sequence[Case], folder: Path, private: bool) -> None:

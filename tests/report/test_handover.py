@@ -265,7 +265,7 @@ def test_two_pages_tell_the_client_all_with_the_site_drawn_on_the_first(tmp_path
     write_handover(book, book.visit(1), tmp_path / "package")
     files = {p.name: p for p in (tmp_path / "package").iterdir()}
     pages = [page.extract_text() for page in PdfReader(files["report.pdf"]).pages[:2]]
-    assert "Site drawing" in pages[0] and "About 1 : " in pages[0] and "C-1" in pages[0]
+    assert "Site drawing" in pages[0] and "Scale 1 : " in pages[0] and "C-1" in pages[0]
     assert "Defects list" in "".join(pages) and "Decisions" in "".join(pages)
     assert "C-1 C-5" in "".join(pages).replace("\n", " "), "what was said alike stands in one row"
     drawings = [path.read_text(encoding="utf-8") for name, path in files.items() if name.startswith("site_drawing_")]

@@ -68,7 +68,7 @@ def _spoken(path: Path) -> list[str]:
 
 #: Values of the audit and of the browser that are never shown as they are.
 NO_WORDS = {*STATES, "bring in", "kept visit", "kept name", "kept language"}
-SCRIPTS = ("drawing.py", "focus.py")
+SCRIPTS = ("focus.py",)
 
 
 def test_no_words_for_a_person_stand_outside_the_catalogue() -> None:
