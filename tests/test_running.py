@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from audit import running
 from audit.logbook import Logbook
 from audit.photos.inbox import Inbox
 from audit.plan.files import read_plan
@@ -135,6 +136,14 @@ def test_a_process_that_dies_is_one_sentence(book: Logbook, photos: Path) -> Non
     os.kill(run.process_id or 0, signal.SIGKILL)
     run.wait(30)
     assert run.problem is not None and "goes on where it was" in run.problem and run.brought is None
+
+
+def test_workers_are_started_where_the_photos_are_worth_them(photos: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(running, "usable_cores", lambda: 2)
+    (tmp_path / "few").mkdir()
+    (tmp_path / "few" / "one.jpg").write_bytes(b"")
+    (tmp_path / "all.zip").write_bytes(b"")
+    assert [running._workers(tmp_path / name) for name in ("few", "photos", "all.zip", "nowhere")] == [0, 2, 2, 0]
 
 
 def test_it_ends_with_its_server_however_that_ends(book: Logbook, photos: Path, tmp_path: Path) -> None:
