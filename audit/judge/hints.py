@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
 from audit.judge.carried import todays_orientation
-from audit.judge.evidence import CameraEvidence
+from audit.judge.evidence import CameraEvidence, Snapshot
 from audit.judge.finding import Verdict
+from audit.judge.ground import GroundMisfit, GroundSeen, ground_misfits
 from audit.judge.intended import intended_pose, straight_down
 from audit.judge.limits import Limits
 from audit.judge.lines import LinesSeen, Misfit, misfits
 from audit.judge.panned import panned
+from audit.lens import Lens
+from audit.measure.ground import GroundView
 from audit.plan.model import Camera, Site
 
-__all__ = ["bearing_hints", "kept_hints", "worth_a_look"]
+__all__ = ["OwnGround", "bearing_hints", "ground_worth_a_look", "kept_hints", "own_grounds", "worth_a_look"]
 
 #: From this probability on the lines are worth a look: fewer than one good camera in a hundred is put up for nothing
 #: (measured by ``python -m tests.bench.hint_bench``).
@@ -22,26 +26,100 @@ _WORTH_A_LOOK = 0.5
 #: Fewer neighbours that should see some of the same are no consensus; and where they should see less of its view than
 #: this, what is left may be a fence or a house that stands askew (our defaults).
 _LEAST_OTHERS, _LEAST_COVERED = 3, 0.8
+#: The ground is worth a look from this probability on (measured by ``python -m tests.bench.hint_bench ground``).
+_GROUND_WORTH_A_LOOK = 0.9
+#: Ground is laid flat from pictures whose tilt is known to this, degrees (our default: a metre at 20 m from 4 m up).
+_GROUND_TILT_SD_DEG = 1.5
+#: Cameras farther apart than this see no ground in common that could be laid flat (our default: ten times a usual height).
+_GROUND_APART_M = 60.0
 #: The crew's directions have a middle where they agree by this much (length of their mean, 0..1; our default).
 _AGREE = 0.3
 
 
-def bearing_hints(site: Site, evidence: Mapping[str, CameraEvidence], limits: Limits) -> dict[str, tuple[str, ...]]:
+@dataclass(frozen=True, slots=True)
+class OwnGround:
+    """A camera's picture whose ground can be laid flat, with the lens and the tilt to do it by."""
+
+    camera: str
+    shot: Snapshot
+    lens: Lens
+    roll_deg: float
+    pitch_deg: float
+
+
+def bearing_hints(
+    site: Site, evidence: Mapping[str, CameraEvidence], limits: Limits, grounds: Mapping[str, GroundView] | None = None
+) -> dict[str, tuple[str, ...]]:
     """Sentences by camera, for those whose bearing nothing shows and something speaks against.
 
     Parameters
     ----------
     evidence : mapping from camera to CameraEvidence
         What the visit brought for all cameras of the site.
+    grounds : mapping from camera to GroundView
+        The ground in the pictures of :func:`own_grounds`.
     """
     seen = [
         lines for camera in site.cameras if (lines := _lines(camera, evidence.get(camera.camera), limits)) is not None
     ]
-    return {
+    told: dict[str, tuple[str, ...]] = {
         name: (_sentence(misfit),)
         for name, misfit in misfits(seen).items()
         if worth_a_look(misfit)
     }
+    flat = [_ground(site.camera(name), evidence[name], view, limits) for name, view in (grounds or {}).items()]
+    for name, shifted in ground_misfits(flat).items():
+        if ground_worth_a_look(shifted):
+            told[name] = (*told.get(name, ()), _ground_sentence(shifted))
+    return told
+
+
+def own_grounds(site: Site, evidence: Mapping[str, CameraEvidence]) -> tuple[OwnGround, ...]:
+    """The day pictures of known tilt of cameras that have another such camera near by on their floor."""
+    found = {c.camera: own for c in site.cameras if (own := _own_ground(c, evidence.get(c.camera))) is not None}
+    cameras = [c for c in site.cameras if c.camera in found]
+    return tuple(found[c.camera] for c in cameras if any(o is not c and _near(c, o) for o in cameras))
+
+
+def _own_ground(camera: Camera, evidence: CameraEvidence | None) -> OwnGround | None:
+    shot = None if evidence is None else evidence.day
+    if shot is None or shot.turned or camera.height_m <= 0:
+        return None
+    told = shot.measured.orientation
+    if told.roll_deg is None or told.pitch_deg is None or told.pitch_sd_deg is None or told.roll_sd_deg is None:
+        return None
+    if max(told.pitch_sd_deg, told.roll_sd_deg) > _GROUND_TILT_SD_DEG:
+        return None
+    return OwnGround(camera.camera, shot, told.lens, told.roll_deg, told.pitch_deg)
+
+
+def _near(first: Camera, second: Camera) -> bool:
+    apart = math.hypot(first.east_m - second.east_m, first.north_m - second.north_m)
+    return _space(first) == _space(second) and apart <= _GROUND_APART_M
+
+
+def _space(camera: Camera) -> str:
+    return f"{camera.floor}/{camera.setting}"
+
+
+def _ground(camera: Camera, evidence: CameraEvidence, view: GroundView, limits: Limits) -> GroundSeen:
+    known = panned(camera, evidence, intended_pose(camera), todays_orientation(evidence, limits), limits)
+    shown = known.bearing_deg is not None
+    bearing = intended_pose(camera).bearing_deg if known.bearing_deg is None else known.bearing_deg
+    place = camera.camera, camera.east_m, camera.north_m, camera.height_m, camera.ground_up_m, _space(camera)
+    return GroundSeen(*place, bearing, view, shown)
+
+
+def ground_worth_a_look(misfit: GroundMisfit) -> bool:
+    """Whether the ground puts a camera up: it fits at least one neighbour's, and only after a turn."""
+    return bool(misfit.others) and misfit.probability >= _GROUND_WORTH_A_LOOK
+
+
+def _ground_sentence(misfit: GroundMisfit) -> str:
+    turn = abs(misfit.turn_deg)
+    way = "right" if misfit.turn_deg > 0 else "left"
+    names = ", ".join(misfit.others)
+    return f"The ground in its picture fits what {names} sees there only if it is panned about {turn:z.0f}° too far {way}."
 
 
 def worth_a_look(misfit: Misfit) -> bool:

@@ -18,6 +18,7 @@ from audit.measure.measurement import ImageMeasurement, Orientation
 from audit.measure.orientation import combine_orientations
 from audit.plan.check import plan_errors
 from audit.plan.model import Site
+from audit.visit.grounds import grounds_of
 from audit.visit.pointed import shown_before, with_bearing
 from audit.visit.run import Progress, Run
 from audit.visit.written import written_by_camera
@@ -53,7 +54,7 @@ def evidence_by_camera(
 
 def with_hints(run: Run, evidence: Mapping[str, CameraEvidence]) -> dict[str, CameraEvidence]:
     """The same with what the site's pictures together say against a planned bearing; wants all cameras of the site."""
-    told = bearing_hints(run.site, evidence, run.limits)
+    told = bearing_hints(run.site, evidence, run.limits, grounds_of(run, evidence))
     return {name: replace(found, hints=told.get(name, ())) for name, found in evidence.items()}
 
 

@@ -5,6 +5,8 @@
     python -m tests.bench.hint_bench clicks FILE [--sd 0.3]
     python -m tests.bench.hint_bench unclicked FILE [--cameras 200]
     python -m tests.bench.hint_bench boards PACKED [--views 10] [--splits ...]    # none hangs in any of them
+    python -m tests.bench.hint_bench ground yards [--sites 20]    # ray-cast yards with parallax, one camera in five panned
+    python -m tests.bench.hint_bench ground sample_images         # the demo's pictures, true poses of its truth.json
 
 ``views`` renders cameras round each panorama of ``PACKED`` (``python -m training.prepare``) with a known pose, measures
 each picture as a visit does, and keeps the truth with the measurement, a JSON line a view. The others read that file.
@@ -31,18 +33,22 @@ import numpy as np
 from audit.frames import bearing_difference_deg, camera_from_world
 from audit.judge.evidence import Snapshot
 from audit.judge.findings import judge_camera
-from audit.judge.hints import worth_a_look
+from audit.judge.ground import GroundSeen, ground_misfits
+from audit.judge.hints import ground_worth_a_look, worth_a_look
 from audit.judge.limits import load_limits
 from audit.judge.lines import LinesSeen, Misfit, misfits
 from audit.lens import Lens
 from audit.match.evidence import Settings
 from audit.measure.board import board_numbers, find_boards
+from audit.measure.ground import GroundView, ground_view
 from audit.measure.image import measure_image
 from audit.measure.measurement import ImageMeasurement
 from audit.measure.record import measurement_from_record, measurement_to_record
 from audit.measure.resection import Sighting, Station, resect
+from audit.plan.files import read_plan
 from audit.plan.model import Camera, Target
 from tests.judge_samples import evidence, snapshot
+from tests.measure.ground_scenes import outside, photograph, yard
 from training.evaluation_views import develop_view, level_rotation, panorama_stops, render_view
 
 SIZE = 1280, 720
@@ -237,10 +243,90 @@ def unclicked(seen: list[View], cameras: int, seed: int) -> None:
     print(f"{cameras} cameras panned 40 to 180 deg, nothing pointed out, called as planned: {said}")
 
 
+#: Cameras of a yard, and what is drawn of tilt as measured and of drawings.
+YARD_CAMERAS, TILT_SD_DEG, ROLL_SD_DEG, DRAWING_SD_M, TRIALS = 8, 0.6, 0.4, 0.3, 3
+
+
+@dataclass(frozen=True)
+class Flat:
+    """A camera's ground laid flat, with its true place (east, north, height) and bearing."""
+
+    place: tuple[float, float, float]
+    bearing_deg: float
+    view: GroundView
+
+
+def ground(given: Path, sites: int, seed: int) -> None:
+    """Pans of at least 5 degrees found by the ground that neighbours see, and good cameras put up for nothing."""
+    rng = np.random.default_rng(seed)
+    drawn = [_yard(np.random.default_rng([22, seed, k])) for k in range(sites)] if given.name == "yards" else _demo(given)
+    off, told, near = [], [], 0
+    for cameras in drawn:
+        for _ in range(TRIALS if given.name == "yards" else 8 * TRIALS):
+            panned = rng.random(len(cameras)) < PANNED_SHARE
+            far = rng.choice([-1, 1], len(cameras)) * rng.uniform(LEAST_PAN_DEG, 180, len(cameras))
+            turns = np.where(panned, far, rng.normal(0, GOOD_SD_DEG, len(cameras)))
+            seen = [
+                GroundSeen(
+                    str(i), *map(float, np.add(c.place[:2], rng.normal(0, DRAWING_SD_M, 2))), c.place[2], 0.0, "",
+                    float(c.bearing_deg - turns[i]) % 360, c.view,
+                )
+                for i, c in enumerate(cameras)
+            ]  # fmt: skip
+            misfit = ground_misfits(seen)
+            near += len(misfit)
+            off += [abs(float(turn)) for turn in turns]
+            told += [(m := misfit.get(str(i))) is not None and ground_worth_a_look(m) for i in range(len(cameras))]
+    bad, up = np.array(off) >= LEAST_PAN_DEG, np.array(told)
+    print(
+        f"{len(up)} cameras of {len(drawn)} sites, {near} with a neighbour on the same ground, {bad.sum()} panned: found "
+        f"{np.mean(up[bad]):.1%}, good ones put up {np.mean(up[~bad]):.2%} ({up[~bad].sum()} of {(~bad).sum()})"
+    )
+
+
+def _yard(rng: np.random.Generator) -> list[Flat]:
+    """Cameras round a yard, each laid flat with its tilt as it would be measured."""
+    scene, middle, found = yard(rng), rng.uniform(-5, 5, 2), []
+    for _ in range(YARD_CAMERAS):
+        place = np.array([*(middle + rng.uniform(-12, 12, 2)), rng.uniform(2.8, 6)])
+        if not outside(scene, place):
+            continue
+        bearing = math.degrees(math.atan2(*(middle - place[:2]))) + float(rng.uniform(-60, 60))
+        pose = bearing % 360, float(rng.uniform(-30, -8)), float(rng.normal(0, 0.8))
+        lens = Lens(640, 360, float(rng.uniform(60, 100)))
+        tilt = pose[2] + float(rng.normal(0, ROLL_SD_DEG)), pose[1] + float(rng.normal(0, TILT_SD_DEG))
+        view = ground_view(photograph(scene, lens, place, pose, rng), lens, *tilt)
+        if view is not None:
+            found.append(Flat((float(place[0]), float(place[1]), float(place[2])), pose[0], view))
+    return found
+
+
+def _demo(folder: Path) -> list[list[Flat]]:
+    """The cameras of the demo by visit, measured as a visit does; a pair that is swapped stands where it really hangs."""
+    visits = json.loads((folder / "truth.json").read_text())["visits"]
+    plan, found = read_plan(folder / "plan.csv"), []
+    for name, visit in visits.items():
+        cameras = {}
+        for photo in visit["photos"]:
+            own = photo.get("shows_view_of") or photo["camera"]
+            if photo["role"] == "snapshot" and photo.get("part") == "day" and own not in cameras:
+                pixels = cv2.cvtColor(cv2.imread(str(folder / name / photo["photo"])), cv2.COLOR_BGR2RGB)
+                camera = plan.camera(own)
+                told = measure_image(np.asarray(pixels, np.uint8), camera.lens).orientation
+                if told.roll_deg is None or told.pitch_deg is None or camera.floor:
+                    continue
+                view = ground_view(np.asarray(pixels, np.uint8), told.lens, told.roll_deg, told.pitch_deg)
+                if view is not None:
+                    place = camera.east_m, camera.north_m, camera.height_m
+                    cameras[own] = Flat(place, visit["cameras"][own]["bearing_deg"], view)
+        found.append(list(cameras.values()))
+    return found
+
+
 def main() -> None:
     """Render and measure, or print the figures that are asked for."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", choices=("views", "hints", "clicks", "unclicked", "boards"))
+    parser.add_argument("what", choices=("views", "hints", "clicks", "unclicked", "boards", "ground"))
     parser.add_argument("given", type=Path)
     parser.add_argument("-o", "--output", type=Path)
     parser.add_argument("--views", type=int, default=10)
@@ -259,6 +345,9 @@ def main() -> None:
         return
     if args.what == "boards":
         boards(args.given, args.views, splits)
+        return
+    if args.what == "ground":
+        ground(args.given, args.sites, args.seed)
         return
     seen = read(args.given, splits)
     if args.what == "hints":
