@@ -151,9 +151,11 @@ def _doubted(scores: FloatArray, good: float) -> FloatArray:
 def _likeness(camera: GroundSeen, other: GroundSeen) -> FloatArray:
     """Log likelihood, for every turn of a camera, that its ground is the one that another sees."""
     rows, columns = np.nonzero(other.view.seen[::_STRIDE, ::_STRIDE])
-    theirs = other.view.contrast[::_STRIDE, ::_STRIDE][rows, columns].astype(np.float64)
+    theirs = np.asarray(other.view.contrast[::_STRIDE, ::_STRIDE][rows, columns], np.float64)
     middle = other.view.seen.shape[1] / 2
-    ahead, aside = (rows * _STRIDE + 0.5) * CELL * other.height_m, (columns * _STRIDE + 0.5 - middle) * CELL * other.height_m
+    size = CELL * other.height_m
+    ahead = np.asarray((rows * _STRIDE + 0.5) * size, np.float64)
+    aside = np.asarray((columns * _STRIDE + 0.5 - middle) * size, np.float64)
     east, north = _turned(aside, ahead, other.bearing_deg)
     east, north = east + other.east_m - camera.east_m, north + other.north_m - camera.north_m
     near = np.hypot(east, north) <= _FARTHEST * camera.height_m

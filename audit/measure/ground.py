@@ -83,7 +83,7 @@ def ground_view(pixels: NDArray[np.uint8], lens: Lens, roll_deg: float, pitch_de
     at = np.where(seen[..., None], at, -1.0).astype(np.float32)
     fine = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     size = (COLUMNS, ROWS)
-    flat = cv2.resize(fine.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    flat = np.asarray(cv2.resize(fine.astype(np.float32), size, interpolation=cv2.INTER_AREA), np.float32)
     inside = cv2.resize(seen.astype(np.float32), size, interpolation=cv2.INTER_AREA) > _SEEN_SHARE
     if int(inside.sum()) < _LEAST_CELLS:
         return None
