@@ -45,6 +45,8 @@ _NEAR_DEG = 5.0
 #: The pattern of one turn smears into the next ones (spread in degrees): the tilt is off, too.
 _SMEAR_DEG = 2.0
 _ROUNDS = 3
+#: A neighbour is never believed nor doubted altogether: the plan may have its place wrong as well.
+_DOUBT = (1e-3, 1.0 - 1e-3)
 #: Cameras whose ground lies at other heights share no plane.
 _SAME_LEVEL_M = 0.5
 
@@ -144,7 +146,7 @@ def _before() -> FloatArray:
 def _doubted(scores: FloatArray, good: float) -> FloatArray:
     """What a neighbour says where it may itself be panned away: then it says the same of every turn."""
     level = float(np.logaddexp.reduce(scores)) - np.log(len(scores))
-    doubt = max(1.0 - good, 1e-3)  # the plan may have its place wrong as well
+    doubt = float(np.clip(1.0 - good, *_DOUBT))
     return np.asarray(np.logaddexp(np.log1p(-doubt) + scores, np.log(doubt) + level))
 
 

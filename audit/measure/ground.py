@@ -93,6 +93,7 @@ def ground_view(pixels: NDArray[np.uint8], lens: Lens, roll_deg: float, pitch_de
 def _against_surroundings(flat: NDArray[np.float32], inside: NDArray[np.bool_]) -> NDArray[np.float32]:
     """Grey levels over the mean about them, in standard deviations of what is about them; outside the picture 0."""
     weight = inside.astype(np.float32)
+    # keeps a divisor from 0
     near = np.maximum(cv2.GaussianBlur(weight, (0, 0), _AROUND_CELLS), 1e-3)
     off = (flat - cv2.GaussianBlur(flat * weight, (0, 0), _AROUND_CELLS) / near) * weight
     spread = np.sqrt(cv2.GaussianBlur(off * off, (0, 0), _AROUND_CELLS) / near)
@@ -124,7 +125,7 @@ def ground_from_record(record: dict[str, Any]) -> GroundView | None:
 
 
 def _packed(data: bytes) -> str:
-    return base64.b64encode(zlib.compress(data, 9)).decode("ascii")
+    return base64.b64encode(zlib.compress(data)).decode("ascii")
 
 
 def _unpacked(text: str) -> bytes:
