@@ -25,8 +25,8 @@ PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["
 ADAPTERS = {
     "audit/compute.py": "cluster",
     "audit/collect/credentials.py": "collect",
-    "audit/collect/onvif.py": "collect",
     "audit/collect/rtsp.py": "collect",
+    "audit/collect/soap.py": "collect",
     "audit/collect/web.py": "collect",
     "audit/drawings/dxf.py": "drawings",
     "audit/drawings/picture.py": "drawings",

@@ -10,7 +10,8 @@ from streamlit.navigation.page import StreamlitPage
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from ui.parts.session import signed_in, visit_bar
+from ui.parts.plain import paragraph
+from ui.parts.session import paired, signed_in, visit_bar
 from ui.parts.style import apply_style
 from ui.parts.words import word
 
@@ -32,6 +33,12 @@ def main() -> None:
     st.set_page_config(page_title=word("desk.title"), layout="wide", initial_sidebar_state="collapsed")
     apply_style()
     folder = Path(__file__).resolve().parent / "desk_pages"
+    phone = paired()
+    if phone is not None:  # no other page is there at all, whatever the browser asks for
+        page = st.navigation([st.Page(folder / "aim.py", title=word("page.aim"), default=True)], position="hidden")
+        paragraph(word("pair.here", number=phone.host.visit, name=phone.name), "faint")
+        page.run()
+        return
     pages = [
         st.Page(folder / f"{name}.py", title=word(f"page.{name}"), url_path=name if i else None, default=i == 0)
         for i, name in enumerate(_PAGES)

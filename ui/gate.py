@@ -29,9 +29,12 @@ from streamlit.auth_util import encode_provider_token, get_cookie_with_chunks
 from streamlit.runtime import Runtime
 
 from audit.desk_settings import Settings, Watched
+from audit.errors import AuditError
+from audit.pairing import COOKIE, PAIRINGS, Paired, Pairings
 from audit.people import Person
 from ui.own_sessions import FRESH_S, OwnSession, own_sessions_page
 from ui.parts.words import language, speaking, word
+from ui.phone import PAIR, PAIR_SCRIPT, may_ask, pair_page, pair_script
 
 __all__ = ["Gate", "Limits", "SignedIn", "free_left_files"]
 
@@ -139,15 +142,20 @@ class Gate:
     origins : iterable of str
         Scheme, host and port of the desk's own pages; requests that change something, and sockets, come from no other.
     limits : Limits
+    pairings : Pairings
+        Phones that were let in for one page.
     """
 
-    def __init__(self, app: App, settings: Settings, origins: Iterable[str], limits: Limits | None = None) -> None:
+    def __init__(
+        self, app: App, settings: Settings, origins: Iterable[str], limits: Limits | None = None, pairings: Pairings = PAIRINGS
+    ) -> None:
         self._app = app
         self._settings = settings
         self._watched = Watched(settings)
         self._origins = frozenset(origins)
         self._hosts = frozenset(origin.partition("://")[2] for origin in self._origins)
         self._limits = limits or Limits()
+        self._pairings = pairings
         self._secure = settings.auth is not None and (settings.origin or "").startswith("https:")
         self._started = int(time.time())
         self._sessions: dict[str, SignedIn] = {}
@@ -185,12 +193,16 @@ class Gate:
         session = self._session(scope)
         if path == _SIGN_IN and method == "GET":
             await _redirect(send, f"{_LOGIN}?provider={quote(encode_provider_token('default'))}")
+        elif path in (PAIR, PAIR_SCRIPT):
+            await self._pair(scope, receive, send)
         elif path == _LOGIN and method == "GET":
             await self._app(scope, receive, send)
         elif path in (_CALLBACK, _LOGOUT) and method == "GET":
             if session is not None:  # whoever signs in anew, or out, is done with the session before
                 self._end(session.key)
             await self._app(scope, receive, send)
+        elif session is None and (phone := self._phone(scope)) is not None:
+            await self._for_a_phone(scope, receive, send, phone)
         elif session is None or (person := self._person(session)) is None:
             await self._turn_away(scope, send, session)
         else:
@@ -199,6 +211,37 @@ class Gate:
                 await self._own_sessions(scope, receive, send, session)
             else:
                 await self._behind(scope, receive, send, session.key, person)
+
+    async def _pair(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Ask a phone for its code; let it in for the right one."""
+        page = b"text/html; charset=utf-8"
+        if scope["method"] in _READS:
+            script = scope["path"] == PAIR_SCRIPT
+            await _answer(send, 200, pair_script() if script else pair_page(False), b"text/javascript" if script else page)
+            return
+        form = await _form(receive)
+        code, name = form.get("code", [""])[0], form.get("name", [""])[0]
+        try:
+            let_in = await asyncio.to_thread(self._pairings.redeem, code, name)
+        except AuditError:
+            let_in = None
+        if let_in is None:
+            await _answer(send, 403, pair_page(True), page)
+            return
+        cookie = f"{COOKIE}={let_in[0]}; Path=/; HttpOnly; SameSite=Strict"
+        await _redirect(send, "/", 303, cookie)
+
+    def _phone(self, scope: Scope) -> Paired | None:
+        """The phone of the request's cookie, while it and whoever let it in may be here."""
+        phone = self._pairings.find(_cookies(scope).get(COOKIE, ""))
+        host = None if phone is None else self._watched.now().person(phone.host.claims)
+        return phone if host is not None and "bring in" in host.rights else None
+
+    async def _for_a_phone(self, scope: Scope, receive: Receive, send: Send, phone: Paired) -> None:
+        if scope["method"] not in _READS or not may_ask(str(scope["path"])):
+            await _answer(send, 403, word("pair.this_page_alone"))
+        else:
+            await self._app(_as_a_phone(scope), receive, send)
 
     async def _own_sessions(self, scope: Scope, receive: Receive, send: Send, session: SignedIn) -> None:
         """Show a person's sessions; end one of them where they signed in just now."""
@@ -276,11 +319,12 @@ class Gate:
 
     async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
         session = self._session(scope) if self._settings.auth is not None else None
-        key = _HERE if session is None else session.key
+        phone = self._phone(scope) if self._settings.auth is not None and session is None else None
+        key = session.key if session is not None else _HERE if phone is None else f"phone {phone.key}"
         foreign = _header(scope, b"origin") not in self._origins or (
             self._settings.auth is None and _header(scope, b"host") not in self._hosts
         )
-        nobody = self._settings.auth is not None and (session is None or self._person(session) is None)
+        nobody = self._settings.auth is not None and phone is None and (session is None or self._person(session) is None)
         full = (
             sum(self._sockets.values()) >= self._limits.sockets
             or self._sockets.get(key, 0) >= self._limits.sockets_each
@@ -291,7 +335,10 @@ class Gate:
             return
         self._sockets[key] = self._sockets.get(key, 0) + 1
         try:
-            await self._app(scope, receive if session is None else self._while_signed_in(session, receive), send)
+            if phone is not None:
+                await self._app(_as_a_phone(scope), self._while_let_in(scope, receive), send)
+            else:
+                await self._app(scope, receive if session is None else self._while_signed_in(session, receive), send)
         finally:
             self._sockets[key] -= 1
             if not self._sockets[key]:
@@ -306,6 +353,17 @@ class Gate:
                 if not self._lasts(session) or self._person(session) is None:
                     return {"type": "websocket.disconnect", "code": 1008}
                 session.last = time.monotonic()
+            return message
+
+        return checked
+
+    def _while_let_in(self, scope: Scope, receive: Receive) -> Receive:
+        """What a phone says counts only until it is turned away."""
+
+        async def checked() -> Message:
+            message = await receive()
+            if message["type"] == "websocket.receive" and self._phone(scope) is None:
+                return {"type": "websocket.disconnect", "code": 1008}
             return message
 
         return checked
@@ -402,6 +460,12 @@ def _cookies(scope: Scope) -> dict[str, str]:
     return cookie_parser("; ".join(value.decode("latin-1") for key, value in scope["headers"] if key == b"cookie"))
 
 
+def _as_a_phone(scope: Scope) -> Scope:
+    """The request with the phone's own cookie alone: whoever's sign-in ended must not go on behind it."""
+    kept = [(name, value) for name, value in scope["headers"] if name != b"cookie"]
+    return {**scope, "headers": [*kept, (b"cookie", f"{COOKIE}={_cookies(scope).get(COOKIE, '')}".encode("latin-1"))]}
+
+
 def _with_headers(send: Send, secure: bool) -> Send:
     async def sent(message: Message) -> None:
         if message["type"] == "http.response.start":
@@ -443,7 +507,9 @@ async def _form(receive: Receive) -> dict[str, list[str]]:
     return parse_qs(body.decode("latin-1")) if len(body) <= _LONGEST_FORM else {}
 
 
-async def _redirect(send: Send, place: str, status: int = 302) -> None:
+async def _redirect(send: Send, place: str, status: int = 302, cookie: str = "") -> None:
     headers = [(b"location", place.encode()), (b"content-length", b"0"), (b"cache-control", b"no-store")]
+    if cookie:
+        headers.append((b"set-cookie", cookie.encode()))
     await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": b""})

@@ -6,10 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from zeep.wsse.username import UsernameToken
-
 from audit.collect.refusal import NoPicture
-from audit.collect.soap import MEDIA, MEDIA_2, Service, call, service
+from audit.collect.soap import MEDIA, MEDIA_2, Service, UsernameToken, call, service
 from audit.collect.web import Web
 
 __all__ = ["Largest", "largest_picture", "plain"]

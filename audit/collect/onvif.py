@@ -11,10 +11,8 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 from urllib.parse import unquote
 
-from zeep.wsse.username import UsernameToken
-
 from audit.collect.media import largest_picture, plain
-from audit.collect.soap import DEVICE, call, service
+from audit.collect.soap import DEVICE, UsernameToken, call, service
 from audit.collect.web import Web
 from audit.photos.device import DeviceFacts
 

@@ -28,7 +28,7 @@ from audit.collect.web import Web
 from audit.errors import AuditError
 from audit.extras import how_to_get
 
-__all__ = ["CALLS", "DEVICE", "MEDIA", "MEDIA_2", "Service", "call", "service"]
+__all__ = ["CALLS", "DEVICE", "MEDIA", "MEDIA_2", "Service", "UsernameToken", "call", "service"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from audit.logbook.drawings import Drawings
 from audit.logbook.evidence import Evidence
 from audit.logbook.images import ImageStore
 from audit.logbook.locks import one_writer
+from audit.logbook.pairings import PairingNotes
 from audit.logbook.placements import Placements
 from audit.logbook.points import Points
 from audit.logbook.results import Results
@@ -33,7 +34,7 @@ __all__ = ["Logbook"]
 _IMAGES_IN_FOLDER = "."
 
 
-class Logbook(Results, Placements, Evidence, Points, Drawings, Signoff, Watch):
+class Logbook(Results, Placements, Evidence, Points, Drawings, PairingNotes, Signoff, Watch):
     """One site's plan, visits, photos, measurements, findings, decisions and signatures.
 
     Made by :meth:`create` and :meth:`open`. Methods may be called from several threads and processes; each is one

@@ -54,6 +54,7 @@ SECTIONS: dict[str, str] = {
     "choices": "reference choice",
     "plans": "plan version",
     "drawings": "drawing",
+    "pairings": "pairing",
 }
 
 #: Sections that later method versions, or later plans, may add to without touching what was signed.
@@ -112,6 +113,7 @@ _IN_TABLES: dict[str, _Section] = {
     "drawings": _Section(
         tables.drawings, 1, (), ("id", "floor", "name", "sha256", "picture_sha256", "body", "by", "at")
     ),
+    "pairings": _Section(tables.pairings, 1, (), ("id", "pairing", "event", "name", "by", "at")),
     "plans": _Section(tables.plans, 1, (), ("id", "sha256", "name", "since", "by", "data", "site")),
 }
 #: Column by which rows that belong to an image belong to a visit.

@@ -28,6 +28,8 @@ __all__ = [
     "DrawingRecord",
     "HistoryEntry",
     "KeptRecord",
+    "PairingEvent",
+    "PairingRecord",
     "PlanRecord",
     "PointRecord",
     "ReferenceChoice",
@@ -309,6 +311,31 @@ class PointRecord:
     at: datetime
     in_force: bool = False
     undoes: int | None = None
+
+
+PairingEvent = Literal["issued", "let in", "void", "revoked"]
+
+
+@dataclass(frozen=True, slots=True)
+class PairingRecord:
+    """What came of a code by which a phone is let in for aiming; entries are added and never changed.
+
+    Attributes
+    ----------
+    pairing : str
+        Entries of one code share it.
+    name : str or None
+        Which the phone gave when it was let in.
+    by : str
+        Who issued the code, or turned the phone away.
+    """
+
+    visit: int
+    pairing: str
+    event: PairingEvent
+    name: str | None
+    by: str
+    at: datetime
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,6 +41,7 @@ __all__ = [
     "logbook",
     "measurements",
     "metadata",
+    "pairings",
     "photos",
     "placements",
     "plan_cameras",
@@ -57,7 +58,7 @@ __all__ = [
 ]
 
 #: The Alembic revision that this program reads and writes.
-SCHEMA = "0008"
+SCHEMA = "0009"
 
 metadata = MetaData(
     naming_convention={
@@ -333,6 +334,18 @@ points = Table(
     Column("at", UtcText, nullable=False),
     Column("undoes", Integer, ForeignKey("points.id")),
     Index(None, "visit", "camera"),
+)
+
+pairings = Table(
+    "pairings",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("visit", Integer, ForeignKey("visits.number"), nullable=False, index=True),
+    Column("pairing", String(16), nullable=False),
+    Column("event", String(10), nullable=False),
+    Column("name", Text),
+    Column("by", Text, nullable=False),
+    Column("at", UtcText, nullable=False),
 )
 
 drawings = Table(

@@ -17,9 +17,10 @@ from audit.judge.remedies import cautions_of
 from audit.logbook import Logbook
 from audit.visit.aim import AimJob
 from ui.parts.aiming import lines_html, sharpness_html
+from ui.parts.phones import let_a_phone_in
 from ui.parts.plain import literal, paragraph, show_notice
 from ui.parts.point_picture import tappable
-from ui.parts.session import addresses, logbook, may, role
+from ui.parts.session import addresses, logbook, may, paired, role
 from ui.parts.viewer import data_url
 from ui.parts.words import said, word
 
@@ -48,6 +49,9 @@ def _aims() -> _Aims:
 
 def _visit_to_keep_in(book: Logbook) -> tuple[str, str]:
     """Kind and day of the visit into which a picture is kept: the latest while it is open, else today's next."""
+    phone = paired()
+    if phone is not None:
+        return phone.host.kind, phone.host.on
     visits = book.visits()
     if visits and visits[-1].signed_at is None:
         return visits[-1].kind, visits[-1].on.isoformat()
@@ -162,6 +166,8 @@ def page() -> None:
         st.button(word("aim.start"), key="aim-start", type="primary", on_click=_start, args=(camera,))
     paragraph(word("aim.read_only"), "faint")
     cautions = "".join(f"<li>{text}</li>" for text in map(html.escape, cautions_of(site.camera(camera))))
+    if paired() is None:
+        let_a_phone_in(*_visit_to_keep_in(logbook()))
     st.html(f'<div class="cautions"><strong>{html.escape(word("aim.cautions"))}</strong><ul>{cautions}</ul></div>')
 
 

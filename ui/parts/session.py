@@ -11,6 +11,7 @@ from audit.desk import NAME_VARIABLE, NO_SETTINGS, SETTINGS_VARIABLE
 from audit.desk_settings import Settings, Watched, read_settings
 from audit.errors import AuditError
 from audit.logbook import Logbook, VisitRecord
+from audit.pairing import COOKIE, PAIRINGS, Paired
 from audit.people import RIGHTS, Person, shown_name, typed_name
 from ui.parts.keys import press_on
 from ui.parts.languages import pick_language
@@ -28,6 +29,7 @@ __all__ = [
     "logbook",
     "may",
     "may_read",
+    "paired",
     "person",
     "readable_folders",
     "role",
@@ -81,6 +83,13 @@ def person() -> Person | None:
     return settings().person(st.user.to_dict())
 
 
+def paired() -> Paired | None:
+    """The phone that was let in for aiming alone; None for whoever signed in, and for nobody."""
+    if not _sign_in_is_set_up() or st.user.is_logged_in:
+        return None
+    return PAIRINGS.find(str(st.context.cookies.get(COOKIE, "")))
+
+
 def role() -> str | None:
     """The signed-in person's role."""
     who = person()
@@ -96,6 +105,8 @@ def may(what: str) -> bool:
     """Whether whoever looks may ``look``, ``bring in``, ``decide`` or ``sign``."""
     if not _sign_in_is_set_up():
         return True
+    if paired() is not None:
+        return what == "bring in"
     return what in RIGHTS.get(role() or "", frozenset())
 
 
