@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from string import Template
 
-from ui.parts.words import word
+from ui.parts.words import language, word
 
 __all__ = ["PAIR", "PAIR_SCRIPT", "may_ask", "pair_page", "pair_script"]
 
@@ -27,7 +27,7 @@ def may_ask(path: str) -> bool:
 def pair_page(wrong: bool) -> str:
     """The page on which a phone gives its code and its user's name."""
     said: Mapping[str, str] = {name: html.escape(word(f"pair.{name}")) for name in ("title", "what", "code", "name", "go")}
-    return Template(_PAGE).substitute(said, wrong=f'<p class="wrong" role="alert">{html.escape(word("pair.wrong"))}</p>' if wrong else "")
+    return Template(_PAGE).substitute(said, lang=language(), wrong=f'<p class="wrong" role="alert">{html.escape(word("pair.wrong"))}</p>' if wrong else "")
 
 
 def pair_script() -> str:
