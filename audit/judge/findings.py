@@ -46,7 +46,7 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
         of_its_place = [_first_whose(f, evidence.doubt) for f in of_its_place]
     findings += of_its_place
     findings += glass_findings(camera, evidence, limits)
-    findings += night_findings(camera, evidence)
+    findings += night_findings(camera, evidence, limits)
     findings += stream
     told = device_findings(camera, evidence.device, evidence.device_owner, limits)
     told += written_findings(camera, evidence.written, evidence.site_time, limits)

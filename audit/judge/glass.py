@@ -145,15 +145,43 @@ def worst_per_check(findings: list[Finding]) -> list[Finding]:
     return list(worst.values())
 
 
-def night_findings(camera: Camera, evidence: CameraEvidence) -> list[Finding]:
-    """No night snapshot, no night verdict: asked for wherever the plan has light for the night."""
-    if camera.night == "none" or evidence.night is not None:
+def night_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
+    """Whether the camera was seen at night without infrared thrown back: asked for wherever the plan has light for the night.
+
+    A reflection, or what else lies over the night's picture, is told under its own check by the glass or the reference.
+    """
+    if camera.night == "none":
         return []
+    snapshot = evidence.night
+    if snapshot is None:
+        why = f"Not checked at night: the plan has {camera.night}, and no night snapshot is here."
+        return [Finding(camera.camera, "night", "not verified", why)]
+    against = next((c.change for c in evidence.comparisons if c.photo == snapshot.photo and c.glass_verified), None)
+    if against is not None and against.dirt_probability is not None:
+        return _dark(camera, snapshot, against.dirt_probability, limits.cleanliness.reference_look, proved=True)
+    clarity = snapshot.measured.clarity
+    if clarity.dirt_probability is None:
+        note = (clarity.note or "too little texture").rstrip(".")
+        return [Finding(camera.camera, "night", "not verified", f"Not measured by night: {note}.", photo=snapshot.photo)]
+    proved = proves_clean(clarity.dirt_probability, limits)
+    return _dark(camera, snapshot, clarity.dirt_probability, limits.cleanliness.single_image_look, proved)
+
+
+def _dark(camera: Camera, snapshot: Snapshot, probability: float, look: float, proved: bool) -> list[Finding]:
+    """The night's picture with nothing over it; as planned where that is proved."""
+    if probability >= look:
+        return []
+    why = f"No IR reflection in the night snapshot (probability of dirt or reflection {probability:z.0%})"
     return [
         Finding(
             camera.camera,
             "night",
-            "not verified",
-            f"Not checked at night: the plan has {camera.night}, and no night snapshot is here.",
+            "as planned" if proved else "not verified",
+            f"{why}." if proved else f"{why}, but one picture can't prove that: look at it.",
+            measured=probability,
+            limit=look,
+            unit="probability",
+            probability_bad=probability,
+            photo=snapshot.photo,
         )
     ]
