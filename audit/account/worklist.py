@@ -103,4 +103,4 @@ def missing_work(logbook: Logbook, visit: VisitRecord) -> list[tuple[str, tuple[
 
 
 def _night_unseen(finding: Finding) -> bool:
-    return finding.check == "night" and finding.state == "not verified"
+    return finding.check == "night" and finding.state == "not verified" and finding.photo is None

@@ -11,7 +11,7 @@ from audit.account.pointing import Mark, Pointing
 from audit.account.selection import judged
 from audit.judge.findings import intended_pose
 from audit.logbook import Logbook, VisitRecord
-from ui.parts.camera_view import show_crew_photos, show_history, show_pictures, show_preview
+from ui.parts.camera_view import fetch_ahead, show_crew_photos, show_history, show_pictures, show_preview
 from ui.parts.choosing import chosen_order, show_all, show_choice
 from ui.parts.deciding import Desk, accept_and_go_on, current, go
 from ui.parts.done import show_done
@@ -21,6 +21,7 @@ from ui.parts.pointing import confirm_and_go_on, question, show_pointing
 from ui.parts.saying import show_saying
 from ui.parts.session import ask_for_name, current_visit, logbook, may
 from ui.parts.style import state_badge
+from ui.parts.together import show_recorded
 from ui.parts.words import check_word, word
 
 
@@ -78,6 +79,7 @@ def _go_on(desk: Desk, order: list[str], asked: tuple[Pointing, Mark] | None, ma
 
 def _findings(desk: Desk, order: list[str], may_decide: bool) -> None:
     unseen = [check_word(f.check) for f in desk.case.verdict.findings if f.state == "not verified"]
+    show_recorded(desk)
     if unseen:
         paragraph(word("review.unproven", checks=", ".join(unseen)), "strong")
     elif not desk.asking:
@@ -128,6 +130,9 @@ def _camera(book: Logbook, visit: VisitRecord, order: list[str], every: list[str
             show_crew_photos(book, case, may_sort)
         with below:
             show_preview(case)
+    after = order[order.index(name) + 1 :]
+    if after:
+        fetch_ahead(book, visit, after[0])
 
 
 def page() -> None:

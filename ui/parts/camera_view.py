@@ -10,15 +10,15 @@ from audit.account.case import Case, Shot, case_of, open_findings
 from audit.account.pictures import LAYERS
 from audit.account.worklist import lacking_shots, shots_wanted
 from audit.logbook import Logbook, VisitRecord
-from ui.parts.evidence import drawn, preview, remedied
+from ui.parts.evidence import drawn, preview, remedied, thumb
 from ui.parts.gallery import show_gallery
 from ui.parts.numbers import day
 from ui.parts.plain import paragraph
 from ui.parts.style import state_badge
-from ui.parts.viewer import Picture, show_beside, show_one
+from ui.parts.viewer import Picture, send_ahead, show_beside, show_one
 from ui.parts.words import term, word
 
-__all__ = ["show_crew_photos", "show_history", "show_pictures", "show_preview"]
+__all__ = ["fetch_ahead", "show_crew_photos", "show_history", "show_pictures", "show_preview"]
 
 _FIRST_THUMBS = 6
 _FINE_PX = 1920
@@ -39,14 +39,32 @@ def show_pictures(book: Logbook, visit: VisitRecord, case: Case) -> None:
         word("review.layers"), LAYERS, selection_mode="multi", default=LAYERS, key="layers",
         format_func=lambda layer: term("layer", layer), label_visibility="collapsed",
     )  # fmt: skip
-    name = shot.photo.name
-    shown = [Picture(drawn(case, shot, tuple(layers or ()), visit.number, fine), name, f"{case.camera.camera}: {name}")]
-    beside = _other_of_pair(book, visit, case, fine) or _before_work(case, shot, fine) or _reference(case, shot, fine)
-    if beside is not None:
-        shown.append(beside)
-    photo = shot.photo
     with place:
+        shown = _beside(book, visit, case, shot, tuple(layers or ()), fine)
+        photo = shot.photo
         show_beside(shown, photo.width_px, photo.height_px, f"{visit.number}/{photo.sha256}", "viewer")
+
+
+def fetch_ahead(book: Logbook, visit: VisitRecord, camera: str) -> None:
+    """Draw what the page of that camera will show first, and give its pictures to the browser."""
+    case = case_of(book, visit, book.planned_camera(camera, visit))
+    if case is None:
+        return
+    shot = next((s for s in case.shots if s.measured is not None), None)
+    layers, fine = st.session_state.get("layers", LAYERS), bool(st.session_state.get("fine"))
+    send_ahead(() if shot is None else _beside(book, visit, case, shot, tuple(layers or ()), fine), "ahead")
+    for one in case.shots[:_FIRST_THUMBS]:
+        thumb(one.photo.sha256)
+
+
+def _beside(
+    book: Logbook, visit: VisitRecord, case: Case, shot: Shot, layers: tuple[str, ...], fine: bool
+) -> list[Picture]:
+    """The snapshot as it was read, and what it is to be seen beside."""
+    name = shot.photo.name
+    shown = [Picture(drawn(case, shot, layers, visit.number, fine), name, f"{case.camera.camera}: {name}")]
+    beside = _other_of_pair(book, visit, case, fine) or _before_work(case, shot, fine) or _reference(case, shot, fine)
+    return shown if beside is None else [*shown, beside]
 
 
 def _chosen(shots: list[Shot], visit: VisitRecord, case: Case) -> Shot:

@@ -124,6 +124,7 @@ def go(order: list[str], step: int) -> None:
     here = order.index(st.session_state["camera"]) if st.session_state.get("camera") in order else 0
     st.session_state["camera"] = order[max(0, min(len(order) - 1, here + step))]
     st.session_state.pop("chosen", None)
+    st.session_state.pop("recorded", None)
     never_mind()
 
 
@@ -133,9 +134,9 @@ def _keep(desk: Desk, finding: Finding, decision: str, why: str) -> None:
     remember(desk, finding.check)
 
 
-def remember(desk: Desk, check: str) -> None:
-    """Note what this session said last, for taking it back."""
-    st.session_state.setdefault("trail", []).append((desk.visit.number, desk.camera, check))
+def remember(desk: Desk, check: str, camera: str | None = None) -> None:
+    """Note what this session said last, for taking it back; of the page's camera where none is named."""
+    st.session_state.setdefault("trail", []).append((desk.visit.number, camera or desk.camera, check))
 
 
 def _stay(desk: Desk, finding: Finding) -> None:

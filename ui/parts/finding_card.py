@@ -10,11 +10,12 @@ import streamlit as st
 from audit.judge.finding import Finding
 from audit.people import shown_name
 from ui.parts.deciding import Desk, ask_reason, choose, decide, never_mind, take_back
-from ui.parts.focus import focus_on
 from ui.parts.keys import press_on
 from ui.parts.numbers import amount, limit_of, minute, with_interval
 from ui.parts.plain import literal, paragraph
+from ui.parts.reasons import offer_reasons
 from ui.parts.style import state_badge
+from ui.parts.together import show_together
 from ui.parts.words import check_word, said, term, word
 
 __all__ = ["show_cautions", "show_finding", "show_passed"]
@@ -59,12 +60,14 @@ def _buttons(desk: Desk, finding: Finding) -> None:
         said = None if desk.decision(finding) is None else (desk.camera, finding.check)
         if said is not None or st.session_state.get("trail"):
             st.button(word("review.undo"), key="undo", shortcut="z", on_click=take_back, args=(desk.book, desk.visit, said))
-    press_on({"c": "confirm"}, "keys-confirm")
+    press_on({"c": "confirm", "o": "together_open"}, "keys-confirm")
+    show_together(desk, finding)
 
 
 def _reason(desk: Desk, finding: Finding, decision: str) -> None:
     field = f"why-{desk.visit.number}-{desk.camera}-{finding.check}"
     label = word(f"review.why_{decision}")
+    offer_reasons(desk.book, desk.visit, finding.check, decision, label, f"reasons-{field}-{decision}")
     with st.form(f"form-{field}", border=False):
         st.text_input(label, key=field)
         with st.container(horizontal=True):
@@ -73,7 +76,6 @@ def _reason(desk: Desk, finding: Finding, decision: str) -> None:
                 args=(desk, finding, decision.removesuffix("_pass"), field),
             )
             st.form_submit_button(word("review.never_mind"), on_click=never_mind)
-    focus_on(label, f"focus-{field}-{decision}")
 
 
 def show_cautions(findings: tuple[Finding, ...]) -> None:

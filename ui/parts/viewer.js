@@ -1,5 +1,17 @@
 // Pictures in frames of fixed shape. Side by side they share one zoom and one place; in "wipe" two lie over each other.
 const LIMIT = 8;
+const KEPT_AHEAD = 12;
+// Pictures that were fetched ahead, by token, the oldest first; one lot for the whole page.
+const kept = (window.photoAuditPictures ??= new Map());
+
+function keep(pictures) {
+  for (const { token, src } of pictures) {
+    const image = element("img", { src });
+    image.decode().catch(() => {});
+    kept.set(token, image);
+  }
+  for (const token of [...kept.keys()].slice(0, Math.max(0, kept.size - KEPT_AHEAD))) kept.delete(token);
+}
 
 function element(kind, properties = {}, ...children) {
   const made = Object.assign(document.createElement(kind), properties);
@@ -106,7 +118,11 @@ function wiped(root, data) {
   root.replaceChildren(frame, element("div", { className: "controls" }, slider), captions);
 }
 
-export default function ({ parentElement, data }) {
+export default function ({ parentElement, data, setTriggerValue }) {
+  if (data.ahead) { keep(data.ahead); return; }
+  const lost = data.pictures.find((picture) => !picture.src && !kept.has(picture.token));
+  if (lost) { setTriggerValue("lost", lost.token); return; }
+  for (const picture of data.pictures) picture.src ??= kept.get(picture.token).src;
   const root = parentElement.querySelector(".viewer");
   const view = root.view ?? (root.view = { zoom: 1, x: 50, y: 50, images: [] });
   if (view.of !== data.of) Object.assign(view, { of: data.of, zoom: 1, x: 50, y: 50 });

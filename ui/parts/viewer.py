@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+import hashlib
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -12,9 +13,12 @@ import streamlit as st
 
 from ui.parts.words import word
 
-__all__ = ["Picture", "data_url", "show_beside", "show_one", "show_wiped"]
+__all__ = ["Picture", "data_url", "send_ahead", "show_beside", "show_one", "show_wiped"]
 
 _HERE = Path(__file__).parent
+#: Pictures that a browser keeps for the cameras to come; ``viewer.js`` keeps as many.
+_KEPT_AHEAD = 12
+_AHEAD = "sent_ahead"
 _viewer = st.components.v2.component(
     "photo_audit_viewer",
     html='<div class="viewer"></div>',
@@ -30,6 +34,11 @@ class Picture:
     jpeg: bytes
     caption: str
     alt: str
+
+    @property
+    def token(self) -> str:
+        """What the browser knows the picture by."""
+        return hashlib.sha256(self.jpeg).hexdigest()[:24]
 
 
 def data_url(jpeg: bytes) -> str:
@@ -50,6 +59,21 @@ def show_beside(pictures: Sequence[Picture], width_px: int, height_px: int, of: 
     _show(pictures, (width_px, height_px), of, key, "zoom")
 
 
+def send_ahead(pictures: Iterable[Picture], key: str) -> None:
+    """Give the browser pictures that are likely to be shown next, so that they need not travel then."""
+    sent = _sent()
+    fresh = {p.token: p for p in pictures if p.token not in sent}
+    sent.extend(fresh)
+    del sent[:-_KEPT_AHEAD]
+    _viewer(data={"ahead": [{"token": token, "src": data_url(p.jpeg)} for token, p in fresh.items()]}, key=key)
+
+
+def _sent() -> list[str]:
+    """Tokens of the pictures that this page's browser keeps, the oldest first."""
+    tokens: list[str] = st.session_state.setdefault(_AHEAD, [])
+    return tokens
+
+
 def show_one(picture: Picture, width_px: int, height_px: int, key: str) -> None:
     """One picture in a frame of fixed shape."""
     _show((picture,), (width_px, height_px), key, key)
@@ -64,9 +88,13 @@ def _show(
     pictures: Sequence[Picture], shape: tuple[int, int], of: str, key: str, hand: Literal["zoom", "wipe"] | None = None
 ) -> None:
     """Pictures in frames of a (width, height), and what a hand can do with them."""
-    _viewer(
+    sent = _sent()
+    answer = _viewer(
         data={
-            "pictures": [{"src": data_url(p.jpeg), "caption": p.caption, "alt": p.alt} for p in pictures],
+            "pictures": [
+                {"token": p.token, "src": None if p.token in sent else data_url(p.jpeg), "caption": p.caption, "alt": p.alt}
+                for p in pictures
+            ],
             "aspect": f"{shape[0]} / {shape[1]}",
             "of": of,
             "zoom": hand == "zoom",
@@ -74,4 +102,8 @@ def _show(
             "words": {name: word(f"viewer.{name}") for name in ("zoom", "wipe", "keys")},
         },
         key=key,
+        on_lost_change=lambda: None,
     )
+    if answer.get("lost"):
+        sent.clear()
+        st.rerun()

@@ -15,7 +15,7 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 from audit.judge.finding import STATE_MARKS, State
 from audit.wording import LANGUAGES, label, language_of, translated
 
-__all__ = ["check_word", "language", "said", "speaking", "state_mark", "state_word", "term", "word"]
+__all__ = ["check_word", "language", "reasons_at_hand", "said", "speaking", "state_mark", "state_word", "term", "word"]
 
 #: Where the picked language is kept for the session.
 _PICKED = ("language", "kept language")
@@ -85,6 +85,12 @@ def state_word(state: str) -> str:
 def check_word(check: str) -> str:
     """A check as it is shown."""
     return term("check", check)
+
+
+def reasons_at_hand(decision: str) -> tuple[str, ...]:
+    """The catalogue's own reasons for a decision."""
+    start = f"reason.{decision}_"
+    return tuple(text for key, text in _catalogue().items() if key.startswith(start) and key[len(start) :].isdigit())
 
 
 def state_mark(state: State) -> str:
