@@ -105,8 +105,6 @@ def _reason(finding: Finding, unseen: bool) -> Reason:
         return "site photos missing"
     if unseen:
         return "photos waiting" if finding.check == "image" and "wait to be placed" in finding.why else "no picture"
-    if finding.check == "night" and finding.photo is not None:
-        return "glass not seen clean"
-    if finding.check in _BY_CHECK:
+    if finding.check in _BY_CHECK and (finding.check != "night" or finding.photo is None):
         return _BY_CHECK[finding.check]
     return "not measured" if finding.why.startswith("Not measured") or "vague" in finding.why else "not seen"

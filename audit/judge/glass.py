@@ -158,26 +158,24 @@ def night_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> 
         return [Finding(camera.camera, "night", "not verified", why)]
     against = next((c.change for c in evidence.comparisons if c.photo == snapshot.photo and c.glass_verified), None)
     if against is not None and against.dirt_probability is not None:
-        return _dark(camera, snapshot, against.dirt_probability, limits.cleanliness.reference_look, proved=True)
+        return _dark(camera, snapshot, against.dirt_probability, limits.cleanliness.reference_look)
     clarity = snapshot.measured.clarity
     if clarity.dirt_probability is None:
         note = (clarity.note or "too little texture").rstrip(".")
         return [Finding(camera.camera, "night", "not verified", f"Not measured by night: {note}.", photo=snapshot.photo)]
-    proved = proves_clean(clarity.dirt_probability, limits)
-    return _dark(camera, snapshot, clarity.dirt_probability, limits.cleanliness.single_image_look, proved)
+    return _dark(camera, snapshot, clarity.dirt_probability, limits.cleanliness.single_image_look)
 
 
-def _dark(camera: Camera, snapshot: Snapshot, probability: float, look: float, proved: bool) -> list[Finding]:
-    """The night's picture with nothing over it; as planned where that is proved."""
+def _dark(camera: Camera, snapshot: Snapshot, probability: float, look: float) -> list[Finding]:
+    """The night's picture with nothing over it that asks for a look."""
     if probability >= look:
         return []
-    why = f"No IR reflection in the night snapshot (probability of dirt or reflection {probability:z.0%})"
     return [
         Finding(
             camera.camera,
             "night",
-            "as planned" if proved else "not verified",
-            f"{why}." if proved else f"{why}, but one picture can't prove that: look at it.",
+            "as planned",
+            f"Seen at night, and no IR reflection stands out (probability of dirt or reflection {probability:z.0%}).",
             measured=probability,
             limit=look,
             unit="probability",

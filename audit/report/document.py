@@ -5,19 +5,25 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Callable, Container, Iterator, Sequence
 from contextlib import contextmanager
+from datetime import datetime
 from importlib import resources
 from io import BytesIO
 from typing import cast
 
 from fpdf import FPDF
 from fpdf.fonts import TTFFont
+from fpdf.prefs import ViewerPreferences
 from PIL import Image
 
+from audit.report.document_facts import COMPLIANCE, xmp
 from audit.wording import translated
 
-__all__ = ["Document", "plain"]
+__all__ = ["FONT", "Document", "plain"]
 
-_FONT = "DejaVu"
+#: The only font of a report; it stands in the file.
+FONT = "DejaVu"
+_ENGLISH = "en-GB"
+_CREATOR = "photo-audit"
 _MARGIN_MM = 16.0
 _TOP_MM = 14.0
 _FOOT_MM = 18.0
@@ -47,29 +53,41 @@ class Document(FPDF):
     ----------
     title, footer : str
         Title of the document, and the line at the foot of every page.
+    at : datetime
+        When it was made, as it says of itself; aware.
     language : str
         What is written is shown in it; what it doesn't know stays English.
     """
 
-    def __init__(self, title: str, footer: str, language: str = "en") -> None:
-        super().__init__(format="A4", unit="mm")
+    def __init__(self, title: str, footer: str, at: datetime, language: str = "en") -> None:
+        super().__init__(format="A4", unit="mm", enforce_compliance=COMPLIANCE)
         self.language = language
         fonts = resources.files("audit.report").joinpath("fonts")
         for style, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
             with resources.as_file(fonts.joinpath(name)) as path:
-                self.add_font(_FONT, style, path)
+                self.add_font(FONT, style, path)
         self.footer_text = self._shown(footer)
         self._widths: dict[tuple[str, str], float] = {}
-        self.set_title(self._shown(title))
-        self.set_lang("en-GB" if language == "en" else language)
-        self.set_creator("photo-audit")
+        title, tag = self._shown(title), _ENGLISH if language == "en" else language
+        self.set_title(title)
+        self.set_lang(tag)
+        self.set_creation_date(at)
+        self.set_xmp_metadata(xmp(title, tag, _CREATOR, at))
+        self.set_display_mode("fullpage")
+        self.viewer_preferences = ViewerPreferences(display_doc_title=True)
         self.set_margins(_MARGIN_MM, _TOP_MM, _MARGIN_MM)
         self.set_auto_page_break(False)
-        self.set_display_mode("fullpage")
+
+    def attach(self, name: str, data: bytes, about: str) -> None:
+        """Put a table into the document, as the data that its pages are made of (ISO 19005-3, associated files)."""
+        self.embed_file(
+            bytes=data, basename=name, mime_type="text/csv", desc=self._shown(about), modification_date=self.creation_date,
+            associated_file_relationship="Data", compress=True, checksum=True,
+        )  # fmt: skip
 
     def footer(self) -> None:
         """The line at the foot of each page."""
-        self.set_font(_FONT, "", _SMALL)
+        self.set_font(FONT, "", _SMALL)
         self.set_text_color(*_GREY)
         number = self._shown(f"page {self.page_no()}")
         with self._artefact():
@@ -156,7 +174,7 @@ class Document(FPDF):
                 self._put(cell, size, x + _PAD_MM)
                 x += column
 
-        self.set_font(_FONT, style, size)
+        self.set_font(FONT, style, size)
         self._tagged("/P", write)
         with self._artefact():
             self.set_draw_color(*_GREY)
@@ -169,7 +187,7 @@ class Document(FPDF):
         return plain(translated(str(text), self.language))
 
     def _write(self, lines: Sequence[str], style: str, size: float, x_mm: float, kind: str) -> None:
-        self.set_font(_FONT, style, size)
+        self.set_font(FONT, style, size)
         self._tagged(kind, lambda: self._put(lines, size, x_mm))
 
     def _put(self, lines: Sequence[str], size: float, x_mm: float) -> None:
@@ -199,7 +217,7 @@ class Document(FPDF):
 
     def _known(self, style: str) -> Container[int]:
         """Code points that the font can write."""
-        return cast("TTFFont", self.fonts[f"{_FONT.lower()}{style}"]).cmap
+        return cast("TTFFont", self.fonts[f"{FONT.lower()}{style}"]).cmap
 
     def _pieces(self, word: str, style: str, size: float, width_mm: float) -> Iterator[str]:
         while self._wide(word, style, size) > width_mm and len(word) > 1:
@@ -224,7 +242,7 @@ class Document(FPDF):
     def _measured(self, style: str, character: str) -> float:
         """Width of a character in millimetres at one point."""
         family, was, points = self.font_family, self.font_style, self.font_size_pt
-        self.set_font(_FONT, style, 100)
+        self.set_font(FONT, style, 100)
         width = float(self.get_string_width(character)) / 100
         if family:
             self.set_font(family, was, points)

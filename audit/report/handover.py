@@ -155,12 +155,12 @@ def _write_files(
 ) -> None:
     """What a person reads or measures from; the record comes when all of it is there."""
     site, private = logbook.site(visit), wanted.private
-    _report(logbook, visit, found, folder / "report.pdf", wanted, progress)
     rows = repair_rows(found)
     write_repairs_csv(rows, folder / "repairs.csv")
     write_repairs_xlsx(rows, folder / "repairs.xlsx", wanted.language)
     unseen = unproven(logbook, visit)
     (folder / "not_verified.csv").write_bytes(table_csv(UNPROVEN_COLUMNS, unproven_rows(unseen)))
+    _report(logbook, visit, found, folder / "report.pdf", wanted, progress)
     listed = crew_list(logbook, visit, with_pictures=not private, language=wanted.language)
     (folder / "crew_list.html").write_text(listed, encoding="utf-8")
     refused = [(r.name, r.message) for r in logbook.refusals(visit)]
@@ -237,7 +237,9 @@ def _report(
     site, private = logbook.site(visit), wanted.private
     signed = f"signed by {shown_name(visit.signed_by or '')}" if visit.signed_at else "DRAFT, not signed"
     subject = f"{site.name or site.file or 'site'}, {visit.kind} {visit.on.isoformat()}"
-    document = Document(f"Camera audit: {subject}", f"{subject}, visit {visit.number}, {signed}", wanted.language)
+    made = visit.signed_at or logbook.clock()
+    footer = f"{subject}, visit {visit.number}, {signed}"
+    document = Document(f"Camera audit: {subject}", footer, made, wanted.language)
     document.add_page()
     _cover(document, logbook, visit, site, found)
     show_site_drawings(document, logbook, visit, found)
@@ -268,6 +270,11 @@ def _report(
     document.heading("Signatures")
     _signatures(document, logbook, visit)
     annex_crew_photos(document, logbook, full, private)
+    for table, about in (  # by name, as a name tree is sorted
+        ("not_verified.csv", "What was not verified, with the reason, a row each"),
+        ("repairs.csv", "Defects list: what asks for work or a look, a row each"),
+    ):
+        document.attach(table, (path.parent / table).read_bytes(), about)
     document.output(str(path))
 
 

@@ -13,7 +13,7 @@ from audit.account.underlay import underlay_of
 from audit.judge.finding import STATE_MARKS
 from audit.logbook import DrawingRecord, Logbook, VisitRecord
 from audit.plan.model import Site
-from audit.report.document import Document
+from audit.report.document import FONT, Document
 
 __all__ = ["show_site_drawings", "write_site_drawings"]
 
@@ -40,6 +40,7 @@ def show_site_drawings(document: Document, logbook: Logbook, visit: VisitRecord,
             document.add_page()
         document.heading("Site drawing" + (f", {floor}" if floor else ""), 2)
         top = float(document.get_y())
+        svg = svg.replace("<text ", f'<text font-family="{FONT}" ')  # else it would ask for a font that isn't in the file
         document.image(BytesIO(svg.encode()), x=document.l_margin, y=top, w=wide_mm, h=high_mm, alt_text=_said(found))
         document.set_y(top + high_mm + 1)
         marks = ", ".join(f"{mark} {state}" for state, mark in STATE_MARKS.items())
