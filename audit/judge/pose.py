@@ -392,8 +392,13 @@ def _target_finding(
     state: State,
     told: tuple[str, Remedy | None, str],
 ) -> Finding:
-    """The finding on the worst target; ``told`` is the sentence, the remedy, and what showed the bearing."""
+    """The finding on the worst target; ``told`` is the sentence, the remedy, and what showed the bearing.
+
+    A target that is out of the picture gets no density: what it would have had says nothing against the camera.
+    """
     why, remedy, source = told
+    if state in _ASKING and worst.out_of_frame > worst.too_coarse:
+        worst = replace(worst, px_per_m=None, px_per_m_sd=None)
     need = next(t.required_px_per_m for t in camera.targets if t.name == worst.target)
     return Finding(
         camera.camera,

@@ -224,6 +224,8 @@ class Document(FPDF):
             fits = 1
             while fits < len(word) and self._wide(word[: fits + 1], style, size) <= width_mm:
                 fits += 1
+            # a file's name is broken where it is joined
+            fits = max((at for at in range(1, fits + 1) if word[at - 1] in "_-/"), default=fits)
             yield word[:fits]
             word = word[fits:]
         yield word

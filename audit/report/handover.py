@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from io import BytesIO
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import segno
 
@@ -59,7 +59,8 @@ _BAND = 1.96
 _PICTURE_MM = 76.0
 #: Where there is much to tell, so that a camera keeps to its page.
 _SMALL_PICTURE_MM = 42.0
-_FINDINGS_BESIDE_LARGE = 2
+#: Lines of findings that a page still takes beside large pictures and the crew's photos; one that asks counts for several.
+_LINES_BESIDE_LARGE, _LINES_OF_ASKING = 17, 6
 _REFUSALS_TOLD = 40
 _NOT_IN_NAMES = re.compile(r"[^A-Za-z0-9_-]")
 _LONGEST_NAME = 80
@@ -70,6 +71,13 @@ CAUTIONS = (
     "rules; local regulations apply, and licensed work stays with licensed people.",
     "No photo is worth an unsafe ladder: a pole or a photo from the ground serves.",
     "A picture proves what it shows. Seals, weights, threads, wiring and fixings are for a person on site.",
+)
+READING = (
+    "The large picture is the camera's own, by day. Drawn over it: the horizon dashed as planned and solid as measured, with "
+    "its 95 % band; each target as a square where the plan has it and as a diamond where it was measured; open sky hatched; "
+    "straight edges that were measured in green; what is dirty or hidden outlined.",
+    "What asks for work or a look comes first, with the figure, its ± (95 %) and its limit; what passed and what was not "
+    "verified stands in the table below.",
 )
 METHOD_TEXT = (
     "Roll and pitch are measured in each camera's own picture from straight edges, vanishing points, the horizon and a "
@@ -246,6 +254,7 @@ def _report(
     _repairs(document, logbook, visit)
     _settled(document, logbook, visit)
     _changes(document, logbook, visit)
+    _how_to_read(document)
     by_name = {case.camera.camera: case for case in found}
     full: list[Case] = []
     for done, case in enumerate(found, 1):
@@ -309,7 +318,7 @@ def _cover(document: Document, logbook: Logbook, visit: VisitRecord, site: Site,
     refusals = logbook.refusals(visit)
     document.sentence(
         f"{len(site.cameras)} planned cameras, {len(photos)} photos, "
-        f"{len(refusals)} file{'' if len(refusals) == 1 else 's'} refused."
+        f"{len(refusals)} file{'' if len(refusals) == 1 else 's'} rejected."
     )
     if site.waiting:
         names = ", ".join(camera.camera for camera in site.waiting)
@@ -366,7 +375,7 @@ def _repairs(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
         for number, stop in enumerate(trip.stops, 1)
         for task in stop.tasks
     ]
-    document.rows(("stop", "camera", "check", "state", "action"), rows, (0.6, 1.5, 1.5, 1.5, 6.5))
+    document.rows(("stop", "camera", "check", "state", "action"), rows, (0.8, 1.5, 1.5, 1.4, 6.5))
 
 
 def _settled(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
@@ -406,6 +415,13 @@ def _changes(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
     document.rows(("camera", "then", "now", "new", "not found again"), rows, (1.3, 1.5, 1.5, 2.8, 2.8))
 
 
+def _how_to_read(document: Document) -> None:
+    """What the camera pages have in common, told once."""
+    document.heading("How to read a camera's page", 2)
+    for text in READING:
+        document.sentence(text)
+
+
 def _state_words(state: State | None) -> str:
     return "not judged" if state is None else f"{STATE_MARKS[state]} {state}"
 
@@ -423,7 +439,7 @@ def _camera_page(document: Document, logbook: Logbook, case: Case, found: Mappin
     asking = [f for f in case.verdict.findings if asks(f)]
     for finding in asking:
         _finding(document, case, finding, told)
-    _cautions(document, asking)
+    _cautions(document, [f for f in asking if f.told_by == f.camera])
     rest = [f for f in case.verdict.findings if not asks(f)]
     if rest:
         rows = [(f"{STATE_MARKS[f.state]} {f.state}", f.check, _with_decision(case, f)) for f in rest]
@@ -442,16 +458,16 @@ def _camera_pictures(
     beside = [(_evidence_jpeg(logbook, case, shot, private), words) for shot, words in shown[1:]]
     before = case.account.before_work(first)
     if before is not None:
-        beside.insert(0, (_plain_jpeg(logbook, before.photo.sha256, private), f"Before the work: {before.photo.name}"))
+        beside.insert(0, (_plain_jpeg(logbook, before.photo.sha256, private), f"Before the work: {_file_name(before.photo.name)}"))
     reference, _ = case.compared(first)
     if reference is not None:
-        words = f"Signed reference (visit {reference.visit}): {reference.photo}"
+        words = f"Signed reference (visit {reference.visit}): {_file_name(reference.photo)}"
         beside.append((_plain_jpeg(logbook, reference.sha256, private), words))
     other = next((found[f.pair] for f in case.verdict.findings if f.pair is not None and f.pair in found), None)
     if other is not None and other.day is not None:
-        words = f"On the record of {other.camera.camera}: {other.day.photo.name}"
+        words = f"On the record of {other.camera.camera}: {_file_name(other.day.photo.name)}"
         beside.insert(0, (_plain_jpeg(logbook, other.day.photo.sha256, private), words))
-    high = _PICTURE_MM if sum(map(asks, case.verdict.findings)) <= _FINDINGS_BESIDE_LARGE else _SMALL_PICTURE_MM
+    high = _PICTURE_MM if _lines_told(case) <= _LINES_BESIDE_LARGE else _SMALL_PICTURE_MM
     top, left, gap = document.get_y() + 1, document.l_margin, 4.0
     wide = document.inner_mm * (0.62 if beside else 1.0)
     used = document.picture(_evidence_jpeg(logbook, case, first, private), caption, left, top, wide, high)
@@ -459,6 +475,11 @@ def _camera_pictures(
     for jpeg, words in beside[:3]:
         y += document.picture(jpeg, words, x, y, document.inner_mm - wide - gap, high / len(beside[:3]) - 8) + 1.5
     document.set_y(max(top + used, y) + 1)
+
+
+def _lines_told(case: Case) -> int:
+    """About how many lines a camera's findings take."""
+    return sum(_LINES_OF_ASKING if asks(f) and f.told_by == f.camera else 1 for f in case.verdict.findings)
 
 
 def _planned_sentence(camera: Camera) -> str:
@@ -476,12 +497,12 @@ def _planned_sentence(camera: Camera) -> str:
 
 
 def _caption(shot: Shot) -> str:
-    if shot.night:
-        return f"Night: {shot.photo.name}"
-    return (
-        f"Day: {shot.photo.name}. Horizon dashed as planned, solid as measured (95 % band); target: square planned, diamond "
-        "measured; hatched: sky; outlined: soiled or hidden."
-    )
+    return f"{'Night' if shot.night else 'Day'}: {_file_name(shot.photo.name)}"
+
+
+def _file_name(photo: str) -> str:
+    """A photo's name without its folders, which only break the line; the tables name it whole."""
+    return PurePosixPath(photo).name
 
 
 def _finding(document: Document, case: Case, finding: Finding, told: set[str]) -> None:
@@ -522,12 +543,14 @@ def _numbers(finding: Finding) -> str | None:
         text += f"; planned {_amount(finding.planned, finding.unit)}"
     if finding.limit is not None:
         text += f"; limit {'± ' if finding.unit == 'deg' else ''}{_amount(finding.limit, finding.unit)}"
-    return f"{text}. Seen in {finding.photo}." if finding.photo else f"{text}."
+    return f"{text}. Seen in {_file_name(finding.photo)}." if finding.photo else f"{text}."
 
 
 def _amount(value: float, unit: str) -> str:
     if unit == "deg":
         return f"{value:.1f}°"
+    if unit == "px/m":
+        return f"{value:.3g} {unit}"
     return f"{100 * value:.0f} %" if unit in ("share", "probability") else f"{value:.2f} {unit}"
 
 

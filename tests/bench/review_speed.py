@@ -92,7 +92,7 @@ def reviewed(page: Any, book: Logbook, read_s: float) -> Review:
     page.evaluate(WATCH)
     for at in range(len(asking)):
         page.wait_for_timeout(1000 * read_s)
-        page.wait_for_function("document.querySelector('.stApp').dataset.testScriptState !== 'running'")
+        idle(page)
         camera = page.locator("h1").inner_text().split()[0]
         there = asking[camera]
         keys = 0

@@ -60,7 +60,7 @@ def test_the_next_picture_is_there_before_it_is_asked_for(asking: tuple[str, Log
     source = page.evaluate("() => [...window.photoAuditPictures.values()].at(-1).src")
     idle(page)
     frames.clear()
-    press(page, "ArrowRight")
+    press(page, "ArrowRight", "next")
     page.wait_for_selector("h1:has-text('C-2')")
     image = page.locator(".frame img").first
     assert image.get_attribute("src") == source and image.get_attribute("alt").startswith("C-2:")
@@ -68,7 +68,7 @@ def test_the_next_picture_is_there_before_it_is_asked_for(asking: tuple[str, Log
     assert token in sent and source[len(source) // 2 :][:60] not in sent
     page.wait_for_timeout(300)
     page.evaluate("() => window.photoAuditPictures.clear()")
-    press(page, "ArrowRight")
+    press(page, "ArrowRight", "next")
     page.wait_for_selector("h1:has-text('C-3')")
     page.wait_for_function("() => true")
     idle(page)
@@ -85,7 +85,7 @@ def test_reasons_are_taken_over_and_edited(asking: tuple[str, Logbook], page_of:
     book.decide(1, "C-5", "cleanliness", "dismiss", "Ben Other", "rain on that day")
     page = page_of("desk")
     shown(page, address, query="?camera=C-3")
-    press(page, "d")
+    press(page, "d", "dismiss")
     field = page.locator("input[aria-label^='Why is it no fault']")
     page.wait_for_selector("input[aria-label^='Why is it no fault']:focus")
     chips = page.locator(".reasons button")
@@ -110,7 +110,7 @@ def test_several_cameras_at_once(asking: tuple[str, Logbook], page_of: Callable[
     address, book = asking
     page = page_of("desk")
     shown(page, address, query="?camera=C-3")
-    press(page, "o")
+    press(page, "o", "together_open")
     page.wait_for_selector("text=3 cameras wait for a word")
     keep(page, "together_desk")
     page.get_by_text("C-4: ").click()
