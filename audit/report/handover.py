@@ -65,7 +65,7 @@ _REFUSALS_TOLD = 40
 _NOT_IN_NAMES = re.compile(r"[^A-Za-z0-9_-]")
 _LONGEST_NAME = 80
 _CODE_MM = 28.0
-_SIGNATURES_MM = 130.0
+_SIGNATURES_MM = 100.0
 CAUTIONS = (
     "Work at height, near traffic, on mains or beside infrared emitters is for trained people under the site's own "
     "rules; local regulations apply, and licensed work stays with licensed people.",
@@ -295,12 +295,15 @@ def _limit_rows(limits: Limits) -> list[tuple[str, str]]:
     """What was asked of a camera, one limit a row."""
     return [
         ("aim: tilt away from the plan", f"at most {limits.aim.pitch_tolerance_deg:g}°"),
+        ("pan: bearing away from the plan", f"at most {limits.pan.tolerance_deg:g}°, less where a target is lost sooner"),
         ("level: roll away from the plan", f"at most {limits.level.roll_tolerance_deg:g}°"),
         ("sky: open sky beyond the plan's", f"at most {100 * limits.sky.excess_fraction:g} points"),
         ("target: pixel density of the purpose", f"at least {_percent(limits.target.density_fraction)}"),
+        ("cleanliness, night: probability of dirt or reflection in one picture", f"below {_percent(limits.cleanliness.single_image_look)}"),
         ("cleanliness: local contrast against the reference", f"at least {_percent(limits.cleanliness.contrast_ratio)}"),
         ("cleanliness: share of the picture behind dirt", f"at most {_percent(limits.cleanliness.soiled_fraction)}"),
         ("obstruction: share of the picture hidden", f"at most {_percent(limits.obstruction.blocked_fraction)}"),
+        ("focus: edge sharpness of one picture", f"at least {_percent(limits.focus.least_sharpness)}"),
         ("focus: sharpness against the reference", f"at least {_percent(limits.focus.sharpness_ratio)}"),
         ("movement: turn since the reference", f"at most {limits.movement.turn_deg:g}°"),
         ("angle of view: doubt of the planned lens (1 sd)", f"{_percent(limits.lens.hfov_sd_fraction)} of it"),
@@ -587,10 +590,7 @@ def _signatures(document: Document, logbook: Logbook, visit: VisitRecord) -> Non
             "on signed paper, then check with: photo-audit verify FOLDER --fingerprint TEXT. The square holds the same text."
         )
         caption = "The fingerprint as a QR code (ISO/IEC 18004)."
-        used = document.picture(
-            _code(print_of_key), caption, document.l_margin, document.get_y() + 1, document.inner_mm, _CODE_MM
-        )
-        document.set_y(document.get_y() + used + 1)
+        document.picture(_code(print_of_key), caption, document.l_margin, document.get_y() + 1, document.inner_mm, _CODE_MM)
     for who in ("For the installer", "For the owner"):
         document.set_y(document.get_y() + 10)
         document.sentence(f"{who}: ______________________________    Date: ______________")

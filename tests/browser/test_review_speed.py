@@ -113,7 +113,7 @@ def test_several_cameras_at_once(asking: tuple[str, Logbook], page_of: Callable[
     press(page, "o", "together_open")
     page.wait_for_selector("text=3 cameras wait for a word")
     keep(page, "together_desk")
-    page.get_by_text("C-4: ").click()
+    page.get_by_text("C-4: The picture").click()
     page.get_by_role("radio", name="tolerated").or_(page.get_by_role("button", name="tolerated")).first.click()
     page.get_by_label("Reason (needed to dismiss").fill("film is thin, cleaned in spring")
     page.get_by_role("button", name="Record for all that are ticked").click()

@@ -15,7 +15,7 @@ from ui.parts.numbers import amount, limit_of, minute, with_interval
 from ui.parts.plain import literal, paragraph
 from ui.parts.reasons import offer_reasons
 from ui.parts.style import state_badge
-from ui.parts.together import show_together
+from ui.parts.together import offer_together, show_together
 from ui.parts.words import check_word, said, term, word
 
 __all__ = ["show_cautions", "show_finding", "show_passed"]
@@ -60,6 +60,7 @@ def _buttons(desk: Desk, finding: Finding) -> None:
         said = None if desk.decision(finding) is None else (desk.camera, finding.check)
         if said is not None or st.session_state.get("trail"):
             st.button(word("review.undo"), key="undo", shortcut="z", on_click=take_back, args=(desk.book, desk.visit, said))
+        offer_together(desk, finding)
     press_on({"c": "confirm", "o": "together_open"}, "keys-confirm")
     show_together(desk, finding)
 
@@ -67,7 +68,7 @@ def _buttons(desk: Desk, finding: Finding) -> None:
 def _reason(desk: Desk, finding: Finding, decision: str) -> None:
     field = f"why-{desk.visit.number}-{desk.camera}-{finding.check}"
     label = word(f"review.why_{decision}")
-    offer_reasons(desk.book, desk.visit, finding.check, decision, label, f"reasons-{field}-{decision}")
+    offer_reasons(desk, finding.check, decision, label, f"reasons-{field}-{decision}")
     with st.form(f"form-{field}", border=False):
         st.text_input(label, key=field)
         with st.container(horizontal=True):

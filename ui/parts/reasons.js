@@ -34,7 +34,7 @@ export default function ({ parentElement, data }) {
     field = fieldOf(data.label);
     if (!field) { if (tries--) setTimeout(start, 50); return; }
     field.addEventListener("keydown", step);
-    field.focus();
+    if (data.focus) field.focus();
   };
   start();
   return () => { tries = 0; field?.removeEventListener("keydown", step); };

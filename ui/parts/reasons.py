@@ -8,7 +8,7 @@ import streamlit as st
 
 from audit.account.reasons import reasons_given
 from audit.judge.finding import Check
-from audit.logbook import Logbook, VisitRecord
+from ui.parts.deciding import Desk
 from ui.parts.words import reasons_at_hand, word
 
 __all__ = ["offer_reasons"]
@@ -23,14 +23,15 @@ _reasons = st.components.v2.component(
 )
 
 
-def offer_reasons(book: Logbook, visit: VisitRecord, check: Check, decision: str, label: str, key: str) -> None:
-    """Reasons to take over into the field of that label, and the keyboard put into it.
+def offer_reasons(desk: Desk, check: Check, decision: str, label: str, key: str, *, type_at_once: bool = True) -> None:
+    """Reasons to take over into the field of that label; the keyboard is put into it where one types at once.
 
     Parameters
     ----------
     decision : str
         What the reason is for; ``dismiss_pass`` for a pass that is dismissed.
     """
-    given = reasons_given(book, visit, check, decision.removesuffix("_pass"))
+    given = reasons_given(desk.book, desk.visit, check, decision.removesuffix("_pass"))
     reasons = list(dict.fromkeys((*given, *reasons_at_hand(decision))))[:_MOST]
-    _reasons(data={"reasons": reasons, "label": label, "words": word("review.reasons")}, key=key)
+    about = {"reasons": reasons, "label": label, "focus": type_at_once, "words": word("review.reasons")}
+    _reasons(data=about, key=key)

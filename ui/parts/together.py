@@ -17,17 +17,22 @@ from ui.parts.reasons import offer_reasons
 from ui.parts.session import asked_name
 from ui.parts.words import check_word, state_word, term, word
 
-__all__ = ["show_recorded", "show_together"]
+__all__ = ["offer_together", "show_recorded", "show_together"]
 
 _MOST_LISTED = 60
 _WORDS = ("confirm", "dismiss", "tolerate")
 
 
-def show_together(desk: Desk, finding: Finding) -> None:
-    """The button that lists the cameras with this finding, or the list."""
-    about = (desk.visit.number, desk.camera, finding.check)
+def offer_together(desk: Desk, finding: Finding) -> None:
+    """The button that lists the cameras with this finding, until it has been pressed."""
+    about = _about(desk, finding)
     if st.session_state.get("together") != about:
         st.button(word("together.open"), key="together_open", on_click=_open, args=(about,))
+
+
+def show_together(desk: Desk, finding: Finding) -> None:
+    """The list of the cameras with this finding, once it was asked for."""
+    if st.session_state.get("together") != _about(desk, finding):
         return
     items = alike(desk.book, desk.visit, finding.check, finding.state)
     if len(items) <= 1:
@@ -40,7 +45,6 @@ def show_together(desk: Desk, finding: Finding) -> None:
     listed = items[:_MOST_LISTED]
     _pictures(desk, listed)
     label = word("together.why")
-    offer_reasons(desk.book, desk.visit, finding.check, "tolerate", label, f"reasons-together-{'-'.join(map(str, about))}")
     with st.form("together-form", border=False):
         for item in listed:
             st.checkbox(literal(word("together.camera", camera=item.camera, why=item.why)), value=True, key=_tick(desk, item))
@@ -50,6 +54,8 @@ def show_together(desk: Desk, finding: Finding) -> None:
             word("together.what"), _WORDS, default="confirm", required=True, key="together_word",
             format_func=lambda one: term("decision", one),
         )  # fmt: skip
+        key = f"reasons-together-{desk.visit.number}-{desk.camera}-{finding.check}"
+        offer_reasons(desk, finding.check, "tolerate", label, key, type_at_once=False)
         st.text_input(label, key="together_why")
         with st.container(horizontal=True):
             st.form_submit_button(word("together.record"), type="primary", on_click=_record, args=(desk, listed))
@@ -71,6 +77,10 @@ def _pictures(desk: Desk, listed: Sequence[Alike]) -> None:
     cells = [(photo.sha256, photo.name, item.camera) for item, photo in photos if photo is not None]
     if cells:
         thumbnails(cells)
+
+
+def _about(desk: Desk, finding: Finding) -> tuple[int, str, str]:
+    return desk.visit.number, desk.camera, finding.check
 
 
 def _open(about: tuple[int, str, str]) -> None:
