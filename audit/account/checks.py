@@ -44,4 +44,4 @@ def reference_table(logbook: Logbook, visit: VisitRecord) -> tuple[tuple[str, ..
         (camera, "; ".join(kept.get(camera, ())) or "no reference yet", bars.get(camera, ""))
         for camera, _ in logbook.verdict_order(visit)
     ]
-    return ("camera", "held to", "none of this visit's pictures becomes reference because"), rows
+    return ("camera", "held to", "no new reference because"), rows

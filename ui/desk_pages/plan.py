@@ -107,13 +107,21 @@ def _problems(version: str, site: Site) -> None:
     if len(site.cameras) > _CHECKED_AT_ONCE and not st.toggle(word("plan.check_now", n=len(site.cameras)), key="check"):
         return
     problems = _checked(version, site)
-    if problems:
-        header = tuple(word(f"plan.{c}") for c in ("camera", "severity", "what", "remedy"))
-        table(header, [(p.camera, p.severity, p.message, p.remedy) for p in problems[:_SHOWN]], word("plan.check"))
-        if len(problems) > _SHOWN:
-            paragraph(word("plan.more", n=len(problems) - _SHOWN), "strong")
+    wrong = [p for p in problems if p.severity != "caution"]
+    if wrong:
+        _table(wrong)
     else:
         st.success(word("plan.clean"))
+    if len(problems) > len(wrong):
+        with st.expander(word("plan.cautions", n=len(problems) - len(wrong))):
+            _table([p for p in problems if p.severity == "caution"])
+
+
+def _table(problems: list[PlanProblem]) -> None:
+    header = tuple(word(f"plan.{c}") for c in ("camera", "severity", "what", "remedy"))
+    table(header, [(p.camera, p.severity, p.message, p.remedy) for p in problems[:_SHOWN]], word("plan.check"))
+    if len(problems) > _SHOWN:
+        paragraph(word("plan.more", n=len(problems) - _SHOWN), "strong")
 
 
 def _parts(version: str, site: Site) -> None:

@@ -9,7 +9,7 @@ from typing import cast
 
 import streamlit as st
 
-from audit.account.unproven import Unproven, by_reason, left_open, unproven
+from audit.account.unproven import Unproven, by_reason, left_open, unproven, unproven_sentences
 from audit.account.worklist import open_work
 from audit.errors import AuditError
 from audit.judge.finding import State
@@ -18,9 +18,12 @@ from audit.people import shown_name
 from audit.report.crew_list import crew_list
 from audit.report.handover import write_handover
 from ui.parts.numbers import minute
-from ui.parts.plain import literal, show_notice, table
+from ui.parts.plain import literal, paragraph, show_notice, table
 from ui.parts.session import ask_for_name, asked_name, current_visit, logbook, may
 from ui.parts.words import check_word, language, said, state_mark, state_word, term, word
+
+#: Checks that are not verified are listed openly up to so many; beyond, their sum by reason comes first.
+_SHOWN_AT_ONCE = 4
 
 
 def _sign(book: Logbook, visit: VisitRecord) -> None:
@@ -150,7 +153,10 @@ def _unproven(book: Logbook, visit: VisitRecord) -> int:
         for reason, group in by_reason(items).items()
         for item in group
     ]
-    table(header, rows, word("sign.unproven"))
+    for sentence in unproven_sentences(items):
+        paragraph(sentence)
+    with st.expander(word("sign.unproven_each", n=len(items)), expanded=len(items) <= _SHOWN_AT_ONCE):
+        table(header, rows, word("sign.unproven"))
     left = left_open(items)
     if left and visit.signed_at is None and may("decide"):
         _settling(book, visit, left)
