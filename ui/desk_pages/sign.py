@@ -154,7 +154,7 @@ def _unproven(book: Logbook, visit: VisitRecord) -> int:
         for item in group
     ]
     for sentence in unproven_sentences(items):
-        paragraph(sentence)
+        paragraph(said(sentence))
     with st.expander(word("sign.unproven_each", n=len(items)), expanded=len(items) <= _SHOWN_AT_ONCE):
         table(header, rows, word("sign.unproven"))
     left = left_open(items)

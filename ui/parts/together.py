@@ -15,7 +15,7 @@ from ui.parts.evidence import thumbnails
 from ui.parts.plain import literal, paragraph
 from ui.parts.reasons import offer_reasons
 from ui.parts.session import asked_name
-from ui.parts.words import check_word, state_word, term, word
+from ui.parts.words import check_word, said, state_word, term, word
 
 __all__ = ["offer_together", "show_recorded", "show_together"]
 
@@ -47,7 +47,7 @@ def show_together(desk: Desk, finding: Finding) -> None:
     label = word("together.why")
     with st.form("together-form", border=False):
         for item in listed:
-            st.checkbox(literal(word("together.camera", camera=item.camera, why=item.why)), value=True, key=_tick(desk, item))
+            st.checkbox(literal(word("together.camera", camera=item.camera, why=said(item.why))), value=True, key=_tick(desk, item))
         if len(items) > len(listed):
             paragraph(word("together.more", n=len(items) - len(listed)), "faint")
         st.pills(
@@ -94,17 +94,17 @@ def _close() -> None:
 
 def _record(desk: Desk, listed: Sequence[Alike]) -> None:
     """Record it at each camera that is ticked; where somebody was faster, theirs stays and the page says so."""
-    said, why = str(st.session_state.get("together_word")), str(st.session_state.get("together_why") or "").strip()
+    decision, why = str(st.session_state.get("together_word")), str(st.session_state.get("together_why") or "").strip()
     ticked = [item for item in listed if st.session_state.get(_tick(desk, item))]
     if not named():
         return
     if not ticked:
         st.session_state["notice"] = word("together.none_ticked")
         return
-    if said != "confirm" and not why:
+    if decision != "confirm" and not why:
         st.session_state["notice"] = word("review.why_needed")
         return
-    entries, refused = decide_together(desk.book, desk.visit, ticked, said, asked_name(), why)
+    entries, refused = decide_together(desk.book, desk.visit, ticked, decision, asked_name(), why)
     for entry in entries:
         remember(desk, entry.check, entry.camera)
     if refused:
