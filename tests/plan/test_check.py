@@ -62,6 +62,11 @@ def test_a_sound_camera_has_nothing_to_say() -> None:
         (replace(BASE, form="fisheye"), "warning", "fisheye is planned with a rectilinear"),
         (replace(BASE, targets=()), "warning", "nothing is planned"),
         (replace(BASE, purpose=None, targets=(Target("t", 0, 10, 1.6),)), "warning", "no purpose"),
+        (
+            replace(BASE, purpose="recgonise", targets=(Target("gate", 0, 10, 1.6), Target("door", 1, 10, 1.6))),
+            "warning",
+            "'recgonise' is no level of pixel density, so targets 'gate', 'door' have no requirement",
+        ),
         (replace(BASE, surface=None, mount=MountChain(("junction box",))), "caution", "surface is not given"),
         (replace(BASE, night="none"), "caution", "by day alone"),
         (replace(BASE, targets=(Target("pond", 0, 40, 1.6, 25.0),)), "caution", "56% of the light"),

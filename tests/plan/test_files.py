@@ -581,7 +581,7 @@ def test_an_empty_template_is_read_as_a_plan_without_cameras(suffix: str, tmp_pa
     site, problems = look_at_plan(tmp_path / f"new{suffix}")
     assert site is not None and not site.cameras and not site.waiting
     assert [p.message for p in problems if p.severity == "error"] == ["the plan has no cameras below its header."]
-    with pytest.raises(PlanError, match="not written over"):
+    with pytest.raises(PlanError, match=rf"new\{suffix}: is there already and is not written over; name a new file\.$"):
         write_template(tmp_path / f"new{suffix}")
 
 
