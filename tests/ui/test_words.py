@@ -67,7 +67,7 @@ def _spoken(path: Path) -> list[str]:
 
 
 #: Values of the audit and of the browser that are never shown as they are.
-NO_WORDS = {*STATES, "bring in", "kept visit", "kept name", "kept language"}
+NO_WORDS = {*STATES, "bring in", "kept visit", "kept name", "wrong way up", "kept language"}
 SCRIPTS = ("focus.py",)
 
 

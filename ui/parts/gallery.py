@@ -32,7 +32,7 @@ _gallery = st.components.v2.component(
 )
 _ROLES: tuple[SaidRole, ...] = get_args(SaidRole)
 #: Letters that say it of the photo that the keyboard is on.
-_KEYS: dict[str, str] = dict(zip("lwbdnu", _ROLES, strict=True)) | {"0": "nobody", "m": "move", "z": "undo"}
+_KEYS: dict[str, str] = dict(zip("lwbdntu", _ROLES, strict=True)) | {"0": "nobody", "m": "move", "z": "undo"}
 
 
 def show_gallery(
