@@ -12,6 +12,7 @@ from audit.plan.model import Camera
 __all__ = ["glass_findings", "night_findings", "proves_clean", "worst_per_check"]
 
 
+_MIDDLE_THIRD = (1 / 3, 2 / 3)
 #: Causes as a person says them.
 _CAUSE_WORDS = {
     "haze": "film or haze", "spots": "drops or dust", "cobweb": "cobweb", "infrared reflection": "IR reflection",
@@ -39,7 +40,40 @@ def glass_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> 
         else:
             found.append(_from(camera, snapshot, clarity, limits, "by night" if snapshot.night else "by day"))
         found += _soft(camera, snapshot, limits)
+        found += _near_thing(camera, snapshot, limits)
     return worst_per_check(found)
+
+
+def _near_thing(camera: Camera, snapshot: Snapshot, limits: Limits) -> list[Finding]:
+    """Something right before the lens, by one picture by day: a person looks. One picture never says that nothing is."""
+    clarity = snapshot.measured.clarity
+    share, at = clarity.blocked_fraction, clarity.blocked_at
+    least = limits.obstruction.single_image_fraction
+    if share is None or at is None or snapshot.night or share < least:
+        return []
+    return [
+        Finding(
+            camera.camera,
+            "obstruction",
+            "to check",
+            f"Something right before the lens may hide the view {_where(at)} by day; one picture can't tell it from a plain "
+            "wall or a shade: look at the picture.",
+            measured=share,
+            planned=0.0,
+            limit=least,
+            unit="share",
+            photo=snapshot.photo,
+            remedy=remedies.obstruction_remedy(camera),
+        )
+    ]
+
+
+def _where(at: tuple[float, float]) -> str:
+    """Where in the picture a point lies, in words."""
+    low, high = _MIDDLE_THIRD
+    level = "above" if at[1] < low else "below" if at[1] > high else ""
+    side = "on the left" if at[0] < low else "on the right" if at[0] > high else ""
+    return " ".join(word for word in (level, side) if word) or "in the middle"
 
 
 def _soft(camera: Camera, snapshot: Snapshot, limits: Limits) -> list[Finding]:

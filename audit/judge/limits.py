@@ -76,6 +76,7 @@ class ObstructionLimits(_Table):
     """When something stands in the view."""
 
     blocked_fraction: float = Field(gt=0, le=1)
+    single_image_fraction: float = Field(default=0.1, gt=0, le=1)
 
 
 class FocusLimits(_Table):

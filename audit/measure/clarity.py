@@ -7,6 +7,7 @@ Against the reference (:mod:`audit.measure.view`) or over several images of one 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -24,7 +25,7 @@ from audit.measure.transfer import at_measure_size, bands_of, log_luminance
 from audit.measure.trend import trend
 from audit.measure.turned import seen_while_turned, while_turned
 
-__all__ = ["emptiness", "is_night", "measure_clarity", "measure_series", "sharpness_of", "single_verdict",
+__all__ = ["emptiness", "is_night", "measure_clarity", "measure_series", "near_thing", "sharpness_of", "single_verdict",
            "too_plain", "trend"]
 
 _FEWEST_PX = 32
@@ -34,6 +35,10 @@ _PATCH_FROM = 0.5
 _SERIES_GAIN, _SERIES_LASTING, _SERIES_BASE = 0.9, 1.0, -0.5
 _ONE_SCENE = 0.45
 _STAYS_OFFSET = -0.2
+#: A cell belongs to a near thing from this chance on that it is hidden: lower, and walls join; higher, and it falls apart.
+_HIDDEN_CELL = 0.3
+#: Share of the picture's outer cells that a near thing fills at least.
+_LEAST_RIM = 0.05
 _FROM_ONE = "from one image alone: fog, darkness or a plain scene can look alike"
 _FROM_TURNED = "from several pictures while the camera was turned: it stays on the glass while the scene moves"
 _FROM_SEVERAL = "from several images of this camera: it stays while the scene changes"
@@ -63,7 +68,26 @@ def measure_clarity(pixels: NDArray[np.uint8], sky: Sky | None = None) -> Clarit
     if too_plain(log):
         return Clarity(None, None, "not measured: the picture shows too little texture", None, night)
     verdict = single_verdict(small)
-    return clarity_from(verdict, sharpness_of(log, sky), night)
+    share, at = near_thing(verdict)
+    return replace(clarity_from(verdict, sharpness_of(log, sky), night), blocked_fraction=share, blocked_at=at)
+
+
+def near_thing(verdict: Verdict) -> tuple[float, tuple[float, float] | None]:
+    """Share of the picture of the largest patch of cells that look hidden, and its middle in 0..1 of width and height.
+
+    What stands right before a lens comes in from a side, so a patch within the picture (a wall, a shade) does not count.
+    """
+    _, labels, stats, middles = cv2.connectedComponentsWithStats((verdict.blocked > _HIDDEN_CELL).astype(np.uint8), connectivity=4)
+    rim = np.concatenate([labels[0], labels[-1], labels[1:-1, 0], labels[1:-1, -1]])
+    touching = np.bincount(rim, minlength=len(stats)) >= _LEAST_RIM * len(rim)
+    areas = np.where(touching, stats[:, cv2.CC_STAT_AREA], 0)
+    areas[0] = 0  # the cells that are not hidden
+    largest = int(areas.argmax())
+    if not areas[largest]:
+        return 0.0, None
+    rows, columns = labels.shape
+    column, row = middles[largest]
+    return float(areas[largest]) / labels.size, (float(column + 0.5) / columns, float(row + 0.5) / rows)
 
 
 def clarity_from(verdict: Verdict, sharpness: float | None, night: bool, note: str = _FROM_ONE) -> Clarity:

@@ -88,6 +88,11 @@ class Clarity:
         Outlines of soiled areas, each a tuple of (x, y) in 0..1 of width and height.
     night : bool
         Grey picture under infrared or night gain.
+    blocked_fraction : float or None
+        Largest patch that one picture alone takes for a thing right before the lens, share of the picture: a hint.
+        None where it was not looked for.
+    blocked_at : (x, y) or None
+        Its middle, in 0..1 of width and height.
     """
 
     dirt_probability: float | None
@@ -96,6 +101,8 @@ class Clarity:
     sharpness: float | None
     night: bool = False
     patches: tuple[tuple[tuple[float, float], ...], ...] = ()
+    blocked_fraction: float | None = None
+    blocked_at: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -471,3 +471,23 @@ def test_nobody_is_sent_to_turn_a_camera_whose_direction_is_not_sure(turn: float
         unsure = abs(turn) < 1.96 * sd
         assert ("too uncertain to act on" in remedy.action) == unsure
         assert told(remedy) == (None if unsure else turn) and remedy.cautions
+
+
+@pytest.mark.parametrize(
+    ("at", "where"),
+    [((0.2, 0.8), "below on the left"), ((0.9, 0.5), "on the right"), ((0.5, 0.1), "above"), ((0.5, 0.5), "in the middle")],
+)
+def test_a_thing_right_before_the_lens_is_looked_at_by_a_person(at: tuple[float, float], where: str) -> None:
+    """Without a reference, by day alone, and never a defect; a smaller patch is not told, and nothing vouches for none."""
+    camera = SITE.cameras[0]
+    near = replace(CLEAR, blocked_fraction=0.25, blocked_at=at)
+    day, night = good_pair(camera)
+    covered = replace(day, measured=replace(day.measured, clarity=near))
+    verdict = judge_camera(camera, evidence(camera, covered, night), LIMITS)
+    found = only(verdict, "obstruction")
+    assert found.state == "to check" and found.measured == 0.25 and f"the view {where} by day" in found.why
+    assert verdict.state == "to check" and found.remedy is not None
+    small = replace(day, measured=replace(day.measured, clarity=replace(near, blocked_fraction=0.05)))
+    dark = replace(night, measured=replace(night.measured, clarity=replace(near, night=True)))
+    for shots in ((small, night), (day, dark)):
+        assert not [f for f in judge_camera(camera, evidence(camera, *shots), LIMITS).findings if f.check == "obstruction"]
