@@ -37,6 +37,8 @@ _ONE_SCENE = 0.45
 _STAYS_OFFSET = -0.2
 #: A cell belongs to a near thing from this chance on that it is hidden: lower, and walls join; higher, and it falls apart.
 _HIDDEN_CELL = 0.3
+#: A cell is sky from this share on.
+_SKY_CELL = 0.5
 #: Share of the picture's outer cells that a near thing fills at least.
 _LEAST_RIM = 0.05
 _FROM_ONE = "from one image alone: fog, darkness or a plain scene can look alike"
@@ -68,16 +70,21 @@ def measure_clarity(pixels: NDArray[np.uint8], sky: Sky | None = None) -> Clarit
     if too_plain(log):
         return Clarity(None, None, "not measured: the picture shows too little texture", None, night)
     verdict = single_verdict(small)
-    share, at = near_thing(verdict)
+    share, at = near_thing(verdict, sky)
     return replace(clarity_from(verdict, sharpness_of(log, sky), night), blocked_fraction=share, blocked_at=at)
 
 
-def near_thing(verdict: Verdict) -> tuple[float, tuple[float, float] | None]:
+def near_thing(verdict: Verdict, sky: Sky | None = None) -> tuple[float, tuple[float, float] | None]:
     """Share of the picture of the largest patch of cells that look hidden, and its middle in 0..1 of width and height.
 
-    What stands right before a lens comes in from a side, so a patch within the picture (a wall, a shade) does not count.
+    What stands right before a lens comes in from a side, so a patch within the picture (a wall, a shade) does not count;
+    nor does open sky, which by dusk is as dark and plain.
     """
-    _, labels, stats, middles = cv2.connectedComponentsWithStats((verdict.blocked > _HIDDEN_CELL).astype(np.uint8), connectivity=4)
+    hidden = verdict.blocked > _HIDDEN_CELL
+    if sky is not None and sky.mask is not None:
+        open_share = cv2.resize(sky.mask.astype(np.float32), hidden.shape[::-1], interpolation=cv2.INTER_AREA)
+        hidden &= open_share < _SKY_CELL
+    _, labels, stats, middles = cv2.connectedComponentsWithStats(hidden.astype(np.uint8), connectivity=4)
     rim = np.concatenate([labels[0], labels[-1], labels[1:-1, 0], labels[1:-1, -1]])
     touching = np.bincount(rim, minlength=len(stats)) >= _LEAST_RIM * len(rim)
     areas = np.where(touching, stats[:, cv2.CC_STAT_AREA], 0)

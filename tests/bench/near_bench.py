@@ -13,7 +13,6 @@ from __future__ import annotations
 import argparse
 import csv
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
@@ -22,6 +21,7 @@ from numpy.typing import NDArray
 from audit.judge.limits import load_limits
 from audit.measure.clarity import measure_clarity
 from audit.measure.image import MEASURE_SIDE_PX
+from audit.measure.sky import measure_sky
 
 KINDS = ("plain", "box", "leaves")
 LEAST, MOST = 0.2, 0.4
@@ -96,7 +96,7 @@ def main() -> None:
         if picture is None or donor is None:
             continue
         for what, shown in (("clean", picture), ("hidden", hidden(picture, donor, rng))):
-            share: Any = measure_clarity(shown).blocked_fraction
+            share = measure_clarity(shown, measure_sky(shown)).blocked_fraction
             told.setdefault((number % 2, what), []).append(share is not None and share >= limit)
     for (half, what), said in sorted(told.items()):
         print(f"half {half + 1}, {what}: told of {np.mean(said):.1%} ({sum(said)} of {len(said)} cameras)")

@@ -8,6 +8,7 @@ import pytest
 from audit.demo import sample_folder
 from audit.measure.clarity import measure_clarity, near_thing
 from audit.measure.dirt_model import KINDS, Verdict
+from audit.measure.measurement import Sky
 from tests.bench.near_bench import hidden, read
 
 BLOCKED = KINDS.index("blocked")
@@ -32,6 +33,13 @@ def test_a_patch_within_the_picture_is_a_wall_or_a_shade() -> None:
     cells = np.zeros((18, 22), np.float32)
     cells[6:14, 5:15] = 0.9
     assert near_thing(_verdict(cells)) == (0.0, None)
+
+
+def test_open_sky_by_dusk_is_no_thing() -> None:
+    cells, mask = np.zeros((18, 22), np.float32), np.zeros((360, 440), bool)
+    cells[:6], mask[:125] = 0.9, True
+    assert near_thing(_verdict(cells))[0] > 0.3
+    assert near_thing(_verdict(cells), Sky(0.35, 0.01, None, mask)) == (0.0, None)
 
 
 def test_scattered_cells_are_no_thing() -> None:
