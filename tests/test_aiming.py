@@ -27,6 +27,7 @@ from audit.judge.limits import load_limits
 from audit.logbook import Logbook
 from audit.plan.files import read_plan
 from audit.plan.optics import geometry
+from audit.visit import aim as aim_module
 from audit.visit.aim import Aimed, Aimer, AimJob
 
 CAMERA = "TH-01"
@@ -86,6 +87,32 @@ def test_a_camera_that_is_turned_far_step_by_step_is_followed(aimer: Aimer) -> N
         assert line(seen, "pan").correction_deg == pytest.approx(-right_deg, abs=1.5)
     back = [line(aimer.look(turned(d), SIZE), "pan").correction_deg for d in (16, 8, 0)]
     assert back == pytest.approx([-16.0, -8.0, 0.0], abs=1.5)
+
+
+def test_between_measured_pictures_a_turn_is_followed_and_measured_again_when_it_stands_still(
+    aimer: Aimer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measured: list[int] = []
+    really = aim_module.measure_image
+    monkeypatch.setattr(aim_module, "measure_image", lambda pixels, lens: (measured.append(1), really(pixels, lens))[1])
+    first = line(aimer.look(turned(), SIZE), "tilt")
+    aimer.settle()
+    assert len(measured) == 1
+    moving = aimer.look(turned(0.0, 3.0, 2.0), SIZE)
+    aimer.settle()
+    assert len(measured) == 1 and not moving.still, "it is followed while it moves"
+    assert first.correction_deg is not None and line(moving, "tilt").correction_deg is not None
+    assert line(moving, "tilt").correction_deg - first.correction_deg == pytest.approx(-3.0, abs=0.3)
+    assert moving.sharpness == pytest.approx(really(turned(0.0, 3.0, 2.0), None).clarity.sharpness, abs=0.05)
+    assert aimer.look(turned(0.0, 3.0, 2.0), SIZE).still and len(measured) == 1
+    aimer.settle()
+    assert len(measured) == 2, "it stands still and was not measured by itself"
+    aimer.look(turned(0.0, 3.0, 2.0), SIZE)
+    aimer.settle()
+    assert len(measured) == 2
+    aimer.look(turned(), SIZE)
+    aimer.look(np.full((720, 1280, 3), 90, np.uint8), SIZE)
+    assert len(measured) == 3, "what shows too little of the one before is measured by itself"
 
 
 def test_it_knows_when_the_camera_stands_still(aimer: Aimer) -> None:

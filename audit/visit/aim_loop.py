@@ -70,6 +70,7 @@ class _Loop:
             began = time.monotonic()
             try:
                 self._one(began)
+                self._aimer.settle()
                 wait_s = max(0.0, _EVERY_S - (time.monotonic() - began))
             except NoPicture as refusal:
                 if refusal.reason in FINAL:
