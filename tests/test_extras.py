@@ -29,6 +29,7 @@ ADAPTERS = {
     "audit/collect/soap.py": "collect",
     "audit/collect/web.py": "collect",
     "audit/drawings/dxf.py": "drawings",
+    "audit/drawings/ifc.py": "ifc",
     "audit/drawings/picture.py": "drawings",
     "audit/logbook/token_key.py": "token",
     "audit/photos/text.py": "reading",

@@ -44,15 +44,20 @@ def plan_check(
 
 
 def plan_import(
-    drawing: Annotated[Path, typer.Argument(help="A DXF drawing.")],
+    drawing: Annotated[Path, typer.Argument(help="A DXF drawing or an IFC model.")],
     out: Annotated[Path, typer.Option("-o", "--out", help="Plan to write: .csv, .xlsx or .geojson.")],
     mapping: Annotated[Path | None, typer.Option("--mapping", help="TOML file: blocks, unit, attributes to columns.")] = None,
     as_json: Json = False,
 ) -> int:
-    """Make a plan from a drawing's camera blocks."""
-    from audit.plan.imported import import_drawing
+    """Make a plan from a drawing's camera blocks or a model's cameras."""
+    if drawing.suffix.lower() == ".ifc":
+        from audit.drawings.ifc import import_ifc
 
-    site, problems = import_drawing(drawing, out, mapping)
+        site, problems = import_ifc(drawing, out, mapping)
+    else:
+        from audit.plan.imported import import_drawing
+
+        site, problems = import_drawing(drawing, out, mapping)
     for problem in problems:
         if as_json:
             emit(asdict(problem))

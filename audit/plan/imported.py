@@ -69,7 +69,7 @@ def import_drawing(
     drawing = Path(drawing)
     need("drawings", "Importing a drawing")
     if drawing.suffix.lower() != ".dxf":
-        raise _refused(shown_name(drawing), "a plan is imported from a DXF drawing; save the drawing as .dxf.")
+        raise _refused(shown_name(drawing), "a plan is imported from a DXF drawing or an IFC model; save it as .dxf or .ifc.")
     settings = _read_mapping(None if mapping is None else Path(mapping))
     grid = _grid(shown_name(drawing), _cameras(drawing, settings), settings)
     return write_grid(grid, Path(out), drawing.stem)
