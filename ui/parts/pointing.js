@@ -31,6 +31,7 @@ export default function ({ parentElement, data, setTriggerValue }) {
     view.layer = shape("svg", { viewBox: "0 0 100 100", preserveAspectRatio: "none", "aria-hidden": "true" });
     frame.replaceChildren(image, view.layer);
     frame.style.aspectRatio = data.aspect;
+    frame.style.maxWidth = `calc(85vh * ${data.aspect})`;
   }
   frame.tabIndex = 0;
   frame.setAttribute("role", "application");
