@@ -100,3 +100,22 @@ def test_exchanged_east_and_north_of_a_named_grid_are_asked_about(tmp_path: Path
     assert fixed is not None
     for one, other in zip(fixed.cameras, read.cameras, strict=True):
         assert (one.east_m, one.north_m) == pytest.approx((other.east_m, other.north_m), abs=0.01)
+
+
+def test_a_tilt_without_a_said_sense_that_has_both_signs_is_asked_about(tmp_path: Path) -> None:
+    """Two of six against four is no slip of the pen: one of either could be meant, so every row waits."""
+    plan = _plan(tmp_path / "plan.csv", ["3"] * 6)
+    header, *rows = plan.read_text(encoding="utf-8").replace("pitch_deg", "Tilt").splitlines()
+    turned = [row.replace(";-15;", ";15;") if k < 2 else row for k, row in enumerate(rows)]
+    plan.write_text("\n".join([header, *turned]), encoding="utf-8")
+    site, problems = look_at_plan(plan)
+    assert site is not None and len(site.waiting) == 6
+    assert any("doesn't say whether plus is up or down" in p.sentence() for p in problems)
+
+
+def test_a_column_called_w_of_hundreds_is_the_pictures_width(tmp_path: Path) -> None:
+    plan = _plan(tmp_path / "plan.csv", ["3", "4"])
+    text = plan.read_text(encoding="utf-8").replace("image_width_px;image_height_px", "W;H")
+    plan.write_text(text, encoding="utf-8")
+    site, _ = look_at_plan(plan)
+    assert site is not None and [(c.lens.width_px, c.lens.height_px) for c in site.cameras] == [(1920, 1080)] * 2
