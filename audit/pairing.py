@@ -29,7 +29,7 @@ _MOST_CODES, _MOST_PHONES = 20, 50
 #: So long a visit counts as unsigned without asking again.
 _ASKED_S = 2.0
 
-Event = Literal["issued", "let in", "void", "revoked"]
+Event = Literal["issued", "joined", "void", "revoked"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +127,7 @@ class Pairings:
             del self._codes[code.key]
             if not code.host.lasts():
                 return None
-            code.host.note(code.key, "let in", code.host.by, called)
+            code.host.note(code.key, "joined", code.host.by, called)
             token = secrets.token_urlsafe(32)
             phone = Paired(code.key, code.host, called, self._clock() + SESSION_S, self._clock())
             self._phones[_hashed(token)] = phone

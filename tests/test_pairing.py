@@ -48,7 +48,7 @@ def test_a_code_lets_one_phone_in_once(pairings: Pairings, told: Told) -> None:
     let_in = pairings.redeem(f"{code.digits[:4]} {code.digits[4:]}", " Cleo\n Example ")
     assert let_in is not None and let_in[1].name == "Cleo Example" and pairings.find(let_in[0]) is let_in[1]
     assert pairings.redeem(code.digits, "Ben Example") is None, "it works once"
-    assert told.events == [("issued", ADA, None), ("let in", ADA, "Cleo Example")]
+    assert told.events == [("issued", ADA, None), ("joined", ADA, "Cleo Example")]
     assert pairings.find("") is None and pairings.find(let_in[0] + "x") is None and pairings.find(code.digits) is None
 
 
@@ -129,8 +129,8 @@ def test_it_is_kept_with_the_visit_and_signed(tmp_path: Path) -> None:
     with judged_logbook(tmp_path, cameras=1, visits=1) as book:
         visit = book.visit(1)
         book.note_pairing(visit, "a1", "issued", ADA)
-        book.note_pairing(visit, "a1", "let in", ADA, "Cleo Example")
-        assert [(p.event, p.by, p.name) for p in book.pairings(visit)] == [("issued", ADA, None), ("let in", ADA, "Cleo Example")]
+        book.note_pairing(visit, "a1", "joined", ADA, "Cleo Example")
+        assert [(p.event, p.by, p.name) for p in book.pairings(visit)] == [("issued", ADA, None), ("joined", ADA, "Cleo Example")]
         with pytest.raises(LogbookError, match="say who"):
             book.note_pairing(visit, "a1", "revoked", " ")
         signed = book.sign(visit, ADA, keys=tmp_path / "keys", unprotected=True)

@@ -313,7 +313,7 @@ class PointRecord:
     undoes: int | None = None
 
 
-PairingEvent = Literal["issued", "let in", "void", "revoked"]
+PairingEvent = Literal["issued", "joined", "void", "revoked"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,4 +63,4 @@ def test_a_phone_is_let_in_for_aiming_alone_and_turned_away(
     phone.get_by_role("button", name="Sign in").wait_for()
     with Logbook.open(str(desk.book)) as book:
         events = [(p.event, p.name, p.by.partition(" <")[0]) for p in book.pairings(1)]
-    assert events == [("issued", None, "Cleo Example"), ("let in", "Fay Example", "Cleo Example"), ("revoked", None, "Cleo Example")]
+    assert events == [("issued", None, "Cleo Example"), ("joined", "Fay Example", "Cleo Example"), ("revoked", None, "Cleo Example")]

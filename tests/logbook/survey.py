@@ -104,7 +104,7 @@ def signed_folder(folder: Path) -> Path:
     book.promise(visit, "C-1", "night", DAY + timedelta(days=36500), "Ada Example", "next week")
     book.answer(visit, "C-1/day.jpg", "C-1", "Ada Example", role="day snapshot")
     lies = Drawing(400, 300, by_points((KnownPoint("C-1", 10.0, 10.0, 1.0, 2.0), KnownPoint("C-3", 390.0, 10.0, 3.0, 2.0)), 400, 300))
-    book.note_pairing(visit, "0123456789abcdef", "let in", "Ada Example", "Cleo's phone")
+    book.note_pairing(visit, "0123456789abcdef", "joined", "Ada Example", "Cleo's phone")
     book.put_drawing(visit, "", "floor.png", (b"a floor plan", b"its picture"), lies, "Ada Example")
     book.sign(visit, "Ada Example", PASSPHRASE)
     book.put_stamp(visit, Authority(folder / "authority").answer(book.stamp_request(visit)))

@@ -92,7 +92,7 @@ def desk() -> Desk:
 def test_the_right_code_lets_in_with_a_cookie_that_no_script_and_no_other_site_has(desk: Desk) -> None:
     line = desk.let_in()
     parts = {p.strip() for p in line.split(";")[1:]}
-    assert {"HttpOnly", "SameSite=Strict", "Secure", "Path=/"} <= parts and desk.events == ["issued", "let in"]
+    assert {"HttpOnly", "SameSite=Strict", "Secure", "Path=/"} <= parts and desk.events == ["issued", "joined"]
     status, headers, body = desk.ask("/", Cookie=cookie_of(line))
     assert (status, body) == (200, b"behind") and headers["x-frame-options"] == "DENY"
 
