@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from tests.browser.desk_server import ARTEFACTS, idle, served, shown
+from tests.bench.review_speed import asking_site
+from tests.browser.desk_server import ARTEFACTS, idle, press, served, shown
 from tests.desk_samples import judged_logbook
 
 pytestmark = pytest.mark.browser
@@ -36,23 +37,59 @@ def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
     return (folder / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
 
 
+#: Widths and heights: a desk, a tablet on its side, the desk at 200 % zoom (WCAG 2.2, 1.4.4: half as many CSS pixels), a phone.
+WINDOWS = ((1440, 900), (1024, 768), (720, 450), (390, 844))
+
+
 def test_no_serious_fault(axe: str, tmp_path: Path, page_of: Callable[[str], Any]) -> None:
     judged_logbook(tmp_path).close()
     found = []
     with served(tmp_path / "logbook") as address:
-        for size in ("desk", "phone"):
-            page = page_of(size)
-            for name in PAGES:
-                page.goto(f"{address}/{name}?visit=1")
-                page.wait_for_selector(".counts")
-                page.wait_for_timeout(1200)
-                page.evaluate(axe)
-                faults = page.evaluate("axe.run().then(r => r.violations)")
-                for fault in faults:
-                    nodes = [n for n in fault["nodes"] if not _not_ours(fault["id"], n["html"])]
-                    if fault["impact"] in ("serious", "critical") and nodes:
-                        found.append((size, name or "review", fault["id"], [n["html"][:160] for n in nodes[:4]]))
+        page = page_of("desk")
+        for name in PAGES:
+            shown(page, address, name, "?visit=1")
+            page.evaluate(axe)
+            for width, height in WINDOWS:
+                page.set_viewport_size({"width": width, "height": height})
+                idle(page)
+                found += [(width, name or "review", *fault) for fault in _serious(page)]
+                over = page.evaluate("document.scrollingElement.scrollWidth - window.innerWidth")
+                assert over <= 1, f"{name} is {over} px wider than a window of {width} px"
     assert found == []
+
+
+def test_no_serious_fault_while_one_decides(axe: str, tmp_path: Path, page_of: Callable[[str], Any]) -> None:
+    """The choice of cameras, reasons to take over, and several cameras at once."""
+    asking_site(tmp_path, cameras=5, of_two=1, of_one=3).close()
+    found = []
+    with served(tmp_path / "logbook") as address:
+        page = page_of("desk")
+        shown(page, address, query="?camera=C-2")
+        page.evaluate(axe)
+        press(page, "d", "dismiss")
+        page.locator(".reasons button").first.wait_for()
+        found += _serious(page)
+        page.get_by_role("button", name="Cancel").click()
+        page.get_by_role("button", name="Others with this finding").click()
+        page.wait_for_selector("text=3 cameras wait for a word")
+        idle(page)
+        found += _serious(page)
+        page.get_by_role("button", name="All cameras").click()
+        page.wait_for_selector("text=Part of the mounting")
+        idle(page)
+        found += _serious(page)
+    assert found == []
+
+
+def _serious(page: Any) -> list[tuple[str, list[str]]]:
+    """Serious and critical faults of the page as it stands."""
+    faults = page.evaluate("axe.run().then(r => r.violations)")
+    return [
+        (fault["id"], [n["html"][:160] for n in nodes[:4]])
+        for fault in faults
+        if fault["impact"] in ("serious", "critical")
+        and (nodes := [n for n in fault["nodes"] if not _not_ours(fault["id"], n["html"])])
+    ]
 
 
 def test_no_serious_fault_where_somebody_speaks(axe: str, tmp_path: Path, page_of: Callable[[str], Any]) -> None:
@@ -69,11 +106,10 @@ def test_no_serious_fault_where_somebody_speaks(axe: str, tmp_path: Path, page_o
         page.locator(".point").last.wait_for()
         idle(page)
         page.evaluate(axe)
-        faults = page.evaluate("axe.run().then(r => r.violations)")
+        found = _serious(page)
         page.locator(".point").last.scroll_into_view_if_needed()
         ARTEFACTS.mkdir(exist_ok=True)
         page.screenshot(path=str(ARTEFACTS / "saying_desk.png"), full_page=True)
-        found = [(f["id"], [n["html"][:160] for n in f["nodes"][:4]]) for f in faults if f["impact"] in ("serious", "critical")]
         assert found == []
 
 
