@@ -60,7 +60,7 @@ def test_no_serious_fault(axe: str, tmp_path: Path, page_of: Callable[[str], Any
 
 def test_no_serious_fault_while_one_decides(axe: str, tmp_path: Path, page_of: Callable[[str], Any]) -> None:
     """The choice of cameras, reasons to take over, and several cameras at once."""
-    asking_site(tmp_path, cameras=5, of_two=1, of_one=3).close()
+    asking_site(tmp_path, cameras=6, of_two=1, of_one=3).close()
     found = []
     with served(tmp_path / "logbook") as address:
         page = page_of("desk")
