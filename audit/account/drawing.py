@@ -147,12 +147,13 @@ def site_svg(
         return ""
     reach = _reach_m(cameras)
     frame = _Frame.around(cameras, reach, sheet.under)
+    letters = _PAPER_LABEL_PX if sheet.paper else _LABEL_PX
     parts = [
         f'<svg viewBox="0 0 {_WIDTH_PX:.0f} {frame.height_px:.0f}" role="group" '
         f'aria-label="{html.escape(words["title"])}" xmlns="http://www.w3.org/2000/svg">',
         *_ground(sheet, frame),
-        _scale_bar(frame),
-        _north_arrow(words["north"]),
+        _scale_bar(frame, letters),
+        _north_arrow(words["north"], letters),
     ]
     drawn = cameras if len(cameras) <= _MOST_CONES else [
         c for c in cameras if states.get(c.camera) == "defect" or seen.get(c.camera, Seen()).turn_deg is not None
@@ -161,10 +162,10 @@ def site_svg(
     drawn_names = {c.camera for c in drawn}
     parts += [_tick(c, frame, reach) for c in cameras if c.camera not in drawn_names]
     if len(cameras) <= _MOST_CONES:
-        parts += _things(site, cameras, frame)
+        parts += _things(site, cameras, frame, letters)
     spots = _spots(cameras, states, frame)
     parts += [_leader(c, spots[c.camera], frame) for c in cameras]
-    labels = _labels(spots, _PAPER_LABEL_PX if sheet.paper else _LABEL_PX)
+    labels = _labels(spots, letters)
     order = sorted(cameras, key=lambda c: -_rank(states, c))
     parts += [
         _marker(c, states.get(c.camera, "not verified"), spots[c.camera], labels.get(c.camera), words, sheet.paper) for c in order
@@ -253,7 +254,7 @@ def _blind_ground(camera: Camera, pose: Pose, frame: _Frame, reach_m: float) -> 
     return f'<path d="M{line}Z" fill="#5f616b" fill-opacity=".22"/>'
 
 
-def _things(site: Site, cameras: Sequence[Camera], frame: _Frame) -> list[str]:
+def _things(site: Site, cameras: Sequence[Camera], frame: _Frame, letters_px: float) -> list[str]:
     """Targets as crosses, landmarks as squares with their names."""
     floor = cameras[0].floor
     out = []
@@ -272,7 +273,7 @@ def _things(site: Site, cameras: Sequence[Camera], frame: _Frame) -> list[str]:
             f"<title>{name}</title></rect>"
         )
         if len(marks) <= _MOST_NAMES:
-            out.append(f'<text x="{x + 8:.1f}" y="{y + 4:.1f}" font-size="{_LABEL_PX:.0f}" fill="#0b4a75">{name}</text>')
+            out.append(f'<text x="{x + 8:.1f}" y="{y + 4:.1f}" font-size="{letters_px:.0f}" fill="#0b4a75">{name}</text>')
     return out
 
 
@@ -403,19 +404,19 @@ def _shape(state: State, x: float, y: float) -> str:
     return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="6.5" {style}/>'
 
 
-def _scale_bar(frame: _Frame) -> str:
+def _scale_bar(frame: _Frame, letters_px: float) -> str:
     length = next(m for m in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 1e5) if m * frame.px_per_m >= 60)
     y, x = frame.height_px - 14, _MARGIN_PX
     return (
         f'<path d="M{x},{y - 5}V{y}H{x + length * frame.px_per_m:.1f}V{y - 5}" fill="none" stroke="#1f2128"/>'
-        f'<text x="{x + length * frame.px_per_m + 7:.1f}" y="{y + 3}" font-size="13" fill="#1f2128">{length:g} m</text>'
+        f'<text x="{x + length * frame.px_per_m + 7:.1f}" y="{y + 3}" font-size="{letters_px:.0f}" fill="#1f2128">{length:g} m</text>'
     )
 
 
-def _north_arrow(word: str) -> str:
+def _north_arrow(word: str, letters_px: float) -> str:
     x, y = _WIDTH_PX - 28, 46.0
     return (
         f'<path d="M{x},{y}V{y - 24}M{x - 6},{y - 15}L{x},{y - 26}L{x + 6},{y - 15}" fill="none" stroke="#1f2128" '
-        f'stroke-width="2"/><text x="{x}" y="{y + 15}" text-anchor="middle" font-size="14" fill="#1f2128">'
+        f'stroke-width="2"/><text x="{x}" y="{y + letters_px + 1:.0f}" text-anchor="middle" font-size="{letters_px:.0f}" fill="#1f2128">'
         f"{html.escape(word)}</text>"
     )

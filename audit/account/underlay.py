@@ -17,7 +17,7 @@ __all__ = ["Underlay", "Window", "cut_out", "underlay_of"]
 #: Pixels across a frame: what 178 mm of paper take at 300 dots an inch.
 _WIDEST_PX = 2100
 #: Share of the drawing's darkness that is left (chosen by eye: lines stay readable, markers stand out).
-_LEFT = 0.6
+_LEFT = 0.75
 _QUALITY = 82
 
 

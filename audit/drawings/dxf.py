@@ -26,7 +26,7 @@ _EDGE = 0.02
 #: Share of the drawn things on each side that may lie far off, and how many times wider than the rest they make a drawing before
 #: they are left out (a forgotten text at the origin).
 _STRAY_SHARE, _STRAY_TIMES = 0.01, 8.0
-_LEAST_WIDTH_PX, _MM_PER_INCH, _DOTS_PER_INCH = 3.0, 25.4, 120.0
+_LEAST_WIDTH_PX, _MM_PER_INCH, _DOTS_PER_INCH = 5.0, 25.4, 120.0
 #: Lighter than this, of 255, is not seen on white.
 _TOO_LIGHT = 215
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 from datetime import date, timedelta
@@ -11,9 +12,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from audit.account.drawing import Seen, Sheet, site_svg
+from audit.account.drawing import Seen, Sheet, site_svg, size_of
 from audit.account.history import cleaning_due
 from audit.account.worklist import lacking_shots, missing_work, open_work
+from audit.plan.model import Landmark, Target
 from tests.desk_samples import HOSTILE_NAME, judged_logbook
 
 START = date(2026, 6, 16)
@@ -71,6 +73,38 @@ def test_drawing_shows_each_state_by_shape_and_escapes_names(tmp_path: Path) -> 
     shapes = [part.split("</title>")[1].split("/>")[0] for part in svg.split("data-camera")[1:]]
     plain = {s.split(" ")[0] + str(s.count("L")) + ("#ffffff" if "#ffffff" in s else "") for s in shapes}
     assert len(plain) == 4
+
+
+def test_cameras_of_one_mast_stand_side_by_side_worst_on_top(tmp_path: Path) -> None:
+    book = judged_logbook(tmp_path, cameras=3, visits=1)
+    one, two, three = book.site().cameras
+    moved = (replace(one, floor=""), replace(two, east_m=one.east_m, north_m=one.north_m, floor=""), replace(three, east_m=40.0, floor=""))
+    site = replace(book.site(), cameras=moved, _index={})
+    svg = site_svg(site, {"C-2": "defect", "C-1": "as planned"}, {}, Sheet(""), {"title": "t", "north": "N", "camera": "{camera}"})
+    groups = {name: svg.split(f'data-camera="{name}"')[1].split("</g>")[0] for name in ("C-1", "C-2", "C-3")}
+    circle = re.search(r'cy="([\d.]+)"', groups["C-1"])
+    tip = re.search(r'd="M[\d.]+,([\d.]+)', groups["C-2"])
+    assert circle is not None and tip is not None
+    assert float(circle[1]) - (float(tip[1]) + 9) == pytest.approx(19.0, abs=0.2)
+
+
+def test_blind_ground_targets_and_landmarks_are_drawn(tmp_path: Path) -> None:
+    """Straight ahead the blind ground ends where the picture's lower edge meets it: height / tan(tilt + half the high angle)."""
+    book = judged_logbook(tmp_path, cameras=1, visits=1)
+    one = replace(book.site().cameras[0], east_m=0.0, north_m=0.0, floor="", bearing_deg=0.0, pitch_deg=-40.0, height_m=1.0)
+    far = replace(one, camera="C-9", east_m=100.0, north_m=100.0)
+    marks = (Landmark("post <3>", 50.0, 50.0, 0.0),)
+    site = replace(book.site(), cameras=(replace(one, targets=(Target("gate", 40.0, 50.0, 0.0),)), far), landmarks=marks, _index={})
+    sheet = Sheet("")
+    svg = site_svg(site, {}, {}, sheet, {"title": "t", "north": "N", "camera": "{camera}"})
+    assert "post &lt;3&gt;" in svg and "<title>gate</title>" in svg
+    shape = re.search(r'<path d="M([^"]+)Z" fill="#5f616b"', svg)
+    assert shape is not None
+    points = [tuple(map(float, p.split(","))) for p in shape[1].split("L")]
+    metres_per_px = size_of(site, sheet).width_m / size_of(site, sheet).width_px
+    middle = points[1:][len(points[1:]) // 2]
+    ahead = (points[0][1] - middle[1]) * metres_per_px
+    assert ahead == pytest.approx(1.0 / math.tan(math.radians(40.0 + one.lens.vfov_deg / 2)), abs=0.03)
 
 
 def test_labels_of_cameras_on_one_pole_do_not_overlap(tmp_path: Path) -> None:
