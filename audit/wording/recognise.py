@@ -19,6 +19,8 @@ __all__ = ["in_pieces", "translated"]
 
 #: Costs of a reading (chosen: a longer template beats two short ones, and any template beats a word that stays).
 _TEMPLATE, _STOP_TEMPLATE, _UNKNOWN, _AS_IT_IS, _WORD_AS_IT_IS, _EMPTY, _MARK = 0.3, 2.5, 5.0, 1.5, 0.5, 0.05, 0.15
+#: Of two readings that cost the same, the one in which the catalogue explains more letters; a word in capitals may be a name.
+_LETTER, _CAPITALS = 0.0005, 0.2
 #: A name that holds the end of a sentence is hardly one.
 _SENTENCE_AS_IT_IS = 4.0
 #: How many ways of cutting a text at a template's words are tried, and how many ends of its last place.
@@ -36,6 +38,7 @@ _TOKEN = re.compile(r"\s+|[^\w\s]|[^\s,;:()]+?(?=[.!?…]?(?:[\s,;:()]|$))|\w+")
 _UNITS = frozenset("px mm cm km kg dB min MB GB GiB MiB ms lx deg dpi".split())
 _NAME_LIKE = re.compile(r"[\d_/\\@=]|\.\w|^--|^photo-audit$|[a-z][A-Z]")
 _ENDS = re.compile(r"[;:()]|[,.](?!\d)| (?:and|or|but) | \(|'")
+_ITEMS = re.compile(r"[,;] ")
 _SENTENCE = re.compile(r"(?<=[.!?]) (?=[A-ZÀ-Ý'(])|(?<=\n)")
 
 
@@ -132,6 +135,7 @@ class _Reader:
     def _better(self, best: _Reading, template: Template, spans: list[tuple[int, int]], at: tuple[int, int, int]) -> _Reading:
         start, stop, end = at
         cost = _TEMPLATE if not template.names or template.words - _STOP else _STOP_TEMPLATE
+        cost -= _LETTER * sum(map(len, template.literals))
         unknown, values = 0, []
         for a, b in spans:
             value = self.value(a, b)
@@ -163,7 +167,22 @@ class _Reader:
             read = self.row(start, end)
             if not read.unknown and read.cost < as_it_is.cost:
                 self.values[start, end] = read
+            elif listed := self._listed(start, end):
+                self.values[start, end] = listed
         return self.values[start, end]
+
+    def _listed(self, start: int, end: int) -> _Reading | None:
+        """A list one by one: what is known of it is given, the rest stays."""
+        marks = [*_ITEMS.finditer(self.text, start, end)]
+        if not marks:
+            return None
+        cost, said, at = 0.0, [], start
+        for mark in [*marks, None]:
+            item = self.value(at, end if mark is None else mark.start())
+            cost += item.cost
+            said.append(item.text if mark is None else item.text + self._mark(mark[0][0], mark.start(), mark.start() + 1) + " ")
+            at = end if mark is None else mark.end()
+        return _Reading(cost, 0, "".join(said))
 
     def _stop_of_token(self, start: int, end: int) -> int:
         """Where a word, number, quoted name or mark ends."""
@@ -191,7 +210,8 @@ class _Reader:
             if link is not None:
                 cost, unknown, said = 0.2, 0, link
             elif not _SMALL_WORD.search(word) or word in _UNITS:
-                cost, unknown, said = _MARK if word in "±°" else 0.0, 0, self._mark(word, start, stop)
+                cost = _MARK if word in "±°" else _CAPITALS if word.isalpha() and len(word) > 2 else 0.0
+                unknown, said = 0, self._mark(word, start, stop)
             elif _NAME_LIKE.search(word):
                 cost, unknown, said = 0.4, 0, word
             else:

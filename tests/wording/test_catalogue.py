@@ -16,7 +16,7 @@ from audit.wording.catalogue import PLURAL_FORMS, catalogue
 from tests import house_wording as house
 
 #: Sentences of a room that may be without a translation; it only ever goes down.
-MOST_UNTRANSLATED: dict[str, int] = {"aiming": 1, "cli": 11, "collect": 63, "demo": 3, "demo_devices": 2, "desk": 2, "desk_settings": 19, "errors": 5, "extras": 2, "judge": 1, "lens": 6, "logbook": 256, "match": 54, "measure": 77, "people": 8, "photos": 94, "plan": 566, "report": 7, "running": 2, "stored": 2, "ui": 2, "visit": 78}  # fmt: skip
+MOST_UNTRANSLATED: dict[str, int] = {"drawings": 5, "plan": 560, "visit": 1}  # fmt: skip
 
 
 @pytest.mark.parametrize("language", house.LANGUAGES)
