@@ -17,11 +17,11 @@ from audit.judge import remedies
 from audit.judge.chances import PoseBelief, outside, state_of, target_chances
 from audit.judge.evidence import CameraEvidence, Comparison, Exchange
 from audit.judge.finding import Verdict
-from audit.judge.findings import intended_pose, judge_camera
+from audit.judge.findings import intended_pose, judge_camera, waiting_verdict
 from audit.judge.limits import load_limits, planned_lens
 from audit.lens import Lens
 from audit.measure.measurement import Clarity, DirtCause, Sky, ViewChange
-from audit.plan.model import Camera, Target
+from audit.plan.model import Camera, Target, WaitingCamera
 from audit.plan.optics import Pose, open_sky_fraction
 from tests.bench.sites import score, simulate
 from tests.judge_samples import CLEAR, LIMITS, SITE, evidence, good_pair, judged, only, snapshot
@@ -491,3 +491,20 @@ def test_a_thing_right_before_the_lens_is_looked_at_by_a_person(at: tuple[float,
     dark = replace(night, measured=replace(night.measured, clarity=replace(near, night=True)))
     for shots in ((small, night), (day, dark)):
         assert not [f for f in judge_camera(camera, evidence(camera, *shots), LIMITS).findings if f.check == "obstruction"]
+
+
+def test_a_camera_whose_row_waits_is_not_judged_and_says_why() -> None:
+    verdict = waiting_verdict(WaitingCamera("C-9", ("E4, height_m: 'tbc' is no number",)))
+    (found,) = verdict.findings
+    assert (verdict.state, found.check, found.state) == ("not verified", "image", "not verified")
+    assert found.why == "Not judged: its row of the plan waits for an answer: E4, height_m: 'tbc' is no number"
+    assert found.remedy is not None and found.remedy.action.startswith("Correct the row in the plan ('photo-audit plan check' says how)")
+
+
+def test_a_turn_beyond_the_joint_goes_to_the_pole_adapter_where_there_is_one() -> None:
+    """On a pole the adapter's straps turn the whole mount; on a wall another part has to be brought."""
+    camera = replace(SITE.camera("TH-18"), form="bullet")
+    pose = intended_pose(camera).pose
+    on_pole, on_wall = (remedies.pan_remedy(replace(camera, surface=surface), pose, 175.0, 0.5) for surface in ("pole", "wall"))
+    assert "by turning the pole adapter" in on_pole.action and "mark the straps" in on_pole.action
+    assert "another mounting face" in on_wall.action and "swivel bracket" in " ".join(on_wall.parts)

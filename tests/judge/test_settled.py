@@ -118,3 +118,11 @@ def test_what_may_become_reference(states: dict[Check, State], tolerated: tuple[
     verdict = Verdict("TH-18", "as planned", findings)
     assert (reference_bar(verdict, tolerated) is not None) == barred
     assert reference_grounds(verdict, tolerated).startswith("tolerated" if tolerated else "as planned")
+
+
+def test_work_that_no_measurement_shows_is_looked_at() -> None:
+    """The photo that came with it still shows the fault, or can't be measured: a person has the last word."""
+    found = only(settled(too_high(), {"aim": [said("done", state="to check", photo="after.jpg")]}), "aim")
+    assert (found.camera, found.check, found.state, found.photo) == ("TH-18", "aim", "to check", "after.jpg")
+    assert found.why == "Done by Ada Example. No measurement shows it: look at after.jpg."
+    assert found.remedy is not None and "Look at after.jpg" in found.remedy.action

@@ -11,7 +11,7 @@ import imagehash
 import numpy as np
 import piexif
 import pytest
-from hostile_files import exif_block, jpeg_with_stated_size, png_bomb, scene, sound_file
+from hostile_files import exif_block, jpeg_with_scans, jpeg_with_stated_size, png_bomb, scene, sound_file
 from PIL import Image, ImageOps
 
 from audit.photos.pixels import Undecodable, apply_orientation, decode, decode_with_size, picture_hash, preview_jpeg
@@ -226,3 +226,16 @@ def test_a_scanned_page_takes_a_third_of_the_memory_that_a_coloured_one_does() -
     assert small.shape == (400, 287, 3) and np.ptp(small, axis=2).max() == 0
     assert abs(float(small.mean()) - 0.75 * 255) < 2
     assert peak < 3.5 * page.width * page.height
+
+
+@pytest.mark.parametrize(("kind", "most"), [("PNG", 80), ("progressive JPEG", 80), ("JPEG", 220)])
+def test_what_must_be_unpacked_whole_may_be_smaller(kind: str, most: int) -> None:
+    """A baseline JPEG is read at a fraction of its size; any other picture takes its whole size in memory."""
+    side = 10_000 if most == 80 else 15_000
+    data = jpeg_with_stated_size(side, side) if kind == "JPEG" else png_bomb(side)
+    if kind == "progressive JPEG":
+        data = bytearray(jpeg_with_scans(64, 0))
+        at = data.find(b"\xff\xc2")
+        data[at + 5 : at + 9] = struct.pack(">HH", side, side)
+    with pytest.raises(Undecodable, match=rf"states {side} × {side} pixels, more than the {most} megapixels accepted"):
+        decode(bytes(data), 1280)
