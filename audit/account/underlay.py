@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -63,6 +64,7 @@ def underlay_of(logbook: Logbook, record: DrawingRecord | None) -> Underlay | No
     return Underlay(record.name, logbook.image(record.picture_sha256), record.drawing)
 
 
+@lru_cache(maxsize=16)
 def cut_out(under: Underlay, window: Window) -> str:
     """The drawing within a window, as an address that an SVG can hold."""
     picture = decode_picture(under.data, max(under.drawing.width_px, under.drawing.height_px))
