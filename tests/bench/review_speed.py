@@ -121,6 +121,7 @@ def dismissed(page: Any) -> int:
     page.keyboard.press("ArrowDown")
     page.keyboard.press("Enter")
     page.wait_for_selector("text=dismissed by")
+    idle(page)
     return 3
 
 
