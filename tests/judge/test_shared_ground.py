@@ -50,11 +50,11 @@ def test_the_panned_camera_is_found_with_its_turn(site: list[GroundSeen], turn: 
 
 
 def test_of_two_cameras_either_may_be_the_panned_one(site: list[GroundSeen]) -> None:
-    """One neighbour alone doesn't say which of the two it is; one whose bearing was shown does."""
+    """One neighbour alone doesn't say which of the two it is; those whose bearing was shown do."""
     pair = [site[0], replace(site[1], bearing_deg=site[1].bearing_deg - 40.0)]
     told = ground_misfits(pair)
     assert not any(ground_worth_a_look(m) for m in told.values())
-    told = ground_misfits([replace(pair[0], shown=True), pair[1]])
+    told = ground_misfits([*(replace(s, shown=True) for s in (site[0], site[2], site[3])), pair[1]])
     assert set(told) == {"C1"} and ground_worth_a_look(told["C1"])
 
 
