@@ -14,9 +14,10 @@ from audit.cli.speak import say
 from audit.errors import AuditError, PhotoRefused
 from audit.match.assign import match_photos
 from audit.match.labels import label_index, read_codes
+from audit.match.look import look_at
 from audit.match.placement import Placement
-from audit.match.reading import READ_SIDE_PX, id_reader, ids_of, read_label, to_read, unread_sentence
-from audit.match.roles import of_a_phone
+from audit.match.reading import READ_SIDE_PX, id_reader, ids_of, may_hold_print, read_label, to_read, unread_sentence
+from audit.match.roles import by_hand, of_a_phone
 from audit.match.table import read_answers, read_metadata_table
 from audit.match.written import name_reader, names_of
 from audit.measure.burned_in import read_burned_in
@@ -46,7 +47,7 @@ def match_files(
             order.append(found.name)
             try:
                 opened = open_photo(found.path, found.name, max_side_px=MEASURE_SIDE_PX, guarded=True)
-                taken.append(replace(opened.photo, codes=read_codes(opened.pixels)))
+                taken.append(_looked_at(replace(opened.photo, codes=read_codes(opened.pixels)), opened.pixels))
             except PhotoRefused as error:
                 refused[found.name] = error.message
             report("read", done, len(files), found.name)
@@ -86,12 +87,19 @@ def _placed_by_text(
     return {p.photo: p for p in match_photos(site, tuple(read.values()), told, at_least)}
 
 
+def _looked_at(photo: Photo, pixels: NDArray[np.uint8]) -> Photo:
+    """The photo with what it shows, where a phone may have taken it."""
+    return replace(photo, shows=look_at(pixels).probabilities) if by_hand(photo) else photo
+
+
 def _with_text(site: Site, photo: Photo, pixels: NDArray[np.uint8]) -> Photo:
     """The photo with the camera whose name is burnt into it or whose id is printed on a label in it."""
     if not of_a_phone(photo) and not label_index(site).hits(photo):
         camera = name_reader(names_of(site)).camera(read_burned_in(pixels))
         if camera is not None:
             return replace(photo, written=(camera,))
+    if not may_hold_print(photo):
+        return photo
     ids = id_reader(ids_of(site))
     text = ids.told(read_label(pixels, ids))
     return photo if text is None else replace(photo, codes=(text,))

@@ -52,6 +52,9 @@ SPACING_NEIGHBOURS = 3
 _SPACING_M, _LEAST_SPACING_M, _MOST_SPACING_M = 10.0, 2.0, 200.0
 #: Strays may lie this far outside the cameras' own rectangle (chosen).
 _MARGIN_M = 30.0
+#: A fix that comes again to the digit was taken before: how fast its photographer may have gone on since, metres a second, what a
+#: fix that states no error is taken for, and the most that age makes of it (common practice, no source: phones that slept).
+_OLD_M_PER_S, _UNSTATED_M, _OLDEST_M = 0.8, 10.0, 400.0
 #: A position farther from the site than this is none, but a mistake.
 _FARTHEST_M = 200_000.0
 #: Year for which magnetic directions without any date are turned: the model's last one that was known when this was written.
@@ -282,6 +285,7 @@ def photo_arrays(site: Site, photos: Sequence[Photo]) -> PhotoArrays:
         direction = true_bearing_deg(meta, origin)
         if direction is not None:
             bearing[i] = math.radians(direction)
+    stated = _grown_with_age(photos, time_s, np.column_stack([latitude, longitude]), stated)
     if origin is None:
         east, north = nan.copy(), nan.copy()
     else:
@@ -289,6 +293,21 @@ def photo_arrays(site: Site, photos: Sequence[Photo]) -> PhotoArrays:
     far = np.hypot(east, north) > _FARTHEST_M
     east[far] = north[far] = np.nan
     return PhotoArrays(time_s, east, north, stated, bearing)
+
+
+def _grown_with_age(photos: Sequence[Photo], time_s: FloatArray, fixes: FloatArray, stated: FloatArray) -> FloatArray:
+    """Stated errors (M,), larger where a device gave the fix of an earlier photo once more: it doesn't know where it is now."""
+    by_device: dict[str | None, list[int]] = {}
+    for i in np.flatnonzero(~np.isnan(time_s) & ~np.isnan(fixes).any(axis=1)).tolist():
+        by_device.setdefault(photos[i].metadata.device, []).append(i)
+    grown = stated.copy()
+    for members in by_device.values():
+        index = np.array(sorted(members, key=lambda i: (time_s[i], photos[i].name)), dtype=np.int64)
+        _, first, of = np.unique(fixes[index], axis=0, return_index=True, return_inverse=True)
+        age_s = time_s[index] - time_s[index][first][of.ravel()]
+        own = np.where(np.isnan(stated[index]), _UNSTATED_M, stated[index])
+        grown[index] = np.where(age_s > 0, np.hypot(own, np.minimum(_OLD_M_PER_S * age_s, _OLDEST_M)), stated[index])
+    return grown
 
 
 def position_log_density(residual2_m2: NDArray[Any], scale2_m2: NDArray[Any], nu: float = NU) -> NDArray[Any]:

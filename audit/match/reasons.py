@@ -10,6 +10,7 @@ import numpy as np
 
 from audit.match.evidence import PhotoArrays
 from audit.match.placement import BY_HAND, Decision
+from audit.match.shots import Shows, look_sentence
 from audit.match.solve import Known
 from audit.photos.photo import Photo
 from audit.plan.model import Camera, Site
@@ -97,6 +98,8 @@ def reasons(site: Site, photos: Sequence[Photo], arrays: PhotoArrays, known: Kno
         for sentence in (_position(photos[i], arrays, i, planned), _direction(arrays, i, planned)):
             if sentence:
                 said.append(sentence)
+    if photos[i].shows and (seen := look_sentence(Shows(photos[i].shows))) is not None:
+        said.append(seen)
     if about.only_one:
         said.append("it would be this camera's only photo, and nothing in it names the camera")
     if about.decision == "uncertain":

@@ -6,10 +6,11 @@ from collections.abc import Iterable, Sequence
 
 from audit.match.labels import LabelHit, words
 from audit.match.placement import Role
+from audit.match.shots import Shows, role_by_look
 from audit.photos.photo import Photo
 from audit.plan.model import Camera
 
-__all__ = ["CREW_SHOTS", "OWN_PICTURES", "lacking_shots", "of_a_phone", "role_of", "roles_by_order"]
+__all__ = ["CREW_SHOTS", "OWN_PICTURES", "by_hand", "lacking_shots", "of_a_phone", "role_of", "roles_by_order"]
 
 _WORDS: dict[str, Role] = {
     "overview": "wide view",
@@ -50,8 +51,14 @@ def of_a_phone(photo: Photo) -> bool:
     return meta.latitude is not None or meta.focal_35mm is not None or meta.bearing_deg is not None
 
 
+def by_hand(photo: Photo) -> bool:
+    """Whether somebody may have taken a photo by hand: a phone did, or it lost all that the file said, as messengers' copies do."""
+    meta = photo.metadata
+    return of_a_phone(photo) or (meta.device is None and meta.serial is None and meta.taken_at is None)
+
+
 def role_of(photo: Photo, camera: Camera | None, hits: Sequence[LabelHit]) -> Role:
-    """The shot that a photo is, from its codes, name, size and metadata; ``unknown`` where nothing tells.
+    """The shot that a photo is, from its codes, name, size, metadata and look; ``unknown`` where nothing tells.
 
     A picture that has the planned camera's own image size, and neither the position nor the lens data of a phone,
     is a snapshot of that camera.
@@ -71,7 +78,7 @@ def role_of(photo: Photo, camera: Camera | None, hits: Sequence[LabelHit]) -> Ro
         return "snapshot"
     if any(hit.source == "text" and hit.kind == "serial" for hit in hits):
         return "label"
-    return "unknown"
+    return (role_by_look(Shows(photo.shows)) if photo.shows else None) or "unknown"
 
 
 def _order_of_work(visits: Sequence[Sequence[Role]]) -> tuple[Role, ...]:

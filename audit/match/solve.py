@@ -17,20 +17,24 @@ from audit.match.factors import emissions
 from audit.match.labels import LabelHit, label_index
 from audit.match.learning import Lesson, burst_steps, first_settings, learn, rule_of
 from audit.match.sampling import Draws, Effort, draw_walks
+from audit.match.shots import Shows, stray_log_ratio
 from audit.match.steps import Factors, build_tables
 from audit.match.streams import Stream
 from audit.match.walk import Chain, Tables, forward_backward
 from audit.photos.photo import Photo
 from audit.plan.model import Site
 
-__all__ = ["Known", "Result", "gather", "solve_alone", "solve_walks", "sure_cameras"]
+__all__ = ["Known", "Result", "gather", "labels_in_one_go", "solve_alone", "solve_walks", "sure_cameras"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 IntArray = NDArray[np.int64]
 
-#: Log probability that a label that was read, or a folder's name, names a camera that the photo does not belong to (chosen).
-_LABEL_WRONG, _FOLDER_WRONG = math.log(1e-4), math.log(0.02)
+#: Log probability that a label that was read, or a folder's name, names a camera that the photo does not belong to (chosen: labels
+#: stuck on the wrong camera or read wrongly are so rare, and still outweighed by neighbours that agree on another).
+_LABEL_WRONG, _FOLDER_WRONG = math.log(5e-4), math.log(0.02)
+#: Where a camera's name was read in the picture itself: its look says no more then.
+_IN_THE_PICTURE = ("code", "board", "picture")
 #: Log factor of all that contradicts a person: as good as impossible, and still finite.
 _ANSWERED = -60.0
 #: Cells (steps times pairs of candidates) of the first and of the shortened lists, and their bounds, for time and memory.
@@ -57,6 +61,9 @@ _OUTSIDE, _BESIDE, _LEAST_WIDTH = 2e-4, 4, 12
 _ROUNDS = 3
 #: Weight of a further visit where several walks pass the site: a second phone or crew may come by the same camera.
 _AGAIN_BY_OTHERS = 0.1
+#: The same where labels were photographed in one go, and cameras are visited once more for everything else; and the share of label
+#: photos that follow another camera's at once from which that is so (chosen; of crews that photograph camera by camera below a tenth).
+_AGAIN_BY_TOURS, _LABELS_AT_ONCE = 0.5, 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +82,9 @@ class Known:
         Camera that a person said, -1 where none.
     answered : bool array (M,)
         Whether a person said anything.
+    strange : float array (M,)
+        Log factor of a photo's look where it belongs to no camera, over that where it belongs to one; 0 where nobody looked,
+        or something in the picture names a camera.
     """
 
     hits: tuple[tuple[LabelHit, ...], ...]
@@ -82,6 +92,7 @@ class Known:
     otherwise: FloatArray
     answer: IntArray
     answered: NDArray[np.bool_]
+    strange: FloatArray
 
 
 def gather(site: Site, photos: Sequence[Photo], answers: Mapping[str, str | None]) -> Known:
@@ -115,12 +126,29 @@ def gather(site: Site, photos: Sequence[Photo], answers: Mapping[str, str | None
                 table = {camera_index[said]: 0.0}
                 otherwise[i] = _ANSWERED
         factors.append(table or None)
-    return Known(tuple(hits), tuple(factors), otherwise, answer, answered)
+    named = np.array([any(hit.source in _IN_THE_PICTURE for hit in found) for found in hits], dtype=bool)
+    strange = np.array([stray_log_ratio(Shows(photo.shows)) if photo.shows else 0.0 for photo in photos])
+    return Known(tuple(hits), tuple(factors), otherwise, answer, answered, np.where(answered | named, 0.0, strange))
 
 
 def sure_cameras(known: Known) -> IntArray:
     """Camera that labels or an answer give each photo alone, -1 where they name none or several; (M,)."""
     return np.array([next(iter(f)) if f is not None and len(f) == 1 else -1 for f in known.factors], dtype=np.int64)
+
+
+def labels_in_one_go(sure: IntArray, cut: NDArray[np.bool_]) -> bool:
+    """Whether labels were photographed one after the other, camera after camera, apart from all other photos.
+
+    Parameters
+    ----------
+    sure : int array (T,)
+        Camera that each step's label or an answer gives, -1 where none.
+    cut : bool array (T,)
+        Whether a walk begins.
+    """
+    named = sure >= 0
+    at_once = named[1:] & named[:-1] & (sure[1:] != sure[:-1]) & ~cut[1:]
+    return bool(at_once.sum() > _LABELS_AT_ONCE * max(1, named.sum()))
 
 
 def _labelled(known: Known, order: IntArray) -> IntArray:
@@ -165,7 +193,7 @@ def _factors(
     said = known.answered[chain.photo]
     stray = said & (known.answer[chain.photo] < 0)
     real[stray] += _ANSWERED
-    return real, away
+    return real, away + known.strange[chain.photo][:, None]
 
 
 def _camera_starts(chain: Chain, new_stay: Float32Array, size: int) -> FloatArray:
@@ -234,6 +262,8 @@ def solve_walks(
     start = first_settings(photos, chain)
     if len(streams) > 1:
         start = replace(start, again_share=_AGAIN_BY_OTHERS)
+    if labels_in_one_go(named.sure, cut):
+        start = replace(start, again_share=_AGAIN_BY_TOURS)
     settings = start
     score = _first_look(site, photos, chain, settings, known)
     narrow = int(np.clip(math.sqrt(_NARROW_CELLS / order.size), *_NARROW))

@@ -19,6 +19,9 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 _COUNTER = re.compile(r"(?i)^([a-z_\-]{2,8}?)[_\-]?(\d{3,6})$")
+_DIGITS = re.compile(r"\d+")
+#: Copies that lost all metadata follow one another by the numbers of their names where there are at least so many (chosen).
+_LEAST_SENT = 3
 #: Numbers that a file counter may be behind or ahead of the last one of its track (chosen: one day's other pictures).
 _BACK, _JUMP = 3, 400
 #: Tracks of one stream at most, and photos of each at least, for two phones of one model to be told apart.
@@ -48,7 +51,7 @@ class Stream:
     photos : int array
         Indices of photos, in order.
     ordered : bool
-        False where the order tells nothing (unknown times, or two crews that can't be told apart).
+        False where the order tells nothing (neither times nor numbers, or two crews that can't be told apart).
     note : str
         Why the order is not used, else empty.
     """
@@ -86,8 +89,9 @@ def split_streams(photos: Sequence[Photo], arrays: PhotoArrays) -> tuple[Stream,
     """Splits a visit's photos into walks.
 
     Photos of one device form a stream, ordered by its clock. Where the file names of one stream carry two counters
-    that run side by side, two phones of one model are told apart by them. Photos without a time form streams whose
-    order tells nothing.
+    that run side by side, two phones of one model are told apart by them. Photos without a time follow one another by the
+    numbers in their names where a folder's names differ in nothing else, as messengers and downloads number what was sent;
+    all others form streams whose order tells nothing.
     """
     by_device: dict[str, list[int]] = {}
     for i, photo in enumerate(photos):
@@ -109,10 +113,28 @@ def split_streams(photos: Sequence[Photo], arrays: PhotoArrays) -> tuple[Stream,
                 name = device or "unknown device"
                 streams.append(Stream(name if part < 0 else f"{name}, file counter {part + 1}",
                                       np.array(indices, dtype=np.int64)))
+        sent, untimed = _sent_in_order(photos, untimed)
+        streams += [Stream(f"{device or 'unknown device'}, by their names", np.array(part, dtype=np.int64)) for part in sent]
         if untimed:
             streams.append(Stream(device or "unknown device", np.array(untimed, dtype=np.int64), False,
                                   "the photos carry no time, so that their order tells nothing"))
     return tuple(streams)
+
+
+def _sent_in_order(photos: Sequence[Photo], untimed: Sequence[int]) -> tuple[list[list[int]], list[int]]:
+    """Photos without a time whose names number them, part by part in that order, and the others."""
+    parts: dict[str, list[tuple[tuple[int, ...], int]]] = {}
+    for i in untimed:
+        numbers = tuple(int(found) for found in _DIGITS.findall(photos[i].name.rpartition("/")[2]))
+        parts.setdefault(_DIGITS.sub("#", photos[i].name), []).append((numbers, i))
+    sent, others = [], []
+    for part in parts.values():
+        numbered = part[0][0] and len({numbers for numbers, _ in part}) == len(part) >= _LEAST_SENT
+        if numbered:
+            sent.append([i for _, i in sorted(part)])
+        else:
+            others += [i for _, i in part]
+    return sent, sorted(others)
 
 
 def _crossings(site: SiteArrays, known: IntArray, time_s: FloatArray) -> tuple[float, float, int]:

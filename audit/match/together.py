@@ -142,7 +142,7 @@ def joined_streams(
     joinable: list[int] = []
     for stream in streams:
         clock = clocks.get(devices[stream.photos[0]] or "")
-        long = stream.photos.size >= _LEAST_CAMERAS
+        long = stream.photos.size >= _LEAST_CAMERAS and not np.isnan(time_s[stream.photos]).all()
         for i in joinable if long else ():
             one, its_clock = groups[i]
             offset = _offset_s(site, moved, sure, one, stream, clock_offset_s(its_clock, clock))

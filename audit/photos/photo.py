@@ -108,6 +108,8 @@ class Photo:
         Ids of the plan that are burnt into the picture.
     boards : tuple of str
         Cameras of the plan whose printed boards are in the picture.
+    shows : tuple of float
+        Probabilities of what it shows, in the order of ``audit.match.shots.KINDS``; empty where nobody looked.
     """
 
     name: str
@@ -121,6 +123,7 @@ class Photo:
     picture_hash: str | None = None
     written: tuple[str, ...] = ()
     boards: tuple[str, ...] = ()
+    shows: tuple[float, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Plain values for JSON."""
@@ -129,6 +132,7 @@ class Photo:
         plain["codes"] = list(self.codes)
         plain["written"] = list(self.written)
         plain["boards"] = list(self.boards)
+        plain["shows"] = list(self.shows)
         return plain
 
     @classmethod
@@ -139,4 +143,5 @@ class Photo:
         known["codes"] = tuple(plain.get("codes", ()))
         known["written"] = tuple(plain.get("written", ()))
         known["boards"] = tuple(plain.get("boards", ()))
+        known["shows"] = tuple(plain.get("shows", ()))
         return cls(**known)

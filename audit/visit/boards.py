@@ -11,7 +11,7 @@ from typing import Any
 
 from audit.account.boards import boards_of
 from audit.match.placement import Placement
-from audit.match.reading import to_read
+from audit.match.reading import left_open
 from audit.match.roles import of_a_phone
 from audit.measure.board import Board, find_boards
 from audit.photos.photo import Photo
@@ -43,7 +43,7 @@ class _KeptBoards:
 def look_for_boards(run: Run, photos: Mapping[str, Photo], placements: Sequence[Placement]) -> None:
     """Look for boards in every phone's photo that nothing else has placed; what this version looked at stays."""
     numbers = tuple(boards_of(run.logbook, run.site))
-    wanted = [photos[p.photo] for p in placements if to_read(photos[p.photo], p) and of_a_phone(photos[p.photo])]
+    wanted = [photos[p.photo] for p in placements if left_open(photos[p.photo], p) and of_a_phone(photos[p.photo])]
 
     def waiting() -> Iterator[_BoardJob]:
         for photo in wanted if numbers else ():

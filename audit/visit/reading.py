@@ -13,7 +13,7 @@ from typing import Any
 from audit.extras import has
 from audit.match.labels import label_index
 from audit.match.placement import Placement
-from audit.match.reading import READ_SIDE_PX, TEXT_METHOD, Ids, id_reader, ids_of, read_label, to_read
+from audit.match.reading import READ_SIDE_PX, TEXT_METHOD, Ids, id_reader, ids_of, may_hold_print, read_label, to_read
 from audit.match.roles import of_a_phone
 from audit.match.written import Names, name_reader, names_of
 from audit.measure.burned_in import WRITTEN_METHOD, read_burned_in
@@ -32,6 +32,7 @@ class _TextJob:
     ids: Ids
     names: Names
     own: bool
+    labelled: bool
 
 
 def read_texts(run: Run, photos: Mapping[str, Photo], placements: Sequence[Placement]) -> None:
@@ -47,9 +48,10 @@ def read_texts(run: Run, photos: Mapping[str, Photo], placements: Sequence[Place
     def waiting() -> Iterator[_TextJob]:
         for photo in wanted:
             own = not of_a_phone(photo)
-            last = WRITTEN_METHOD if own and _names_one(run, photo) else TEXT_METHOD
+            labelled = may_hold_print(photo)
+            last = WRITTEN_METHOD if own and (not labelled or _names_one(run, photo)) else TEXT_METHOD
             if run.logbook.measurement(photo.sha256, last) is None:
-                yield _TextJob(photo.name, kept_image(run, photo.sha256), ids, names, own)
+                yield _TextJob(photo.name, kept_image(run, photo.sha256), ids, names, own, labelled)
 
     def keep(job: _TextJob, records: dict[str, Any]) -> None:
         for method, record in records.items():
@@ -68,7 +70,7 @@ def _read_one(job: _TextJob) -> dict[str, Any]:
     """Records by method."""
     written = read_burned_in(job.image.pixels()) if job.own else ()
     burnt = {WRITTEN_METHOD: lines_to_record(written)} if job.own else {}
-    if name_reader(job.names).camera(written) is not None:
+    if not job.labelled or name_reader(job.names).camera(written) is not None:
         return burnt
     return {**burnt, TEXT_METHOD: lines_to_record(read_label(job.image.pixels(READ_SIDE_PX), id_reader(job.ids)))}
 

@@ -8,10 +8,18 @@ from __future__ import annotations
 
 import argparse
 import time
+from dataclasses import replace
+
+import numpy as np
 
 from audit.match.assign import match_photos
 from audit.match.placement import Placement
+from audit.photos.photo import Metadata
+from tests.bench import crew_walks, label_walks, phone_walks
 from tests.bench.walks import KINDS, Walk, make_walk
+
+#: Ways of drawing walks that share no code: by work orders, with phones that fail, label by label.
+WAYS = {"crews": crew_walks.make_walk, "phones": phone_walks.make_walk, "labels": label_walks.make_walk}
 
 
 def tally(walk: Walk, found: tuple[Placement, ...]) -> dict[str, int]:
@@ -36,6 +44,20 @@ def tally(walk: Walk, found: tuple[Placement, ...]) -> dict[str, int]:
             counts["wrong"] += 1
     counts["false cover"] = len(covered - {t for t in truth if t})
     return counts
+
+
+def stripped(walk: Walk, share: float, seed: int) -> Walk:
+    """The walk with a share of its photos as copies that messengers sent: numbered names, and no metadata but what is legible."""
+    lost = np.random.default_rng([53, seed]).random(len(walk.photos)) < share
+    new = {
+        photo.name: f"sent/chat_{number:05d}.jpg" if gone else photo.name
+        for number, (photo, gone) in enumerate(zip(walk.photos, lost, strict=True))
+    }
+    photos = tuple(
+        replace(photo, name=new[photo.name], width_px=1600, height_px=1200, metadata=Metadata(text=photo.metadata.text)) if gone else photo
+        for photo, gone in zip(walk.photos, lost, strict=True)
+    )
+    return Walk(walk.site, photos, {new[k]: v for k, v in walk.truth.items()}, {new[k]: v for k, v in walk.beside.items()}, walk.missed)
 
 
 def questions(walk: Walk, at_once: float = 0.1) -> int:
@@ -67,14 +89,20 @@ def main() -> None:
     parser.add_argument("--two-crews", action="store_true", help="both crews in one stream")
     parser.add_argument("--misfit", action="store_true", help="noise of another form than assumed")
     parser.add_argument("--questions", action="store_true")
+    parser.add_argument("--way", choices=(*WAYS, "own"), default="own", help="who draws the walks")
+    parser.add_argument("--stripped", type=float, default=0.0, help="share of photos that lost their metadata on the way")
     parser.add_argument("--kinds", nargs="*", default=list(KINDS))
     given = parser.parse_args()
     for kind in given.kinds:
         total: dict[str, int] = {}
         asked, cpu_s = 0, 0.0
         for seed in range(*given.seeds):
-            walk = make_walk(kind, given.cameras, seed, given.codes, 2 if given.two_crews else 1, given.two_crews,
-                             given.misfit)
+            if given.way == "own":
+                walk = make_walk(kind, given.cameras, seed, given.codes, 2 if given.two_crews else 1, given.two_crews,
+                                 given.misfit)
+            else:
+                walk = WAYS[given.way](kind, given.cameras, seed, given.codes)
+            walk = stripped(walk, given.stripped, seed) if given.stripped else walk
             start = time.process_time()
             found = match_photos(walk.site, walk.photos)
             cpu_s += time.process_time() - start

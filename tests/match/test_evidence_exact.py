@@ -110,3 +110,17 @@ def test_years_outside_the_models_take_the_nearest_edge() -> None:
     assert declination_deg(46.5, -18.0, 0.0, 1999.0) == declination_deg(46.5, -18.0, 0.0, 2010.0)
     assert declination_deg(46.5, -18.0, 0.0, 2050.0) == declination_deg(46.5, -18.0, 0.0, 2030.0)
     assert declination_deg(46.5, -18.0, 0.0, 2024.9) != declination_deg(46.5, -18.0, 0.0, 2025.1)
+
+
+def test_a_fix_that_comes_again_to_the_digit_counts_as_old_as_its_first_photo() -> None:
+    def taken(second: int, latitude: float, device: str = "a") -> Photo:
+        at = datetime(2026, 6, 16, 9, tzinfo=UTC) + timedelta(seconds=second)
+        meta = Metadata(taken_at=at, device=device, latitude=latitude, longitude=-18.0, position_error_m=6.0)
+        return Photo(f"{device}{second}.jpg", "0" * 64, 1, "JPEG", 10, 10, meta)
+
+    site = Site((), "s", 46.5, -18.0)
+    seen = [taken(0, 46.5), taken(10, 46.5), taken(50, 46.5), taken(60, 46.5001), taken(5000, 46.5), taken(50, 46.5, "b")]
+    stated = photo_arrays(site, seen).position_m
+    assert stated[[0, 3, 5]].tolist() == [6.0, 6.0, 6.0], "new fixes, and another phone's"
+    assert stated[1] == pytest.approx(np.hypot(6, 8)) and stated[2] == pytest.approx(np.hypot(6, 40))
+    assert stated[4] == pytest.approx(np.hypot(6, 400)), "no more than a site's width"

@@ -156,7 +156,7 @@ def why(camera: int, *, east: float = NAN, north: float = NAN, stated: float = N
         decision: str = "placed", **more: object) -> tuple[str, ...]:
     arrays = PhotoArrays(*(np.array([v]) for v in (0.0, east, north, stated, np.radians(looked_deg))))
     known = Known((tuple(more.pop("hits", ())),), (None,), np.zeros(1), np.array([-1]),  # type: ignore[call-overload]
-                  np.array([bool(more.pop("answered", False))]))
+                  np.array([bool(more.pop("answered", False))]), np.zeros(1))
     return reasons(PLAN, [photo()], arrays, known, 0, About(camera, decision, **more))  # type: ignore[arg-type]
 
 

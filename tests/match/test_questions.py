@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from audit.match.assign import _belongs, _least_trust, _sobered, _tied, _trust
+from audit.match.assign import _belongs, _least_trust, _named_share, _sobered, _tied, _trust
 from audit.match.questions import ask_order, stay_groups
 from audit.match.walk import Chain
 
@@ -55,6 +55,19 @@ def test_groups_are_runs_of_photos_that_belong_together() -> None:
     assert stay_groups(np.array([0.0, 0.99, 0.5, 0.98, 0.97]), 0.97).tolist() == [0, 0, 1, 1, 1]
 
 
+def share_of(named: np.ndarray, cameras: int) -> np.ndarray:
+    """Of one walk."""
+    return _named_share(named, np.arange(named.size) == 0, np.zeros(named.size), cameras)
+
+
+def test_labels_that_another_walk_saw_do_not_count_for_this_one() -> None:
+    named = np.array([0, 1, 2, -1, 3, -1, -1, -1])
+    cut = np.arange(8) % 4 == 0
+    begins = np.array([1.0, 1.0, 1.0, 0.0, 1.0, 1.0, 1.0, 1.0])
+    assert _named_share(named, cut, begins, 4).tolist() == [1.0] * 4 + [0.25] * 4
+    assert share_of(named, 4).tolist() == [1.0] * 8
+
+
 def _chain(candidates: list[list[int]], cut: tuple[int, ...] = (0,)) -> Chain:
     starts = np.zeros(len(candidates), dtype=bool)
     starts[list(cut)] = True
@@ -67,23 +80,25 @@ def test_draws_are_believed_more_where_a_photo_near_by_names_the_likely_camera()
     stays = np.repeat([1, 2, 3], [4, 8, 22])
     named = np.full(34, -1)
     named[1], named[3], named[6] = 0, 2, 2
-    trust = _trust(_tied(belongs, chain, stays, named), named, np.full(34, 0.5), 100)
+    trust = _trust(_tied(belongs, chain, stays, named), share_of(named, 100), np.full(34, 0.5))
     assert trust[[0, 2, 3]] == pytest.approx(0.95), "camera 0 is named two steps away"
     assert trust[[4, 11]] == pytest.approx(0.95)
     assert trust[12] == pytest.approx(0.5), "camera 2 is named six steps away, in another stay"
-    few = _trust(_tied(belongs, chain, stays, named), named, np.full(34, 0.5), 100, 30)
+    few = _trust(_tied(belongs, chain, stays, named), share_of(named, 100), np.full(34, 0.5), 30)
     assert (few < 0.5).all(), "thirty draws of a very large site may all be caught in one mistake"
     named[16] = 3
-    assert _trust(_tied(belongs, chain, stays, named), named, np.full(34, 0.5), 100)[17] == pytest.approx(0.5), "the unlikely one is named"
+    assert _trust(_tied(belongs, chain, stays, named), share_of(named, 100), np.full(34, 0.5))[17] == pytest.approx(0.5), "the unlikely one is named"
 
 
 def test_draws_are_believed_more_where_most_cameras_are_named() -> None:
     chain = _chain([[0, 1, -1]] * 20)
     named = np.full(20, -1)
-    named[0], named[1] = 5, 6
+    named[::4] = 5, 6, 5, 6, 5
     belongs = np.tile([0.5, 0.5, 0.0], (20, 1))
-    few, most = (_trust(_tied(belongs, chain, np.arange(20), named), named, np.full(20, 0.5), cameras)[15] for cameras in (100, 2))
+    few, most = (_trust(_tied(belongs, chain, np.arange(20), named), share_of(named, cameras), np.full(20, 0.5))[15] for cameras in (100, 2))
     assert few == pytest.approx(0.5) and most > 1.0
+    named[4:] = -1
+    assert share_of(named, 1)[0] < 0.4, "labels photographed apart from all else say little of it"
 
 
 def test_a_visit_of_which_little_is_sure_is_believed_less_and_poor_positions_less_again() -> None:
@@ -93,7 +108,7 @@ def test_a_visit_of_which_little_is_sure_is_believed_less_and_poor_positions_les
     def trust(best: float) -> np.ndarray:
         return _least_trust(stated, chain, np.tile([best, 0.0, 0.0], (4, 1)))  # type: ignore[arg-type]
 
-    assert trust(0.97)[[0, 2, 3]] == pytest.approx(1.0) and trust(0.97)[1] < 1.0
+    assert trust(0.97)[[0, 2, 3]] == pytest.approx(0.75) and trust(0.97)[1] < 0.75
     assert (np.diff([trust(best)[0] for best in (0.55, 0.7, 0.85, 0.92)]) > 0).all()
     assert trust(0.1)[0] > trust(0.6)[0], "that nearly all are strays is sure too"
 

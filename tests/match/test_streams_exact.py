@@ -173,3 +173,11 @@ def test_photos_within_seconds_that_look_apart_are_two_crews_where_nothing_else_
     assert says(arrays(times, bearing_deg=350.0 + 20.0 * (np.arange(16) % 2))) == "", "through north"
     assert says(arrays(times, np.zeros(16), apart)) == "", "positions can tell, and say nothing"
     assert says(arrays(times, bearing_deg=apart), np.arange(16)) == "", "labels can tell, and say nothing"
+
+
+def test_copies_without_a_time_follow_the_numbers_of_their_names_folder_by_folder() -> None:
+    names = ["sent/chat_10.jpg", "sent/chat_9.jpg", "sent/chat_11.jpg", "other/a.jpg", "other/b.jpg", "two/x1.jpg", "two/x2.jpg"]
+    found = split_streams(photos(*names, device=None), arrays([NAN] * 7))
+    assert [(s.photos.tolist(), s.ordered) for s in found] == [([1, 0, 2], True), ([3, 4, 5, 6], False)], "two are no walk"
+    alike = split_streams(photos("a/1.jpg", "a/01.jpg", "a/001.jpg", device=None), arrays([NAN] * 3))
+    assert [s.ordered for s in alike] == [False], "the same number three times"

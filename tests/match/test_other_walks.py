@@ -1,0 +1,34 @@
+"""Walks that others draw: each maker's walk is sound, and what is decided of a small one is right."""
+
+from __future__ import annotations
+
+import pytest
+
+from audit.match.assign import match_photos
+from tests.bench.matching_figures import WAYS, stripped, tally
+from tests.bench.walks import KINDS
+
+
+@pytest.mark.parametrize("way", list(WAYS))
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_walk_names_cameras_of_its_plan_and_tells_the_truth_of_each_photo(way: str, kind: str) -> None:
+    walk = WAYS[way](kind, 40, 3, "some")
+    assert len({p.name for p in walk.photos}) == len(walk.photos) == len(walk.truth) == len(walk.beside)
+    assert all(c is None or c in walk.site for c in (*walk.truth.values(), *walk.beside.values()))
+    assert not {c for c in walk.truth.values() if c} & walk.missed
+    assert WAYS[way](kind, 40, 3, "some").photos == walk.photos, "the same seed draws the same walk"
+
+
+@pytest.mark.parametrize("way", list(WAYS))
+def test_what_is_decided_of_a_small_walk_is_right_though_a_code_in_a_hundred_is_not(way: str) -> None:
+    walk = WAYS[way]("street", 40, 12, "all")
+    counts = tally(walk, match_photos(walk.site, walk.photos))
+    assert counts["right"] > 20 and counts["false cover"] == 0
+    assert counts["wrong"] <= 0.02 * counts["right"]
+
+
+def test_copies_without_metadata_are_placed_by_their_labels_and_their_order_alone() -> None:
+    walk = stripped(WAYS["phones"]("street", 30, 11, "all"), 1.0, 0)
+    counts = tally(walk, match_photos(walk.site, walk.photos))
+    assert all(p.metadata.taken_at is None for p in walk.photos)
+    assert counts["right"] > 20 and counts["wrong"] <= 0.02 * counts["right"]

@@ -1,0 +1,1 @@
+"""Training of the model that says what a crew's photo shows."""
