@@ -11,6 +11,7 @@ import numpy as np
 import zxingcpp
 from numpy.typing import NDArray
 
+from audit.match.placement import READ_IN_IT
 from audit.photos.photo import Photo
 from audit.plan.model import Site
 
@@ -171,9 +172,7 @@ class LabelHit:
         """What was read and where, for a person."""
         what = f"serial {self.text}" if self.kind == "serial" else f"camera {self.text}"
         where = {
-            "code": "read in the label",
-            "board": "read from its printed board",
-            "picture": "burnt into the picture",
+            **READ_IN_IT,
             "text": "found in the photo's text",
             "serial": "is the serial number inside the file",
             "name": "found in the file name",

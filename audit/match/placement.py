@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["BY_HAND", "Alternative", "Decision", "Light", "Placement", "Role"]
+__all__ = ["BY_HAND", "LOOKS", "READ_IN_IT", "Alternative", "Decision", "Light", "Placement", "Role"]
 
 Decision = Literal["placed", "unmatched", "uncertain"]
 Role = Literal["wide view", "bracket", "label", "snapshot", "turned", "unknown"]
 Light = Literal["day", "night"]
 #: The first evidence of a photo that a person placed.
 BY_HAND = "set by hand"
+#: How evidence says what was read in the picture itself, by where it stood, and how it begins to say what the picture looks like.
+READ_IN_IT = {"code": "read in the label", "board": "read from its printed board", "picture": "burnt into the picture"}
+LOOKS = "looks like "
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,3 +63,8 @@ class Placement:
     turned: bool = False
     own: Placement | None = None
     ahead: bool = False
+
+    @property
+    def read_or_seen(self) -> tuple[str, ...]:
+        """The sentences of its evidence that say what was read in the picture or what it looks like."""
+        return tuple(s for s in self.evidence if s.startswith(LOOKS) or any(read in s for read in READ_IN_IT.values()))

@@ -12,7 +12,7 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 
-from audit.match.placement import Role
+from audit.match.placement import LOOKS, Role
 from audit.stored import checked
 
 __all__ = ["KINDS", "SHOT_METHOD", "Kind", "Shows", "look_sentence", "role_by_look", "shows_from_record", "shows_to_record", "stray_log_ratio"]
@@ -68,10 +68,9 @@ def look_sentence(shows: Shows) -> str | None:
     kind, probability = shows.likeliest
     if probability < ANSWERS:
         return None
-    words = {"label": "looks like a label close by", "bracket": "looks like a camera and its bracket close by",
-             "wide view": "looks like a wide view with a camera in it", "screen": "looks like a photographed screen",
-             "something else": "looks like none of a crew's shots"}  # fmt: skip
-    return f"{words[kind]} ({100 * probability:.0f} %)"
+    words = {"label": "a label close by", "bracket": "a camera and its bracket close by", "wide view": "a wide view with a camera in it",
+             "screen": "a photographed screen", "something else": "none of a crew's shots"}  # fmt: skip
+    return f"{LOOKS}{words[kind]} ({100 * probability:.0f} %)"
 
 
 def stray_log_ratio(shows: Shows) -> float:

@@ -13,6 +13,7 @@ from skimage import data
 from audit.errors import AuditError
 from audit.match.assign import match_photos
 from audit.match.look import look_at
+from audit.match.placement import Placement
 from audit.match.roles import by_hand, role_of
 from audit.match.shots import (
     KINDS,
@@ -103,3 +104,10 @@ def test_the_look_of_a_lone_photo_moves_its_odds_of_being_a_stray_by_as_much_as_
 
     assert odds(stray(shows("something else"))) / odds(stray(None)) == pytest.approx(math.exp(stray_log_ratio(shows("something else"))), rel=1e-6)
     assert stray(shows("label")) < stray(None)
+
+
+def test_what_was_read_or_seen_is_told_apart_from_other_evidence() -> None:
+    evidence = ("camera TH-07 read in the label", "6.0 m from TH-07 (phone accuracy ±8 m)", look_sentence(shows("label")) or "")
+    placed = Placement("p.jpg", "TH-07", 0.99, "placed", "g00001", evidence=evidence)
+    assert placed.read_or_seen == (evidence[0], evidence[2])
+    assert Placement("p.jpg", None, 0.5, "uncertain", "g00001", evidence=evidence[1:2]).read_or_seen == ()

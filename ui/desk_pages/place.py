@@ -126,6 +126,8 @@ def _question(book: Logbook, visit: VisitRecord, group: list[Placement]) -> None
                 [Picture(preview(photo.sha256), photo.name, photo.name)], photo.width_px, photo.height_px, photo.sha256,
                 "question",
             )  # fmt: skip
+        for sentence in first.read_or_seen:
+            paragraph(said(sentence), "strong")
         others = [p for p in (book.photo(visit, name) for name in names[1:_OF_ONE_GROUP]) if p is not None]
         if others:
             thumbnails([(p.sha256, p.name, "") for p in others])
@@ -153,7 +155,8 @@ def _question(book: Logbook, visit: VisitRecord, group: list[Placement]) -> None
         if first.evidence:
             paragraph(word("place.why"), "faint")
             for sentence in first.evidence:
-                paragraph(said(sentence))
+                if sentence not in first.read_or_seen:
+                    paragraph(said(sentence))
         _already_there(book, visit, [g.camera for g in guesses if g.camera])
 
 

@@ -58,7 +58,7 @@ def show_gallery(
                     "name": name,
                     "src": data_url(thumb(photos[name].sha256)),
                     "alt": f"{_role(place)} {name}".strip(),
-                    "caption": f"{_role(place)}: {PurePosixPath(name).name}",
+                    "caption": ". ".join((f"{_role(place)}: {PurePosixPath(name).name}", *place.read_or_seen)),
                     "chosen": name == here,
                     "seen": seen.get(name, 0),
                 }
@@ -113,6 +113,8 @@ def _chosen(
     last = next((a for a in reversed(history) if a.in_force), None)
     if last is not None:
         paragraph(word("photo.said", by=shown_name(last.by), at=minute(last.at)), "faint")
+    for sentence in placed.read_or_seen:
+        paragraph(sentence)
     with st.container(horizontal=True):
         for role in _ROLES:
             st.button(
