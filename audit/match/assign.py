@@ -39,7 +39,7 @@ _FAR_M = 12.0
 #: probabilities: the fewer photos are sure, the more each sure one leans on what is only assumed of phones and crews,
 #: as simulated walks show. Less where a position is told poorly. Set where the worst of the makers of walks, which share no code
 #: (tests/bench/matching_figures.py), is still right; the model's own walks alone would bear a third more.
-_SURENESS, _TRUST, _FAR_TRUST = (0.6, 0.9, 0.95), (0.25, 0.5, 0.75), 0.85
+_SURENESS, _TRUST, _FAR_TRUST = (0.6, 0.9, 0.95), (0.25, 0.5, 0.85), 0.85
 #: What trust gains, up to a most, where a photo near by names the likely camera, so that little is left but where its
 #: stay ends; and trust where most cameras are named: there the draws come out a little too unsure.
 _TIED_GAIN, _TIED_TRUST, _NAMED_TRUST = 0.45, 1.2, 1.7

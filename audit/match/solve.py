@@ -30,9 +30,9 @@ FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 IntArray = NDArray[np.int64]
 
-#: Log probability that a label that was read, or a folder's name, names a camera that the photo does not belong to (chosen: labels
-#: stuck on the wrong camera or read wrongly are so rare, and still outweighed by neighbours that agree on another).
-_LABEL_WRONG, _FOLDER_WRONG = math.log(5e-4), math.log(0.02)
+#: Share of labels that are stuck on another camera or read as another's, any of them alike; bounds of what that is for one camera
+#: of small and large plans; and the log probability of a folder's name (chosen).
+_LABELS_WRONG, _ONE_WRONG, _FOLDER_WRONG = 0.01, (1e-5, 5e-4), math.log(0.02)
 #: Where a camera's name was read in the picture itself: its look says no more then.
 _IN_THE_PICTURE = ("code", "board", "picture")
 #: Log factor of all that contradicts a person: as good as impossible, and still finite.
@@ -104,13 +104,14 @@ def gather(site: Site, photos: Sequence[Photo], answers: Mapping[str, str | None
     otherwise = np.zeros(len(photos))
     answer = np.full(len(photos), -1, dtype=np.int64)
     answered = np.zeros(len(photos), dtype=bool)
+    label_wrong = math.log(np.clip(_LABELS_WRONG / max(1, len(site.cameras) - 1), *_ONE_WRONG))
     for i, photo in enumerate(photos):
         found = index.hits(photo)
         hits.append(found)
         table: dict[int, float] = {}
         base = 0.0
         for hit in found:
-            wrong = _FOLDER_WRONG if hit.source == "folder" else _LABEL_WRONG
+            wrong = _FOLDER_WRONG if hit.source == "folder" else label_wrong
             base += wrong
             for camera in hit.cameras:
                 table[camera] = table.get(camera, 0.0) - wrong - math.log(len(hit.cameras))

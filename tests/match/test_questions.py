@@ -108,7 +108,7 @@ def test_a_visit_of_which_little_is_sure_is_believed_less_and_poor_positions_les
     def trust(best: float) -> np.ndarray:
         return _least_trust(stated, chain, np.tile([best, 0.0, 0.0], (4, 1)))  # type: ignore[arg-type]
 
-    assert trust(0.97)[[0, 2, 3]] == pytest.approx(0.75) and trust(0.97)[1] < 0.75
+    assert trust(0.97)[[0, 2, 3]] == pytest.approx(0.85) and trust(0.97)[1] < 0.85
     assert (np.diff([trust(best)[0] for best in (0.55, 0.7, 0.85, 0.92)]) > 0).all()
     assert trust(0.1)[0] > trust(0.6)[0], "that nearly all are strays is sure too"
 
