@@ -19,6 +19,7 @@ from ui.parts.numbers import minute
 from ui.parts.plain import paragraph
 from ui.parts.session import asked_name
 from ui.parts.viewer import data_url
+from ui.parts.words import said as spoken
 from ui.parts.words import term, word
 
 __all__ = ["show_gallery"]
@@ -58,7 +59,7 @@ def show_gallery(
                     "name": name,
                     "src": data_url(thumb(photos[name].sha256)),
                     "alt": f"{_role(place)} {name}".strip(),
-                    "caption": ". ".join((f"{_role(place)}: {PurePosixPath(name).name}", *place.read_or_seen)),
+                    "caption": ". ".join((f"{_role(place)}: {PurePosixPath(name).name}", *map(spoken, place.read_or_seen))),
                     "chosen": name == here,
                     "seen": seen.get(name, 0),
                 }
@@ -114,7 +115,7 @@ def _chosen(
     if last is not None:
         paragraph(word("photo.said", by=shown_name(last.by), at=minute(last.at)), "faint")
     for sentence in placed.read_or_seen:
-        paragraph(sentence)
+        paragraph(spoken(sentence))
     with st.container(horizontal=True):
         for role in _ROLES:
             st.button(
