@@ -32,7 +32,9 @@ def ending_of(address: Address, data: bytes, said: str = "") -> str:
     try:
         with Image.open(io.BytesIO(data), formats=tuple(_ENDINGS)) as header:
             width, height, form = header.width, header.height, header.format or ""
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+    except Image.DecompressionBombError:
+        raise no_picture(address, "too large", "gives a picture of more pixels than are taken in; take its main stream") from None
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError):
         what = f" but {said}" if said and not said.startswith("image/") else ""
         raise no_picture(address, "not a picture", f"gives no picture{what}; name the address of its still picture") from None
     if min(width, height) < _LEAST_PX:

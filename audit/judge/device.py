@@ -5,6 +5,7 @@ from __future__ import annotations
 from audit.judge import remedies
 from audit.judge.chances import outside, state_of
 from audit.judge.clock import CLOCK_REMEDY, cause_of, span
+from audit.judge.evidence import NOTHING_ELSE, DeviceKnown
 from audit.judge.finding import Finding, Remedy
 from audit.judge.limits import Limits
 from audit.photos.device import DeviceFacts
@@ -15,29 +16,48 @@ __all__ = ["device_findings"]
 _TWO_SIDED_95 = 1.96
 
 
-def device_findings(camera: Camera, facts: DeviceFacts | None, owner: str | None, limits: Limits) -> list[Finding]:
+def device_findings(
+    camera: Camera, facts: DeviceFacts | None, owner: str | None, limits: Limits, known: DeviceKnown = NOTHING_ELSE
+) -> list[Finding]:
     """Findings from a device's description of itself; none where it was not asked.
 
     Parameters
     ----------
     owner : str or None
         The camera of the plan that the told serial is planned for.
+    known : DeviceKnown
+        Other devices with that serial, and what this camera's device said before.
     """
     if facts is None:
         return []
-    return [*_identity(camera, facts, owner), *_name(camera, facts), *_clock(camera, facts, limits), *_stream(camera, facts)]
+    return [*_identity(camera, facts, owner, known), *_name(camera, facts), *_clock(camera, facts, limits), *_stream(camera, facts)]
 
 
-def _identity(camera: Camera, facts: DeviceFacts, owner: str | None) -> list[Finding]:
-    if facts.serial is None or not camera.serial:
+def _identity(camera: Camera, facts: DeviceFacts, owner: str | None, known: DeviceKnown) -> list[Finding]:
+    if facts.serial is None:
         return []
     told = f"The device says it is {_kind(facts)} with serial {facts.serial}"
+    if not camera.serial:
+        return _unplanned(camera, told, facts.serial, known)
     if bare_id(facts.serial) == bare_id(camera.serial):
         return [Finding(camera.camera, "identity", "as planned", f"{told}, as planned.", probability_bad=0.0)]
     why = f"{told}; planned is {camera.serial}."
     if owner is not None and owner != camera.camera:
         why += f" That serial is planned for {owner}."
+    if known.others:
+        why += f" The device of {', '.join(known.others)} tells the same one."
     return [Finding(camera.camera, "identity", "defect", why, probability_bad=1.0, remedy=remedies.identity_remedy(camera, owner))]
+
+
+def _unplanned(camera: Camera, told: str, serial: str, known: DeviceKnown) -> list[Finding]:
+    """Without a planned serial: what can't be right, or was another device before, is looked at; else nothing is said."""
+    if known.others:
+        why = f"{told}; the device of {', '.join(known.others)} tells the same one: one device answers at both addresses, or it was never set."
+    elif known.before is not None and bare_id(known.before) != bare_id(serial):
+        why = f"{told}; in visit {known.visit} it was serial {known.before}: the device was exchanged, or the address leads to another."
+    else:
+        return []
+    return [Finding(camera.camera, "identity", "to check", why, probability_bad=0.5, remedy=remedies.identity_remedy(camera, None))]
 
 
 def _kind(facts: DeviceFacts) -> str:

@@ -12,7 +12,7 @@ from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, Vi
 from audit.photos.device import DeviceFacts
 from audit.plan.model import Landmark
 
-__all__ = ["CameraEvidence", "Comparison", "Doubt", "Exchange", "Pointed", "ShownBearing", "Snapshot"]
+__all__ = ["NOTHING_ELSE", "CameraEvidence", "Comparison", "DeviceKnown", "Doubt", "Exchange", "Pointed", "ShownBearing", "Snapshot"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +135,28 @@ class Doubt:
 
 
 @dataclass(frozen=True, slots=True)
+class DeviceKnown:
+    """What is known of a serial besides the plan.
+
+    Attributes
+    ----------
+    before : str or None
+        The serial that this camera's device told when it was last asked in an earlier visit.
+    visit : int
+        That visit.
+    others : tuple of str
+        Cameras whose devices told the same serial in this visit.
+    """
+
+    before: str | None = None
+    visit: int = 0
+    others: tuple[str, ...] = ()
+
+
+NOTHING_ELSE = DeviceKnown()
+
+
+@dataclass(frozen=True, slots=True)
 class CameraEvidence:
     """All that a visit brought for one camera.
 
@@ -164,6 +186,8 @@ class CameraEvidence:
         Why the camera gave no picture when it was asked.
     device_owner : str or None
         The camera that the serial which the device told is planned for.
+    device_known : DeviceKnown
+        What else is known of that serial.
     doubt : Doubt or None
         What keeps single repairs back although no exchange is named.
     maintenance : bool
@@ -201,6 +225,7 @@ class CameraEvidence:
     device: DeviceFacts | None = None
     no_picture: str | None = None
     device_owner: str | None = None
+    device_known: DeviceKnown = NOTHING_ELSE
     doubt: Doubt | None = None
     pointed: tuple[Pointed, ...] = ()
     reference_bearing: ShownBearing | None = None

@@ -48,7 +48,7 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
     findings += glass_findings(camera, evidence, limits)
     findings += night_findings(camera, evidence, limits)
     findings += stream
-    told = device_findings(camera, evidence.device, evidence.device_owner, limits)
+    told = device_findings(camera, evidence.device, evidence.device_owner, limits, evidence.device_known)
     told += written_findings(camera, evidence.written, evidence.site_time, limits)
     findings += one_finding_a_check(told)
     findings.append(_site_photos(camera, evidence))

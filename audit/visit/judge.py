@@ -7,17 +7,18 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from audit.account.account import Account, Shot
-from audit.judge.evidence import CameraEvidence, Comparison, Snapshot
+from audit.judge.evidence import NOTHING_ELSE, CameraEvidence, Comparison, DeviceKnown, Snapshot
 from audit.judge.exchange import Weighed
 from audit.judge.finding import Verdict
 from audit.judge.findings import judge_camera, waiting_verdict
 from audit.judge.hints import bearing_hints
+from audit.logbook import DeviceRecord
 from audit.match.evidence import true_bearing_deg
 from audit.match.placement import Placement
 from audit.measure.measurement import ImageMeasurement, Orientation
 from audit.measure.orientation import combine_orientations
 from audit.plan.check import plan_errors
-from audit.plan.model import Site
+from audit.plan.model import Site, bare_id
 from audit.visit.grounds import grounds_of
 from audit.visit.pointed import shown_before, with_bearing
 from audit.visit.run import Progress, Run
@@ -33,6 +34,7 @@ def evidence_by_camera(
     """All that the visit brought for each camera of the plan."""
     uncertain = _uncertain(placements)
     asked = run.logbook.devices(run.visit)
+    devices = _devices_known(run, asked)
     written, site_time = written_by_camera(run, placements)
     wrong = plan_errors(run.site)
     shown = shown_before(run.logbook, run.visit, run.site, accounts)
@@ -44,12 +46,32 @@ def evidence_by_camera(
             evidence,
             device=None if told is None else told.facts,
             device_owner=run.site.owner_of(told.facts.serial) if told is not None and told.facts is not None else None,
+            device_known=devices.get(name, NOTHING_ELSE),
             no_picture=None if told is None else told.message,
             written=written.get(name, ()),
             site_time=site_time,
             plan_errors=wrong.get(name, ()),
         )
     return found
+
+
+def _devices_known(run: Run, asked: Mapping[str, DeviceRecord]) -> dict[str, DeviceKnown]:
+    """What else is known of the serials that devices told: others that told the same, and what was told before."""
+    told = {name: bare_id(r.facts.serial) for name, r in asked.items() if r.facts is not None and r.facts.serial is not None}
+    if not told:
+        return {}
+    before: dict[str, tuple[str, int]] = {}
+    for visit in run.logbook.visits():
+        if visit.number < run.visit.number:
+            earlier = run.logbook.devices(visit).items()
+            before |= {name: (r.facts.serial, visit.number) for name, r in earlier if r.facts is not None and r.facts.serial}
+    same: dict[str, list[str]] = {}
+    for name, serial in told.items():
+        same.setdefault(serial, []).append(name)
+    return {
+        name: DeviceKnown(*before.get(name, (None, 0)), tuple(other for other in same[serial] if other != name))
+        for name, serial in told.items()
+    }
 
 
 def with_hints(run: Run, evidence: Mapping[str, CameraEvidence]) -> dict[str, CameraEvidence]:

@@ -233,6 +233,19 @@ def test_a_full_phone_and_a_private_window_are_one_sentence(opened: Callable[[],
     other.wait_for_selector("text=keeps nothing for a page")
 
 
+def test_a_phone_that_may_not_say_where_it_is_says_so_and_goes_on(opened: Callable[[], Any], tmp_path: Path) -> None:
+    """No permission is given in this browser; the camera is asked for by a file field, which old browsers show as a choice of files."""
+    page = opened()
+    page.get_by_label("Note where this phone is").check()
+    page.wait_for_selector("text=does not say where it is")
+    assert not page.get_by_label("Note where this phone is").is_checked()
+    (tmp_path / "sharp.jpg").write_bytes(photograph(0))
+    field = button(page, "C-1", "wide view").locator("input")
+    assert (field.get_attribute("type"), field.get_attribute("capture")) == ("file", "environment")
+    field.set_input_files(tmp_path / "sharp.jpg")
+    page.wait_for_function("(b) => b.innerText.includes('Kept')", arg=button(page, "C-1", "wide view").element_handle())
+
+
 def test_buttons_are_large_and_nothing_runs_out_of_the_phone(opened: Callable[[], Any]) -> None:
     """48 px, as for gloves (WCAG 2.2, 2.5.5 asks for 44)."""
     page = opened()

@@ -21,7 +21,7 @@ from audit.collect.refusal import NoPicture
 from audit.collect.soap import CALLS
 from audit.collect.web import LARGEST_BYTES, Web
 from audit.devices import SimulatedSite
-from tests.collect.conftest import RIGHT, jpeg
+from tests.collect.conftest import RIGHT, device, jpeg
 
 WRONG = Credentials("crew", "not it")
 
@@ -219,6 +219,48 @@ def test_what_is_no_onvif_is_told(pins: Pins, serve: Serve) -> None:
     with server(serve) as place, pytest.raises(NoPicture) as refused:
         fetch(parse_address("C-1", f"onvif://{place}"), WRONG, pins, timeout_s=5.0)
     assert refused.value.reason == "refused" and "no ONVIF" in refused.value.message
+
+
+def test_a_stream_that_never_sends_a_whole_picture_ends_in_time(pins: Pins, monkeypatch: pytest.MonkeyPatch) -> None:
+    import time
+
+    from audit.devices import rtsp
+
+    monkeypatch.setattr(rtsp, "_play", lambda handler, device: time.sleep(30))
+    with SimulatedSite([device("C-1", "SN-1")]) as site, pytest.raises(NoPicture) as refused:
+        fetch(parse_address("C-1", site.address("C-1", "rtsp")), RIGHT, pins, timeout_s=1.0)
+    assert refused.value.reason == "timeout" and "no whole picture within 1 s" in refused.value.message
+
+
+def test_a_clock_in_1970_takes_the_password_all_the_same(pins: Pins) -> None:
+    """The token is made by the device's own clock; what is off is told."""
+    import time
+
+    with SimulatedSite([device("C-1", "SN-1", clock_offset_s=86_400.0 - time.time())]) as site:
+        facts = fetch(parse_address("C-1", site.address("C-1")), RIGHT, pins).facts
+    assert facts is not None and facts.clock_offset_s is not None and facts.clock_offset_s < -1.7e9
+
+
+@pytest.mark.parametrize(("side_px", "reason"), [(10_000, None), (20_000, "too large")])
+def test_a_huge_picture_is_opened_small_or_refused(pins: Pins, side_px: int, reason: str | None) -> None:
+    from audit.photos.intake import open_photo
+
+    huge = bytearray(jpeg(size=(64, 64)))
+    at = huge.index(b"\xff\xc0") + 5
+    huge[at : at + 4] = side_px.to_bytes(2, "big") * 2
+    if reason is None:
+        kept = io.BytesIO()
+        Image.new("L", (side_px, side_px), 90).save(kept, "JPEG")
+        huge = bytearray(kept.getvalue())
+    with server(_reply(200, "image/jpeg", bytes(huge))) as place:
+        address = parse_address("C-1", f"http://{place}/still.jpg")
+        if reason is not None:
+            with pytest.raises(NoPicture) as refused:
+                fetch(address, None, pins)
+            assert refused.value.reason == reason and "more pixels than are taken in" in refused.value.message
+            return
+        opened = open_photo(fetch(address, None, pins).picture, "C-1.jpg", max_side_px=1280, guarded=True)
+    assert max(opened.pixels.shape[:2]) <= 1280
 
 
 def test_a_reply_is_bounded() -> None:

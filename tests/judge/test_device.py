@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 import pytest
 
 from audit.judge.device import device_findings
+from audit.judge.evidence import DeviceKnown
 from audit.judge.finding import Finding
 from audit.photos.device import DeviceFacts
 from audit.plan.model import Site
@@ -45,6 +46,23 @@ def test_another_device_is_a_defect_and_its_owner_is_named() -> None:
     assert "TH-07" in other.remedy.action
     strange = found(serial="SN-99")["identity"]
     assert strange.state == "defect" and strange.remedy is not None and "rating label" in strange.remedy.action
+
+
+def test_without_a_planned_serial_a_device_that_answers_twice_or_changed_is_looked_at() -> None:
+    bare = replace(CAMERA, serial="")
+
+    def identity(known: DeviceKnown) -> list[Finding]:
+        return [f for f in device_findings(bare, RIGHT, None, LIMITS, known) if f.check == "identity"]
+
+    (twice,) = identity(DeviceKnown(others=("TH-07",)))
+    assert twice.state == "to check" and "device of TH-07 tells the same one" in twice.why and twice.remedy is not None
+    (changed,) = identity(DeviceKnown("SN-17", 1))
+    assert changed.state == "to check" and "in visit 1 it was serial SN-17" in changed.why
+    assert identity(DeviceKnown("sn 18", 1)) == []
+    planned = {f.check: f for f in device_findings(CAMERA, RIGHT, "TH-18", LIMITS, DeviceKnown(others=("TH-07",)))}
+    assert planned["identity"].state == "as planned", "the other one is at fault"
+    other = {f.check: f for f in device_findings(CAMERA, replace(RIGHT, serial="SN-07"), "TH-07", LIMITS, DeviceKnown(others=("TH-07",)))}
+    assert other["identity"].state == "defect" and "device of TH-07 tells the same one" in other["identity"].why
 
 
 def test_another_name_is_to_check() -> None:
