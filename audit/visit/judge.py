@@ -68,10 +68,11 @@ def _devices_known(run: Run, asked: Mapping[str, DeviceRecord]) -> dict[str, Dev
     same: dict[str, list[str]] = {}
     for name, serial in told.items():
         same.setdefault(serial, []).append(name)
-    return {
-        name: DeviceKnown(*before.get(name, (None, 0)), tuple(other for other in same[serial] if other != name))
-        for name, serial in told.items()
-    }
+    found = {}
+    for name, serial in told.items():
+        was, visit_before = before.get(name, (None, 0))
+        found[name] = DeviceKnown(was, visit_before, tuple(other for other in same[serial] if other != name))
+    return found
 
 
 def with_hints(run: Run, evidence: Mapping[str, CameraEvidence]) -> dict[str, CameraEvidence]:
