@@ -64,7 +64,7 @@ def write_geopackage(site: Site, built: Sequence[Built], found: Sequence[Case], 
             [
                 ("Undefined Cartesian SRS", _PLANE, "NONE", _PLANE, "undefined", "metres of the plan, east and north"),
                 ("Undefined geographic SRS", 0, "NONE", 0, "undefined", "undefined geographic coordinate reference system"),
-                ("WGS 84 geodetic", _WGS84, "EPSG", _WGS84, _WGS84_TEXT, "longitude and latitude in degrees"),
+                ("WGS 84 geodetic", _WGS84, "EPSG", _WGS84, _WGS84_TEXT, "degrees east and north, WGS 84"),
             ],
         )
         sheet = _Sheet(connection, site, at.strftime("%Y-%m-%dT%H:%M:%S.000Z"))
