@@ -508,3 +508,11 @@ def test_a_turn_beyond_the_joint_goes_to_the_pole_adapter_where_there_is_one() -
     on_pole, on_wall = (remedies.pan_remedy(replace(camera, surface=surface), pose, 175.0, 0.5) for surface in ("pole", "wall"))
     assert "by turning the pole adapter" in on_pole.action and "mark the straps" in on_pole.action
     assert "another mounting face" in on_wall.action and "swivel bracket" in " ".join(on_wall.parts)
+
+
+def test_a_ceiling_camera_planned_off_plumb_is_told_with_its_plan() -> None:
+    """Planned 2 degrees off the plumb line, and found 9 off it."""
+    fisheye = next(c for c in SITE.cameras if c.lens.projection == "equidistant")
+    camera = replace(fisheye, pitch_deg=-88.0, extra=())
+    found = only(judge_camera(camera, evidence(camera, *good_pair(camera, pitch=-81.0, sd=0.3)), LIMITS), "aim")
+    assert found.why.startswith("Mounted 9.0° ± 0.6° off plumb") and "planned 2.0°" in found.why
