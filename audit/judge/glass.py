@@ -6,7 +6,7 @@ from audit.judge import remedies
 from audit.judge.evidence import CameraEvidence, Snapshot
 from audit.judge.finding import STATES, Check, Finding, Remedy, State
 from audit.judge.limits import Limits
-from audit.measure.measurement import Clarity
+from audit.measure.measurement import Clarity, SeenFrom
 from audit.plan.model import Camera
 
 __all__ = ["glass_findings", "night_findings", "proves_clean", "worst_per_check"]
@@ -18,6 +18,14 @@ _CAUSE_WORDS = {
     "haze": "film or haze", "spots": "drops or dust", "cobweb": "cobweb", "infrared reflection": "IR reflection",
     "defocus": "loss of focus", "blocked": "obstruction",
 }  # fmt: skip
+
+#: What can't prove the glass clean, as a person says it.
+_UNPROVEN: dict[SeenFrom, str] = {
+    "one picture": "one scene",
+    "one scene": "one scene",
+    "several scenes": "these pictures",
+    "turned camera": "these pictures",
+}
 
 
 def glass_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> list[Finding]:
@@ -117,7 +125,7 @@ def _from(camera: Camera, snapshot: Snapshot, clarity: Clarity, limits: Limits, 
     look = limits.focus.single_image_look if check == "focus" else limits.cleanliness.single_image_look
     bad = clarity.dirt_probability >= look
     state: State = "to check" if bad else "as planned"
-    unproven = not bad and check == "cleanliness" and not proves_clean(clarity.dirt_probability, limits)
+    unproven = not bad and check == "cleanliness" and not proves_clean(clarity.dirt_probability, limits, clarity.seen_from)
     if unproven:
         state = "not verified"
     remedy: Remedy | None = None
@@ -132,8 +140,8 @@ def _from(camera: Camera, snapshot: Snapshot, clarity: Clarity, limits: Limits, 
         }.get(check) or remedies.clean_remedy(camera, clarity.cause)
     elif unproven:
         why = (
-            f"Nothing seen on the glass {when} (probability of dirt {clarity.dirt_probability:z.0%}), but one scene can't "
-            "prove it clean: look at the window, or at the picture."
+            f"Nothing seen on the glass {when} (probability of dirt {clarity.dirt_probability:z.0%}), but "
+            f"{_UNPROVEN[clarity.seen_from]} can't prove it clean: look at the window, or at the picture."
         )
     else:
         why = (
@@ -155,8 +163,8 @@ def _from(camera: Camera, snapshot: Snapshot, clarity: Clarity, limits: Limits, 
     )
 
 
-def proves_clean(dirt_probability: float, limits: Limits) -> bool:
-    """Whether one picture's reading leaves little enough chance of dirt, by the detector's measured curve.
+def proves_clean(dirt_probability: float, limits: Limits, seen_from: SeenFrom = "one picture") -> bool:
+    """Whether a reading leaves little enough chance of dirt, by the measured curve of what it was seen from.
 
     Of all glasses so many are dirty, and so many of those read as low as a clean one: by Bayes' rule what remains must
     be at most what *as planned* allows.
@@ -164,8 +172,14 @@ def proves_clean(dirt_probability: float, limits: Limits) -> bool:
     dirt = limits.cleanliness
     if dirt_probability > dirt.single_image_clear:
         return False
-    dirty = dirt.expected_dirty * dirt.single_image_missed
-    clean = (1.0 - dirt.expected_dirty) * dirt.single_image_passed
+    missed, passed = {
+        "one picture": (dirt.single_image_missed, dirt.single_image_passed),
+        "one scene": (dirt.one_scene_missed, dirt.one_scene_passed),
+        "several scenes": (dirt.scenes_missed, dirt.scenes_passed),
+        "turned camera": (dirt.turned_missed, dirt.turned_passed),
+    }[seen_from]
+    dirty = dirt.expected_dirty * missed
+    clean = (1.0 - dirt.expected_dirty) * passed
     return dirty / (dirty + clean) <= limits.as_planned_at_most
 
 

@@ -59,12 +59,22 @@ class TargetLimits(_Table):
 
 
 class CleanlinessLimits(_Table):
-    """When glass counts as soiled."""
+    """When glass counts as soiled.
+
+    ``..._missed`` and ``..._passed`` are shares of dirty and of clean glasses that read at most ``single_image_clear``, by what
+    they are seen from: one picture, several of one scene, of several scenes, of one place while the camera was turned.
+    """
 
     single_image_look: float = Field(gt=0, lt=1)
     single_image_clear: float = Field(gt=0, lt=1)
     single_image_missed: float = Field(gt=0, le=1)
     single_image_passed: float = Field(gt=0, le=1)
+    one_scene_missed: float = Field(default=0.55, gt=0, le=1)
+    one_scene_passed: float = Field(default=0.73, gt=0, le=1)
+    scenes_missed: float = Field(default=0.05, gt=0, le=1)
+    scenes_passed: float = Field(default=0.05, gt=0, le=1)
+    turned_missed: float = Field(default=0.15, gt=0, le=1)
+    turned_passed: float = Field(default=0.80, gt=0, le=1)
     expected_dirty: float = Field(gt=0, lt=1)
     reference_look: float = Field(gt=0, lt=1)
     other_light_clear: float = Field(gt=0, lt=1)

@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 from audit.measure.dirt_model import KINDS, Verdict, load_dirt_model
 from audit.measure.dirt_network import series_verdict
 from audit.measure.lasting import Lasting, lasting, measure_lasting
-from audit.measure.measurement import Clarity, DirtCause, Sky
+from audit.measure.measurement import Clarity, DirtCause, SeenFrom, Sky
 from audit.measure.outlines import outlines
 from audit.measure.overlay import burnt_in_text
 from audit.measure.single import single_layers
 from audit.measure.transfer import at_measure_size, bands_of, log_luminance
 from audit.measure.trend import trend
-from audit.measure.turned import seen_while_turned, while_turned
+from audit.measure.turned import registered_pairs, seen_while_turned, while_turned
 
 __all__ = ["emptiness", "is_night", "measure_clarity", "measure_series", "near_thing", "sharpness_of", "single_verdict",
            "too_plain", "trend"]
@@ -41,9 +41,13 @@ _HIDDEN_CELL = 0.3
 _SKY_CELL = 0.5
 #: Share of the picture's outer cells that a near thing fills at least.
 _LEAST_RIM = 0.05
-_FROM_ONE = "from one image alone: fog, darkness or a plain scene can look alike"
-_FROM_TURNED = "from several pictures while the camera was turned: it stays on the glass while the scene moves"
-_FROM_SEVERAL = "from several images of this camera: it stays while the scene changes"
+_ALIKE = "fog, darkness or a plain scene can look alike"
+_NOTES: dict[SeenFrom, str] = {
+    "one picture": f"from one image alone: {_ALIKE}",
+    "one scene": f"from several images of one scene: {_ALIKE}",
+    "several scenes": "from several images of this camera: it stays while the scene changes",
+    "turned camera": "from several pictures while the camera was turned: it stays on the glass while the scene moves",
+}
 
 
 def measure_clarity(pixels: NDArray[np.uint8], sky: Sky | None = None) -> Clarity:
@@ -97,12 +101,13 @@ def near_thing(verdict: Verdict, sky: Sky | None = None) -> tuple[float, tuple[f
     return float(areas[largest]) / labels.size, (float(column + 0.5) / columns, float(row + 0.5) / rows)
 
 
-def clarity_from(verdict: Verdict, sharpness: float | None, night: bool, note: str = _FROM_ONE) -> Clarity:
-    """A verdict as a measurement; ``note`` says what dirt was seen from."""
+def clarity_from(verdict: Verdict, sharpness: float | None, night: bool, seen_from: SeenFrom = "one picture") -> Clarity:
+    """A verdict as a measurement, with what dirt was seen from."""
     dirty = verdict.dirty
     if dirty < _PATCH_FROM:
-        return Clarity(dirty, "clear", None, sharpness, night)
-    return Clarity(dirty, cause_of(verdict), note, sharpness, night, outlines(1.0 - verdict.cells[0]))
+        return Clarity(dirty, "clear", None, sharpness, night, seen_from=seen_from)
+    return Clarity(dirty, cause_of(verdict), _NOTES[seen_from], sharpness, night, outlines(1.0 - verdict.cells[0]),
+                   seen_from=seen_from)
 
 
 def cause_of(verdict: Verdict) -> DirtCause:
@@ -178,8 +183,9 @@ def sharpness_of(log: NDArray[np.float32], sky: Sky | None = None) -> float | No
 def measure_series(images: Sequence[NDArray[np.uint8]], sky: Sky | None = None) -> Clarity:
     """Dirt on the glass from several images of one camera: what stays put while the scene changes.
 
-    Day and night, different days or a burst; the more the scene differs, the more it proves. Images that hold
-    nothing (black, white, plain) are left out.
+    Day and night, different days or a burst; the more the scene differs, the more it proves. Where two of them show one
+    place and the camera was not turned, the scene stays as well as the dirt, and they tell little more than one picture.
+    Images that hold nothing (black, white, plain) are left out.
 
     Parameters
     ----------
@@ -206,14 +212,15 @@ def measure_series(images: Sequence[NDArray[np.uint8]], sky: Sky | None = None) 
     logs = [_sized(logs[index], small[usable[0]].shape) for index in usable]
     text = [burnt_in_text(np.asarray(cv2.cvtColor(p, cv2.COLOR_RGB2GRAY), np.uint8)) > 0 for p in pictures]
     common = measure_lasting(logs, np.any(text, axis=0))
-    if common.alike > _ONE_SCENE:
-        return clarity_from(together([single_verdict(p) for p in pictures]), sharpness, night)
+    pairs = registered_pairs(pictures) if common.alike <= _ONE_SCENE else {}
+    turned = seen_while_turned(pictures, logs, pairs) if pairs else None
+    if turned is None and (common.alike > _ONE_SCENE or pairs):
+        return clarity_from(together([single_verdict(p) for p in pictures]), sharpness, night, "one scene")
     seen = series_verdict(pictures, logs)
-    turned = seen_while_turned(pictures, logs)
     if turned is not None:
         alone = [single_verdict(p) for p in pictures]
-        return clarity_from(while_turned(seen, common, alone, turned), sharpness, night, _FROM_TURNED)
-    return clarity_from(what_stays(seen, common), sharpness, night, _FROM_SEVERAL)
+        return clarity_from(while_turned(seen, common, alone, turned), sharpness, night, "turned camera")
+    return clarity_from(what_stays(seen, common), sharpness, night, "several scenes")
 
 
 def _sized(image: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:

@@ -2,7 +2,9 @@
 
 Two networks look at the pair: one trained on pictures of nearly one light, which sees faint dirt, and one trained on real
 changes of hour, weather and season, which knows what isn't dirt. How far to trust either depends on how much the scene has
-changed, which the pair's own coherence says: a small logistic model joins them (:mod:`training.dirt.fit_join`).
+changed, which the pair's own coherence says: a small logistic model joins them (:mod:`training.dirt.fit_join`). Where hardly
+anything has changed, the first alone can be believed further: a second model joins them for such pairs
+(:mod:`training.dirt.fit_calm`), and the surer of the two decides.
 """
 
 from __future__ import annotations
@@ -19,10 +21,11 @@ from audit.measure.dirt_model import KINDS, Verdict
 from audit.measure.dirt_network import pair_verdict
 from audit.measure.transfer import BANDS, BandMaps
 
-__all__ = ["JOIN_NAMES", "contrast_ratio", "hidden_share", "join_features", "judged", "spoiled_share", "with_focus"]
+__all__ = ["CALM_NAMES", "JOIN_NAMES", "calm_features", "contrast_ratio", "hidden_share", "is_calm", "join_features", "judged",
+           "spoiled_share", "with_focus"]
 
 Floats = NDArray[np.float32]
-_WEIGHTS = Path(__file__).parent / "weights" / "dirt_join.json"
+_WEIGHTS = Path(__file__).parent / "weights"
 _CUT = 0.5
 _DEFOCUS, _BLOCKED = KINDS.index("defocus"), KINDS.index("blocked")
 _SOFT_RATIO, _SOFT_STEEPNESS = 0.60, 18.0
@@ -34,6 +37,11 @@ JOIN_NAMES = (
     "common top", "common mean", *(f"coherence {band}" for band in range(1, BANDS)), "coherence low", "light", "night",
     "one light x changed", "any light x changed", "common top x changed",
 )
+#: Part of what the calm model was trained on: other figures ask for new weights.
+CALM_NAMES = ("one light log odds", "one light top cells", "one light most cells", "any light log odds", "common top", "light")
+_CALM, _CALM_BANDS = 0.98, slice(JOIN_NAMES.index("coherence 1"), JOIN_NAMES.index("coherence 4"))
+_CALM_LEAST = np.array([-6.0, 0.0, 0.0, -6.0, 0.0, 0.0])
+_CALM_MOST = np.array([8.0, 1.0, 1.0, 8.0, 1.0, 1.0])
 
 
 def judged(reference: NDArray[np.uint8], today: NDArray[np.uint8], reference_log: Floats, today_log: Floats,
@@ -43,12 +51,15 @@ def judged(reference: NDArray[np.uint8], today: NDArray[np.uint8], reference_log
     Parameters are those of :func:`~audit.measure.dirt_network.pair_verdict`; ``maps`` are the pair's band statistics.
     """
     one, any_ = (pair_verdict(name, reference, today, reference_log, today_log, seen) for name in ("dirt_pair", "dirt_hours"))
-    mean, scale, weight, base = _join_weights()
-    odds = float(((join_features(one, any_, maps) - mean) / scale) @ weight + base)
+    facts, cells = join_features(one, any_, maps), _joined_cells(one, any_)
+    odds = _odds("dirt_join", facts, len(JOIN_NAMES))
+    calm = _odds("dirt_calm", calm_features(facts), len(CALM_NAMES)) if is_calm(facts) else odds
+    if calm > odds:
+        odds, cells = calm, one.cells
     # odds beyond a million to one are not told apart
     dirty = float(1 / (1 + np.exp(-np.clip(odds, -14, 14))))
     others = sum(v.kinds[1:] / max(float(v.kinds[1:].sum()), 1e-6) for v in (one, any_)) / 2
-    return Verdict(np.concatenate([[1 - dirty], dirty * others]).astype(np.float32), _joined_cells(one, any_))
+    return Verdict(np.concatenate([[1 - dirty], dirty * others]).astype(np.float32), cells)
 
 
 def _joined_cells(one: Verdict, any_: Verdict) -> Floats:
@@ -76,6 +87,21 @@ def join_features(one: Verdict, any_: Verdict, maps: BandMaps) -> NDArray[np.flo
     # the least coherent tenth (part of what the model was trained on: another figure asks for new weights)
     return np.array([*own, _top(common), float(common.mean()), *usual, float(np.quantile(coherence[2], 0.1)), min(light, 3.0),
                      night, odds[0] * changed, odds[1] * changed, _top(common) * changed])
+
+
+def is_calm(facts: NDArray[np.float64]) -> bool:
+    """Whether hardly anything but what lies on the glass can have changed; ``facts`` from :func:`join_features`."""
+    return bool(facts[_CALM_BANDS].min() > _CALM)
+
+
+def calm_features(facts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Those of :func:`join_features` that tell of a calm pair, in the order of :data:`CALM_NAMES`."""
+    return np.clip(facts[[JOIN_NAMES.index(name) for name in CALM_NAMES]], _CALM_LEAST, _CALM_MOST)
+
+
+def _odds(name: str, facts: NDArray[np.float64], count: int) -> float:
+    mean, scale, weight, base = _join_weights(name, count)
+    return float(((facts - mean) / scale) @ weight + base)
 
 
 def _top(values: Floats) -> float:
@@ -145,12 +171,13 @@ def contrast_ratio(maps: BandMaps) -> tuple[float | None, float | None]:
 
 
 @cache
-def _join_weights() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], float]:
+def _join_weights(name: str, count: int) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], float]:
+    path = _WEIGHTS / f"{name}.json"
     try:
-        stored = json.loads(_WEIGHTS.read_text(encoding="utf-8"))
+        stored = json.loads(path.read_text(encoding="utf-8"))
         mean, scale, weight = (np.array(stored[key], np.float64) for key in ("mean", "scale", "weight"))
-        if not len(mean) == len(scale) == len(weight) == len(JOIN_NAMES):
+        if not len(mean) == len(scale) == len(weight) == count:
             raise ValueError("wrong number of weights")
         return mean, scale, weight, float(stored["base"])
     except (OSError, KeyError, ValueError) as failure:
-        raise AuditError(f"{_WEIGHTS.name}: the weights can't be read; install the package again") from failure
+        raise AuditError(f"{path.name}: the weights can't be read; install the package again") from failure

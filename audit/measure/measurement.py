@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from audit.lens import Lens
 from audit.measure.board import Board
 
-__all__ = ["Clarity", "DirtCause", "ImageMeasurement", "Orientation", "Sky", "ViewChange"]
+__all__ = ["Clarity", "DirtCause", "ImageMeasurement", "Orientation", "SeenFrom", "Sky", "ViewChange"]
 
 DirtCause = Literal["clear", "haze", "spots", "cobweb", "infrared reflection", "defocus", "blocked", "unknown"]
+SeenFrom = Literal["one picture", "one scene", "several scenes", "turned camera"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +94,8 @@ class Clarity:
         None where it was not looked for.
     blocked_at : (x, y) or None
         Its middle, in 0..1 of width and height.
+    seen_from : str
+        What dirt was seen from: one picture, several of one scene, of several scenes, or of one place while the camera was turned.
     """
 
     dirt_probability: float | None
@@ -103,6 +106,7 @@ class Clarity:
     patches: tuple[tuple[tuple[float, float], ...], ...] = ()
     blocked_fraction: float | None = None
     blocked_at: tuple[float, float] | None = None
+    seen_from: SeenFrom = "one picture"
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,26 +16,9 @@ import numpy as np
 from sklearn.metrics import roc_auc_score
 
 from audit.measure.clarity import measure_clarity, measure_series
-from training.dirt.check_glass import CHECK_KINDS, render_check_today
+from training.dirt.check_glass import CHECK_KINDS
+from training.dirt.fit_turned import turned_series
 from training.dirt.photographs import photographs
-from training.dirt.scene import cut_view
-
-#: Share of the view by which the camera turns from its first position; no more than the photograph reaches beyond it.
-TURN_SHARE = (0.03, 0.11)
-
-
-def turned_series(photo: np.ndarray, other: np.ndarray, kind: str, seed: tuple[int, ...]) -> list[np.ndarray]:
-    """Three pictures 640 x 360 of one place, the camera turned between them, through one glass."""
-    rng = np.random.default_rng(seed)
-    view = cut_view(photo, 640, rng)
-    images = []
-    for number in range(3):
-        way = rng.normal(size=3) * (1.0, 0.6, 0.2)
-        turn = way / np.abs(way).max() * rng.uniform(*TURN_SHARE) * view.hfov_deg * (number > 0) * (1.0, view.height / view.width, 0.5)
-        scene = cv2.resize(view.seen(tuple(turn)), (640, 360))
-        glass = np.random.default_rng((*seed, 29))
-        images.append(render_check_today(scene, other, kind, glass, False, 1.0, 90, 1.0)[0])
-    return images
 
 
 def main() -> None:

@@ -9,7 +9,7 @@ from skimage import data
 
 from audit.measure.clarity import measure_series
 from audit.measure.transfer import log_luminance
-from audit.measure.turned import seen_while_turned
+from audit.measure.turned import registered_pairs, seen_while_turned
 
 
 @pytest.fixture(scope="module")
@@ -36,10 +36,29 @@ def test_clean_glass_is_clean_while_the_camera_turns(turned):
 def test_spots_stay_while_the_scene_moves(turned):
     dirty = [spotted(p) for p in turned]
     assert measure_series(dirty).dirt_probability > measure_series(turned).dirt_probability
-    odds = [seen_while_turned(series, [log_luminance(p) for p in series]) for series in (turned, dirty)]
-    assert odds[1] > odds[0] + 1.0
+    odds = [seen_while_turned(series, [log_luminance(p) for p in series], registered_pairs(series)) for series in (turned, dirty)]
+    assert odds[1].odds.mean() > odds[0].odds.mean() + 1.0
 
 
 def test_a_camera_that_was_not_turned_says_nothing_by_turning(turned):
     still = [turned[0]] * 3
-    assert seen_while_turned(still, [log_luminance(p) for p in still]) is None
+    assert seen_while_turned(still, [log_luminance(p) for p in still], registered_pairs(still)) is None
+
+
+def test_one_scene_that_stands_still_while_its_light_changes_is_no_dirt(turned):
+    """What stays is the scene then: three exposures of one view, the shade in another place each time."""
+    view = turned[0].astype(np.float32)
+    rng = np.random.default_rng(2)
+    series = []
+    for _ in range(3):
+        shade = cv2.GaussianBlur((rng.random((12, 20)) > 0.5).astype(np.float32), (0, 0), 0.8)
+        light = 0.25 + 0.75 * cv2.resize(shade, (640, 360), interpolation=cv2.INTER_CUBIC).clip(0, 1)[..., None]
+        series.append((view * light).clip(0, 255).astype(np.uint8))
+    found = measure_series(series)
+    assert found.seen_from == "one scene" and found.dirt_probability < 0.5
+
+
+def test_pictures_say_what_dirt_was_seen_from(turned):
+    assert measure_series(turned).seen_from == "turned camera"
+    assert measure_series(turned[:1]).seen_from == "one picture"
+    assert measure_series([spotted(p) for p in turned]).dirt_probability > 0.5
