@@ -149,7 +149,7 @@ def server_pid(port: str) -> int:
             words = line.read_bytes().decode(errors="replace").split("\0")
         except OSError:
             continue
-        if "ui.server" in words and port in words:
+        if "ui.server" in words and any(f'"port": {port}' in word for word in words):
             return int(line.parent.name)
     raise AssertionError(f"no desk's server was found on port {port}")
 
