@@ -89,7 +89,7 @@ def _lay_out(folder: Path, lens: Lens) -> None:
     (first / "notes.txt").write_text("gate key at the office", encoding="utf-8")
     for camera in (UNSEEN, ROLLED, HIGH, SOFT):
         shutil.copy(snapshot(camera), second)
-    _panned(snapshot(CLEAN, "commissioning"), second / f"{CLEAN}_turned.jpg", lens, TURN_DEG)
+    _panned(snapshot(CLEAN, "commissioning"), second / f"{CLEAN}_later.jpg", lens, TURN_DEG)
     _filmed(snapshot(DIRTY, "commissioning"), second / f"{DIRTY}_film.jpg")
 
 

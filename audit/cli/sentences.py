@@ -462,15 +462,15 @@ def drawing_sentence(record: DrawingRecord) -> str:
     assert record.drawing is not None
     placed = record.drawing.placed
     where = f"floor {record.floor}: " if record.floor else ""
-    size = f"1 pixel is {placed.metres_per_px:.3f} m, up is {placed.turned_deg:.1f}° from north"
+    size = f"1 pixel is {placed.metres_per_px:z.3f} m, up is {placed.turned_deg:z.1f}° from north"
     if placed.how == "georeference":
-        how = f"placed by its coordinates ({placed.grid}), to {max(placed.residual_m or 0.0, 0.001):.3f} m"
+        how = f"placed by its coordinates ({placed.grid}), to {max(placed.residual_m or 0.0, 0.001):z.3f} m"
     elif placed.residual_m is None:
         how = f"placed by 2 points; {placed.residual_note}"
     else:
-        off = ", ".join(f"{p.name} {p.off_m:.2f} m" for p in sorted(placed.points, key=lambda p: -(p.off_m or 0.0)))
-        how = f"placed by {len(placed.points)} points, residual {placed.residual_m:.2f} m ({off})"
-    doubt = "" if placed.sd_m is None else f"; its corners are known to ± {1.96 * placed.sd_m:.1f} m (95 %)"
+        off = ", ".join(f"{p.name} {p.off_m:z.2f} m" for p in sorted(placed.points, key=lambda p: -(p.off_m or 0.0)))
+        how = f"placed by {len(placed.points)} points, residual {placed.residual_m:z.2f} m ({off})"
+    doubt = "" if placed.sd_m is None else f"; its corners are known to ± {1.96 * placed.sd_m:z.1f} m (95 %)"
     return f"{where}{record.name}: {how}; {size}{doubt}."
 
 
