@@ -77,8 +77,8 @@ def _sign_in_is_set_up() -> bool:
 
 
 def person() -> Person | None:
-    """Who signed in, None for nobody whom the operator listed."""
-    if not st.user.is_logged_in:
+    """Who signed in, None for nobody whom the operator listed, and where nobody needs to."""
+    if not _sign_in_is_set_up() or not st.user.is_logged_in:
         return None
     return settings().person(st.user.to_dict())
 
