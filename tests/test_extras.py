@@ -100,7 +100,7 @@ for found in pkgutil.walk_packages(audit.__path__, "audit."):
 def test_everything_else_loads_without_any_extra() -> None:
     modules = tuple(module for group in extras.EXTRAS.values() for module in group)
     # fetch.py and what stands on it speak HTTP: only what has asked for the extra loads them
-    left = tuple(f"audit.collect.{name}" for name in ("onvif", "web", "fetch", "conduct", "rounds", "watch")) + ("audit.visit.aim_loop",)
+    left = tuple(f"audit.collect.{name}" for name in ("onvif", "soap", "media", "web", "fetch", "conduct", "rounds", "watch")) + ("audit.visit.aim_loop",)
     done = subprocess.run(
         [sys.executable, "-c", _BARE.format(modules=modules, left=left)], cwd=ROOT, capture_output=True, text=True, check=False
     )

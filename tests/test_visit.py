@@ -13,6 +13,7 @@ from audit.account.case import case_of
 from audit.account.selection import judged
 from audit.judge.limits import load_limits
 from audit.logbook import Logbook
+from audit.match.shots import SHOT_METHOD
 from audit.measure import image
 from audit.measure.burned_in import WRITTEN_METHOD
 from audit.plan.files import read_plan
@@ -36,8 +37,8 @@ def book(tmp_path: Path, plan: Path) -> Logbook:
 
 
 def by_lens(book: Logbook, sha256: str) -> tuple[str, ...]:
-    """Methods that have measured a picture with a lens; reading what is burnt into it is none of them."""
-    return tuple(method for method in book.methods(sha256) if method != WRITTEN_METHOD)
+    """Methods that have measured a picture with a lens; reading what is burnt into it, or telling what it shows, is none of them."""
+    return tuple(method for method in book.methods(sha256) if method not in (WRITTEN_METHOD, SHOT_METHOD))
 
 
 def test_limits_of_ones_own_measure_once_and_still_show_what_was_measured(

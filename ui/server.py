@@ -33,6 +33,8 @@ NEEDED = (
     "audit.plan.mounts",
     "audit.account.checks",
     "audit.aiming",
+    "audit.drawings.picture",
+    "audit.visit.draw",
     "audit.account.drawing",
     "audit.account.pointing",
     "audit.report.handover",

@@ -531,6 +531,7 @@ class RecordFile(TypedDict):
     decisions: dict[str, str]
     points: dict[str, str]
     drawings: dict[str, str]
+    pairings: dict[str, str]
     references: dict[str, str]
     choices: dict[str, str]
     plans: dict[str, str]

@@ -26,7 +26,7 @@ from audit.measure.trend import trend
 from audit.measure.turned import registered_pairs, seen_while_turned, while_turned
 
 __all__ = ["emptiness", "is_night", "measure_clarity", "measure_series", "near_thing", "sharpness_of", "single_verdict",
-           "too_plain", "trend"]
+           "too_plain", "trend", "what_stays"]
 
 _FEWEST_PX = 32
 _PLAIN_CELLS = 0.04
@@ -185,6 +185,7 @@ def measure_series(images: Sequence[NDArray[np.uint8]], sky: Sky | None = None) 
 
     Day and night, different days or a burst; the more the scene differs, the more it proves. Where two of them show one
     place and the camera was not turned, the scene stays as well as the dirt, and they tell little more than one picture.
+    Dirt so thick that pictures of different places register by it alone is told no better than from one picture.
     Images that hold nothing (black, white, plain) are left out.
 
     Parameters

@@ -8,7 +8,7 @@ import pytest
 from skimage import data
 
 from audit.errors import AuditError
-from audit.measure.clarity import measure_clarity, measure_series
+from audit.measure.clarity import measure_clarity, measure_series, what_stays
 from audit.measure.dirt_model import KINDS, load_dirt_model
 from audit.measure.dirt_network import load_network, pair_verdict, series_verdict
 from audit.measure.lasting import lasting, measure_lasting
@@ -116,9 +116,11 @@ def scenes() -> list[np.ndarray]:
 def test_spots_are_found_by_staying_while_the_scene_changes(scenes):
     clean = measure_series(scenes)
     assert clean.dirt_probability < 0.5 and clean.cause == "clear"
-    found = measure_series([spotted(s) for s in scenes])
-    assert found.dirt_probability > 0.5 and "stays" in found.note
-    assert found.dirt_probability > max(measure_clarity(spotted(s)).dirt_probability for s in scenes)
+    pictures = [spotted(s) for s in scenes]
+    logs = [log_luminance(p) for p in pictures]
+    found = what_stays(series_verdict(pictures, logs), measure_lasting(logs))
+    assert found.dirty > 0.5
+    assert found.dirty > max(measure_clarity(p).dirt_probability for p in pictures)
 
 
 def test_what_is_common_to_different_scenes_peaks_at_no_shift_and_the_more_the_stronger(scenes):

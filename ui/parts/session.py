@@ -85,7 +85,7 @@ def person() -> Person | None:
 
 def paired() -> Paired | None:
     """The phone that was let in for aiming alone; None for whoever signed in, and for nobody."""
-    if not _sign_in_is_set_up() or st.user.is_logged_in:
+    if not _sign_in_is_set_up() or person() is not None:
         return None
     return PAIRINGS.find(str(st.context.cookies.get(COOKIE, "")))
 
