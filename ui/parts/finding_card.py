@@ -16,7 +16,7 @@ from ui.parts.plain import literal, paragraph
 from ui.parts.reasons import offer_reasons
 from ui.parts.style import state_badge
 from ui.parts.together import offer_together, show_together
-from ui.parts.words import check_word, said, term, word
+from ui.parts.words import check_word, said, term, within_sentence, word
 
 __all__ = ["show_cautions", "show_finding", "show_passed"]
 
@@ -125,7 +125,7 @@ def _facts(finding: Finding, full: bool) -> Iterator[tuple[str, str]]:
         if finding.planned is not None:
             numbers.append(f"{word('review.planned').lower()} {amount(finding.planned, finding.unit, signed)}")
         if finding.limit is not None:
-            numbers.append(f"{word('review.limit').lower()} {limit_of(finding.limit, finding.unit)}")
+            numbers.append(f"{within_sentence(word('review.limit'))} {limit_of(finding.limit, finding.unit)}")
         yield numbers[0].split(" ", 1)[0], "; ".join((numbers[0].split(" ", 1)[1], *numbers[1:]))
     seen = [finding.photo] if finding.photo else []
     seen += [said(cue) for cue in finding.evidence.get("cues", ())]

@@ -15,7 +15,7 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 from audit.judge.finding import STATE_MARKS, State
 from audit.wording import LANGUAGES, label, language_of, translated
 
-__all__ = ["check_word", "language", "reasons_at_hand", "said", "speaking", "state_mark", "state_word", "term", "word"]
+__all__ = ["check_word", "language", "reasons_at_hand", "said", "speaking", "state_mark", "state_word", "term", "within_sentence", "word"]
 
 #: Where the picked language is kept for the session.
 _PICKED = ("language", "kept language")
@@ -70,6 +70,11 @@ def word(key: str, /, **values: object) -> str:
 def said(text: object) -> str:
     """A sentence of the audit, as kept or as an error tells it, in the language of whoever looks."""
     return translated(str(text), language())
+
+
+def within_sentence(noun: str) -> str:
+    """A noun as it stands within a sentence: small, but for German."""
+    return noun if language() == "de" else noun.lower()
 
 
 def term(group: str, name: str) -> str:
