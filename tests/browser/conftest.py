@@ -1,4 +1,4 @@
-"""A browser for the whole suite; skipped, with the reason, where there is none."""
+"""A browser for each file of tests; skipped, with the reason, where there is none."""
 
 from __future__ import annotations
 
@@ -20,8 +20,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.flaky(reruns=1))
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
+    """One for each file: while it is open its loop runs in this process, and no other test of the worker could run one."""
     sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed: pip install playwright")
     if not CHROMIUM.exists():
         pytest.skip(f"{CHROMIUM} is missing: apt-get install chromium")
