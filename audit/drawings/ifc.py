@@ -18,18 +18,17 @@ from __future__ import annotations
 
 import fnmatch
 import math
-import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from audit.errors import AuditError, PlanError, PlanProblem
+from audit.errors import AuditError, PlanProblem
 from audit.extras import need
 from audit.photos.guard import Guard, GuardFailure
-from audit.plan.columns import by_key
 from audit.plan.crs import NamedGrid, grid_named
 from audit.plan.grid import Grid
+from audit.plan.mapping import WHERE_TOLD, read_mapping, refused
 from audit.plan.model import Site
 from audit.plan.table import Cell, clean, shown_name
 
@@ -41,7 +40,7 @@ _MEMORY_BYTES, _TIME_S, _WALL_S = 4 << 30, 120.0, 300.0
 _MOST_CAMERAS, _MOST_PROPERTIES, _LONGEST = 20_000, 200, 500
 _AXES = {"x": (0, 1), "-x": (0, -1), "y": (1, 1), "-y": (1, -1), "z": (2, 1), "-z": (2, -1)}
 _CAMERA_NAMES = ("*cam*", "*cctv*", "*kamera*")
-_EXAMPLE = "see docs/plan.md for the mapping file"
+_KEYS = frozenset({"classes", "names", "looks", "grid"})
 #: Properties of the standard's own sets (Pset_AudioVisualApplianceTypeCamera, Pset_ManufacturerOccurrence) as columns.
 _STANDARD = {"videoresolutionwidth": "image_width_px", "videoresolutionheight": "image_height_px", "serialnumber": "serial"}
 _UNITS_M = (1.0, 0.001, 0.01, 0.3048, 0.0254, 1200 / 3937)
@@ -49,11 +48,11 @@ _UNITS_M = (1.0, 0.001, 0.01, 0.3048, 0.0254, 1200 / 3937)
 
 @dataclass(frozen=True, slots=True)
 class _Mapping:
-    classes: tuple[str, ...] = ()
-    names: tuple[str, ...] = _CAMERA_NAMES
-    looks: str = "x"
-    grid: str = ""
-    columns: Mapping[str, str] = field(default_factory=dict)
+    classes: tuple[str, ...]
+    names: tuple[str, ...]
+    looks: str
+    grid: str
+    columns: Mapping[str, str]
 
 
 def import_ifc(path: Path, out: Path, mapping: Path | None = None) -> tuple[Site, tuple[PlanProblem, ...]]:
@@ -70,7 +69,7 @@ def import_ifc(path: Path, out: Path, mapping: Path | None = None) -> tuple[Site
     from audit.plan.files import write_grid
 
     name = shown_name(path)
-    settings = _read_mapping(mapping)
+    settings = read_mapping(mapping, "ifc", _KEYS, _mapping)
     told = _opened(path, name, settings)
     rows = _rows(name, told, settings)
     titles = list(dict.fromkeys(title for row in rows for title in row))
@@ -90,34 +89,14 @@ def _looks_along(name: str, axis: str) -> PlanProblem:
     )
 
 
-def _refused(name: str, message: str) -> PlanError:
-    return PlanError((PlanProblem(name, message),))
-
-
-def _read_mapping(path: Path | None) -> _Mapping:
-    if path is None:
-        return _Mapping()
-    name = shown_name(path)
-    try:
-        text = tomllib.loads(path.read_text(encoding="utf-8"))
-        ifc, columns = dict(text.get("ifc", {})), dict(text.get("columns", {}))
-        unknown = set(ifc) - {"classes", "names", "looks", "grid"} | set(text) - {"ifc", "columns"}
-        if unknown:
-            raise ValueError(f"'{sorted(unknown)[0]}' is no key of a mapping")
-        wrong = [column for column in columns.values() if column not in by_key("cameras")]
-        if wrong:
-            raise ValueError(f"'{wrong[0]}' is no column of a plan")
-        looks = str(ifc.get("looks", "x"))
-        if looks not in _AXES:
-            raise ValueError(f"looks is one of {', '.join(_AXES)}")
-        return _Mapping(
-            tuple(str(c) for c in ifc.get("classes", ())), tuple(str(n) for n in ifc.get("names", _CAMERA_NAMES)), looks,
-            str(ifc.get("grid", "")), {str(key).casefold(): str(column) for key, column in columns.items()},
-        )  # fmt: skip
-    except OSError as error:
-        raise _refused(name, f"the mapping can't be read ({error.strerror}); check its path.") from error
-    except (ValueError, TypeError) as error:
-        raise _refused(name, f"the mapping can't be used ({error}); {_EXAMPLE}.") from error
+def _mapping(ifc: Mapping[str, Any], columns: Mapping[str, str]) -> _Mapping:
+    looks = str(ifc.get("looks", "x"))
+    if looks not in _AXES:
+        raise ValueError(f"looks is one of {', '.join(_AXES)}")
+    return _Mapping(
+        tuple(str(c) for c in ifc.get("classes", ())), tuple(str(n) for n in ifc.get("names", _CAMERA_NAMES)), looks,
+        str(ifc.get("grid", "")), columns,
+    )  # fmt: skip
 
 
 def _opened(path: Path, name: str, settings: _Mapping) -> dict[str, Any]:
@@ -127,11 +106,11 @@ def _opened(path: Path, name: str, settings: _Mapping) -> dict[str, Any]:
         with path.open("rb") as stream:
             head = stream.read(256)
     except OSError as error:
-        raise _refused(name, f"can't be read ({error.strerror}); check the path.") from error
+        raise refused(name, f"can't be read ({error.strerror}); check the path.") from error
     if not head.lstrip().startswith(b"ISO-10303-21"):
-        raise _refused(name, "is no IFC model as text (STEP, ISO 10303-21); export it as .ifc.")
+        raise refused(name, "is no IFC model as text (STEP, ISO 10303-21); export it as .ifc.")
     if size > MAX_BYTES:
-        raise _refused(
+        raise refused(
             name,
             f"the model is larger than {MAX_BYTES // 2**20} MB; export the storeys and the cameras alone (no geometry is needed).",
         )
@@ -145,11 +124,11 @@ def _opened(path: Path, name: str, settings: _Mapping) -> dict[str, Any]:
             "timeout": "reading the model takes too long; export the storeys and the cameras alone.",
             "memory": "the model takes more memory than is given to one file; export the storeys and the cameras alone.",
         }.get(failure.kind, "the model is damaged; export it again.")
-        raise _refused(name, why) from failure
+        raise refused(name, why) from failure
     finally:
         guard.close()
     if "refused" in told:
-        raise _refused(name, str(told["refused"]))
+        raise refused(name, str(told["refused"]))
     return told
 
 
@@ -168,7 +147,7 @@ def read_cameras(blob: bytes, options: Mapping[str, Any]) -> tuple[dict[str, Any
     except AuditError as error:
         return {"refused": error.message}, b""
     if not found:
-        return {"refused": f"no element is a camera (IfcAudioVisualAppliance of the type CAMERA); name others in a mapping file: {_EXAMPLE}."}, b""
+        return {"refused": f"no element is a camera (IfcAudioVisualAppliance of the type CAMERA); name others in a mapping file: {WHERE_TOLD}."}, b""
     if len(found) > _MOST_CAMERAS:
         return {"refused": f"the model has {len(found):,} cameras, more than a plan holds; export a part of it."}, b""
     frame = _frame(model)
@@ -308,7 +287,7 @@ def _grid(name: str, said: str) -> NamedGrid | None:
     if isinstance(named, NamedGrid):
         return named
     why = named or f"'{said[:60]}' is no grid that is known"
-    raise _refused(name, f"{why}; name the map's grid by 'grid' in a mapping file: {_EXAMPLE}.")
+    raise refused(name, f"{why}; name the map's grid by 'grid' in a mapping file: {WHERE_TOLD}.")
 
 
 def _placed(name: str, camera: Mapping[str, Any], grid: NamedGrid | None, looks: str) -> dict[str, Cell]:
@@ -328,7 +307,7 @@ def _placed(name: str, camera: Mapping[str, Any], grid: NamedGrid | None, looks:
     else:
         place = grid.to_wgs84(camera["east_m"], camera["north_m"])
         if place is None:
-            raise _refused(name, f"the model's map conversion puts cameras outside {grid.name}; check its eastings, northings and units.")
+            raise refused(name, f"the model's map conversion puts cameras outside {grid.name}; check its eastings, northings and units.")
         row |= {"latitude": round(place[0], 9), "longitude": round(place[1], 9)}
         bearing = (bearing + (grid.convergence_deg(*place) or 0.0)) % 360.0
     if camera["storey"]:

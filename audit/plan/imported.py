@@ -17,17 +17,16 @@ from __future__ import annotations
 
 import fnmatch
 import math
-import tomllib
 from collections import deque
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from audit.errors import PlanError, PlanProblem
 from audit.extras import need
-from audit.plan.columns import by_key
 from audit.plan.grid import Grid
+from audit.plan.mapping import WHERE_TOLD, read_mapping, refused
 from audit.plan.model import Site
 from audit.plan.table import Cell, clean, shown_name
 
@@ -38,17 +37,17 @@ _MAX_BYTES = 100 * 2**20
 MAX_INSERTS = 200_000
 _MAX_DEPTH = 12
 _CAMERA_BLOCKS = ("*cam*", "*cctv*", "*kamera*", "*camara*", "*telecamera*")
-_EXAMPLE = "see docs/plan.md for the mapping file"
+_KEYS = frozenset({"blocks", "metres_per_unit", "looks_deg", "north_deg", "grid"})
 
 
 @dataclass(frozen=True, slots=True)
 class _Mapping:
-    blocks: tuple[str, ...] = _CAMERA_BLOCKS
-    metres_per_unit: float | None = None
-    looks_deg: float = 0.0
-    north_deg: float = 0.0
-    grid: str = ""
-    columns: Mapping[str, str] = field(default_factory=dict)
+    blocks: tuple[str, ...]
+    metres_per_unit: float | None
+    looks_deg: float
+    north_deg: float
+    grid: str
+    columns: Mapping[str, str]
 
 
 def import_drawing(
@@ -69,47 +68,24 @@ def import_drawing(
     drawing = Path(drawing)
     need("drawings", "Importing a drawing")
     if drawing.suffix.lower() != ".dxf":
-        raise _refused(shown_name(drawing), "a plan is imported from a DXF drawing or an IFC model; save it as .dxf or .ifc.")
-    settings = _read_mapping(None if mapping is None else Path(mapping))
+        raise refused(shown_name(drawing), "a plan is imported from a DXF drawing or an IFC model; save it as .dxf or .ifc.")
+    settings = read_mapping(None if mapping is None else Path(mapping), "dxf", _KEYS, _mapping)
     grid = _grid(shown_name(drawing), _cameras(drawing, settings), settings)
     return write_grid(grid, Path(out), drawing.stem)
 
 
-def _refused(name: str, message: str) -> PlanError:
-    return PlanError((PlanProblem(name, message),))
-
-
-def _read_mapping(path: Path | None) -> _Mapping:
-    if path is None:
-        return _Mapping()
-    name = shown_name(path)
-    try:
-        text = tomllib.loads(path.read_text(encoding="utf-8"))
-        dxf, columns = dict(text.get("dxf", {})), dict(text.get("columns", {}))
-        unknown = set(dxf) - {"blocks", "metres_per_unit", "looks_deg", "north_deg", "grid"} | set(text) - {
-            "dxf",
-            "columns",
-        }
-        if unknown:
-            raise ValueError(f"'{sorted(unknown)[0]}' is no key of a mapping")
-        wrong = [column for column in columns.values() if column not in by_key("cameras")]
-        if wrong:
-            raise ValueError(f"'{wrong[0]}' is no column of a plan")
-        unit = dxf.get("metres_per_unit")
-        if unit is not None and not (isinstance(unit, (int, float)) and math.isfinite(unit) and unit > 0):
-            raise ValueError("metres_per_unit is a number above 0")
-        return _Mapping(
-            tuple(str(b) for b in dxf.get("blocks", _CAMERA_BLOCKS)),
-            None if unit is None else float(unit),
-            float(dxf.get("looks_deg", 0.0)),
-            float(dxf.get("north_deg", 0.0)),
-            str(dxf.get("grid", "")),
-            {str(tag).casefold(): str(column) for tag, column in columns.items()},
-        )
-    except OSError as error:
-        raise _refused(name, f"the mapping can't be read ({error.strerror}); check its path.") from error
-    except (ValueError, TypeError, UnicodeDecodeError) as error:
-        raise _refused(name, f"the mapping can't be used ({error}); {_EXAMPLE}.") from error
+def _mapping(dxf: Mapping[str, Any], columns: Mapping[str, str]) -> _Mapping:
+    unit = dxf.get("metres_per_unit")
+    if unit is not None and not (isinstance(unit, (int, float)) and math.isfinite(unit) and unit > 0):
+        raise ValueError("metres_per_unit is a number above 0")
+    return _Mapping(
+        tuple(str(b) for b in dxf.get("blocks", _CAMERA_BLOCKS)),
+        None if unit is None else float(unit),
+        float(dxf.get("looks_deg", 0.0)),
+        float(dxf.get("north_deg", 0.0)),
+        str(dxf.get("grid", "")),
+        columns,
+    )
 
 
 def _cameras(path: Path, settings: _Mapping) -> list[dict[str, Cell]]:
@@ -125,9 +101,9 @@ def _cameras(path: Path, settings: _Mapping) -> list[dict[str, Cell]]:
         rows.append(_row(insert, scale, settings))
     if not rows:
         blocks = ", ".join(sorted({str(i.dxf.name) for i in _inserts(name, document)})[:8])
-        raise _refused(
+        raise refused(
             name,
-            f"no block is a camera (blocks: {blocks or 'none'}); name the camera blocks in a mapping file: {_EXAMPLE}.",
+            f"no block is a camera (blocks: {blocks or 'none'}); name the camera blocks in a mapping file: {WHERE_TOLD}.",
         )
     return rows
 
@@ -138,22 +114,22 @@ def _open(path: Path) -> Any:
     name = shown_name(path)
     try:
         if not path.is_file():
-            raise _refused(name, "no such file; give the path of a DXF drawing.")
+            raise refused(name, "no such file; give the path of a DXF drawing.")
         if path.stat().st_size > _MAX_BYTES:
-            raise _refused(
+            raise refused(
                 name, f"the drawing is larger than {_MAX_BYTES // 2**20} MB; save the cameras' layers alone."
             )
         with path.open("rb") as stream:
             if stream.read(4) == b"AC10":
-                raise _refused(name, "this is a drawing of a closed format; save it as DXF.")
+                raise refused(name, "this is a drawing of a closed format; save it as DXF.")
         return readfile(path)
     except PlanError:
         raise
     except OSError as error:
         reason = error.strerror or str(error)
-        raise _refused(name, f"is no DXF drawing, or can't be read ({reason}); export it again.") from error
+        raise refused(name, f"is no DXF drawing, or can't be read ({reason}); export it again.") from error
     except Exception as error:  # ezdxf raises DXFError, ValueError, IndexError and more on damage
-        raise _refused(name, f"the drawing is damaged ({type(error).__name__}); export it again as DXF.") from error
+        raise refused(name, f"the drawing is damaged ({type(error).__name__}); export it again as DXF.") from error
 
 
 def _metres_per_unit(name: str, document: Any) -> float:
@@ -161,8 +137,8 @@ def _metres_per_unit(name: str, document: Any) -> float:
     from ezdxf.units import conversion_factor
 
     if not document.units:
-        raise _refused(
-            name, f"the drawing doesn't tell its unit; write metres_per_unit into a mapping file: {_EXAMPLE}."
+        raise refused(
+            name, f"the drawing doesn't tell its unit; write metres_per_unit into a mapping file: {WHERE_TOLD}."
         )
     return float(conversion_factor(InsertUnits(document.units), InsertUnits.Meters))
 
@@ -170,7 +146,7 @@ def _metres_per_unit(name: str, document: Any) -> float:
 def _inserts(name: str, document: Any) -> Iterator[Any]:
     """Every insertion of a block in the model, those inside other blocks too, in the model's coordinates."""
     if counted_inserts(document.modelspace(), document) > MAX_INSERTS:
-        raise _refused(
+        raise refused(
             name, "its blocks hold blocks over and over, more than a site's drawing can; save the cameras alone."
         )
     waiting = deque(document.modelspace().query("INSERT"))
