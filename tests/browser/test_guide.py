@@ -236,7 +236,7 @@ def test_a_full_phone_and_a_private_window_are_one_sentence(opened: Callable[[],
 def test_a_phone_that_may_not_say_where_it_is_says_so_and_goes_on(opened: Callable[[], Any], tmp_path: Path) -> None:
     """No permission is given in this browser; the camera is asked for by a file field, which old browsers show as a choice of files."""
     page = opened()
-    page.get_by_label("Note where this phone is").check()
+    page.get_by_label("Note where this phone is").click()
     page.wait_for_selector("text=does not say where it is")
     assert not page.get_by_label("Note where this phone is").is_checked()
     (tmp_path / "sharp.jpg").write_bytes(photograph(0))
