@@ -18,7 +18,7 @@ from audit.errors import AuditError
 from audit.extras import has, how_to_get
 from audit.photos.guard import Guard, GuardFailure
 
-__all__ = ["KINDS", "MAX_BYTES", "MAX_SIDE_PX", "Opened", "open_drawing", "render"]
+__all__ = ["KINDS", "MAX_BYTES", "MAX_SIDE_PX", "Opened", "hold_size", "open_drawing", "render"]
 
 #: Endings of the files that are taken.
 KINDS = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".pdf", ".dxf")
@@ -54,6 +54,17 @@ class Opened:
     pages: int = 1
 
 
+def hold_size(size: int, name: str) -> None:
+    """Refuse a drawing of more than :data:`MAX_BYTES` by one sentence; ``name`` is its file's.
+
+    Raises
+    ------
+    AuditError
+    """
+    if size > MAX_BYTES:
+        raise AuditError(f"{name}: the drawing is larger than {MAX_BYTES // 2**20} MB; save it smaller, or the site's part alone.")
+
+
 def open_drawing(data: bytes, name: str, page: int = 1, metres_per_unit: float | None = None) -> Opened:
     """Open a drawing.
 
@@ -73,8 +84,7 @@ def open_drawing(data: bytes, name: str, page: int = 1, metres_per_unit: float |
         read it.
     """
     kind = _kind(data, name)
-    if len(data) > MAX_BYTES:
-        raise AuditError(f"{name}: the drawing is larger than {MAX_BYTES // 2**20} MB; save it smaller, or the site's part alone.")
+    hold_size(len(data), name)
     if kind != "picture" and not has("drawings"):
         raise AuditError(f"{name}: opening it needs packages that are not installed; install them with: {how_to_get('drawings')}.")
     guard = Guard(_MEMORY_BYTES, _TIME_S, _WALL_S)

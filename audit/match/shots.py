@@ -1,7 +1,7 @@
 """What a crew's photo shows, by its look: a label, a bracket close by, a wide view with a camera, a screen, or something else.
 
-How likely each kind is comes from :mod:`audit.match.look`. It is evidence beside all else and never settles a photo alone: the most that a look can say is bounded by how often crews
-photograph what they should not, and how often the head errs.
+How likely each kind is comes from :mod:`audit.match.look`. It is evidence beside all else and never settles a photo alone: the
+most that a look can say is bounded by how often crews photograph what they should not, and how often the head errs.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ KINDS: tuple[Kind, ...] = get_args(Kind)
 #: Probability from which a kind names a photo's role (weights/CARD.md: right in nine of ten on photographs that nobody drew).
 ANSWERS = 0.9
 #: How often crews' photos of a camera, and strays, are of each kind, in the order of ``KINDS`` (chosen, wide on purpose: the seventh of
-#: own photos that look like something else holds what the head can't see, so that no look is worth more than a factor of four).
+#: own photos that look like something else holds what the head can't see, so that no look is worth more than a factor of seven: 0.27 to 0.04).
 _OWN = (0.25, 0.27, 0.3, 0.03, 0.15)
 _STRAY = (0.04, 0.04, 0.25, 0.1, 0.57)
 

@@ -8,18 +8,15 @@ fixed pattern is found). Where the scene is the same in all pictures, everything
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from itertools import combinations
-from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.errors import AuditError
+from audit.measure.logistic import log_odds_of
 from audit.measure.transfer import bands_of, grid_size
 
 __all__ = ["MAPS", "Lasting", "lasting", "lasting_features", "measure_lasting"]
@@ -33,7 +30,6 @@ _SHIFTS = ((7, 0), (0, 7), (11, 5), (-6, 9))
 _WINDOW, _PATCH = 9, 5
 _FLOOR, _CLIP = 0.02, 2.5
 _SHOWN_ON = 1
-_WEIGHTS = Path(__file__).parent / "weights" / "dirt_lasting.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,18 +153,4 @@ def lasting(found: Lasting) -> float:
     AuditError
         If the weights are missing or not what they should be.
     """
-    mean, scale, weight, base = _weights()
-    return float(((lasting_features(found) - mean) / scale) @ weight + base)
-
-
-@cache
-def _weights() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], float]:
-    try:
-        stored = json.loads(_WEIGHTS.read_text(encoding="utf-8"))
-        mean, scale, weight = (np.array(stored[key], np.float64) for key in ("mean", "scale", "weight"))
-        # figures a map, as listed above
-        if not len(mean) == len(scale) == len(weight) == 7 * len(MAPS):
-            raise ValueError("wrong number of weights")
-        return mean, scale, weight, float(stored["base"])
-    except (OSError, KeyError, ValueError) as failure:
-        raise AuditError(f"{_WEIGHTS.name}: the weights can't be read; install the package again") from failure
+    return log_odds_of("dirt_lasting", lasting_features(found))

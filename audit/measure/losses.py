@@ -9,23 +9,18 @@ anything has changed, the first alone can be believed further: a second model jo
 
 from __future__ import annotations
 
-import json
-from functools import cache
-from pathlib import Path
-
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.errors import AuditError
 from audit.measure.dirt_model import KINDS, Verdict
 from audit.measure.dirt_network import pair_verdict
+from audit.measure.logistic import log_odds_of
 from audit.measure.transfer import BANDS, BandMaps
 
 __all__ = ["CALM_NAMES", "JOIN_NAMES", "calm_features", "contrast_ratio", "hidden_share", "is_calm", "join_features", "judged",
            "spoiled_share", "with_focus"]
 
 Floats = NDArray[np.float32]
-_WEIGHTS = Path(__file__).parent / "weights"
 _CUT = 0.5
 _DEFOCUS, _BLOCKED = KINDS.index("defocus"), KINDS.index("blocked")
 _SOFT_RATIO, _SOFT_STEEPNESS = 0.60, 18.0
@@ -52,8 +47,8 @@ def judged(reference: NDArray[np.uint8], today: NDArray[np.uint8], reference_log
     """
     one, any_ = (pair_verdict(name, reference, today, reference_log, today_log, seen) for name in ("dirt_pair", "dirt_hours"))
     facts, cells = join_features(one, any_, maps), _joined_cells(one, any_)
-    odds = _odds("dirt_join", facts, len(JOIN_NAMES))
-    calm = _odds("dirt_calm", calm_features(facts), len(CALM_NAMES)) if is_calm(facts) else odds
+    odds = log_odds_of("dirt_join", facts)
+    calm = log_odds_of("dirt_calm", calm_features(facts)) if is_calm(facts) else odds
     if calm > odds:
         odds, cells = calm, one.cells
     # odds beyond a million to one are not told apart
@@ -97,11 +92,6 @@ def is_calm(facts: NDArray[np.float64]) -> bool:
 def calm_features(facts: NDArray[np.float64]) -> NDArray[np.float64]:
     """Those of :func:`join_features` that tell of a calm pair, in the order of :data:`CALM_NAMES`."""
     return np.clip(facts[[JOIN_NAMES.index(name) for name in CALM_NAMES]], _CALM_LEAST, _CALM_MOST)
-
-
-def _odds(name: str, facts: NDArray[np.float64], count: int) -> float:
-    mean, scale, weight, base = _join_weights(name, count)
-    return float(((facts - mean) / scale) @ weight + base)
 
 
 def _top(values: Floats) -> float:
@@ -168,16 +158,3 @@ def contrast_ratio(maps: BandMaps) -> tuple[float | None, float | None]:
     kept = min(1.0, high if middle < 0.95 or high < 1 else 1.0)
     # never told better than to a per cent
     return kept, float(max(0.01, kept * _LIGHT_SD * uneven / 2))
-
-
-@cache
-def _join_weights(name: str, count: int) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], float]:
-    path = _WEIGHTS / f"{name}.json"
-    try:
-        stored = json.loads(path.read_text(encoding="utf-8"))
-        mean, scale, weight = (np.array(stored[key], np.float64) for key in ("mean", "scale", "weight"))
-        if not len(mean) == len(scale) == len(weight) == count:
-            raise ValueError("wrong number of weights")
-        return mean, scale, weight, float(stored["base"])
-    except (OSError, KeyError, ValueError) as failure:
-        raise AuditError(f"{path.name}: the weights can't be read; install the package again") from failure

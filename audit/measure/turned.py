@@ -8,21 +8,18 @@ small logistic model joins both with the series' network, with what stays in pla
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
 from itertools import permutations
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.errors import AuditError
 from audit.lens import Lens
 from audit.measure.dirt_model import Verdict
 from audit.measure.dirt_network import pair_verdict
 from audit.measure.lasting import Lasting, lasting
+from audit.measure.logistic import log_odds_of
 from audit.measure.registration import (
     Registration,
     detect_features,
@@ -41,7 +38,6 @@ _HFOV_DEG = 60.0
 _SAME_VIEW, _LEAST_TURN_DEG = 0.5, 0.4
 #: Log odds of one judge are believed between these.
 _FEWEST_ODDS, _MOST_ODDS = -8.0, 10.0
-_WEIGHTS = Path(__file__).parent / "weights" / "dirt_turned.json"
 _BAND_MAPS, _BEST_MAPS = 4, 3
 TURNED_NAMES = ("series", "lasting", "alone", "laid over", "laid over, least", "excess of the best maps",
                 *(f"{figure} of {maps}" for figure in ("excess", "places", "best") for maps in ("bands", "powers")), "size")
@@ -127,8 +123,7 @@ def while_turned(seen: Verdict, common: Lasting, alone: Sequence[Verdict], turne
     AuditError
         If the weights are missing or not what they should be.
     """
-    mean, scale, weight, base = _weights()
-    odds = float(((turned_features(seen, common, alone, turned) - mean) / scale) @ weight + base)
+    odds = log_odds_of("dirt_turned", turned_features(seen, common, alone, turned))
     # beyond this a probability is 0 or 1
     dirty = float(1 / (1 + np.exp(-np.clip(odds, -20, 20))))
     others = seen.kinds[1:] / max(float(seen.kinds[1:].sum()), 1e-6)
@@ -138,15 +133,3 @@ def while_turned(seen: Verdict, common: Lasting, alone: Sequence[Verdict], turne
 def log_odds(verdict: Verdict) -> float:
     """Log odds that a verdict says dirty."""
     return float(np.log(max(verdict.dirty, 1e-6) / max(float(verdict.kinds[0]), 1e-6)))
-
-
-@cache
-def _weights() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], float]:
-    try:
-        stored = json.loads(_WEIGHTS.read_text(encoding="utf-8"))
-        mean, scale, weight = (np.array(stored[key], np.float64) for key in ("mean", "scale", "weight"))
-        if not len(mean) == len(scale) == len(weight) == len(TURNED_NAMES):
-            raise ValueError("wrong number of weights")
-        return mean, scale, weight, float(stored["base"])
-    except (OSError, KeyError, ValueError) as failure:
-        raise AuditError(f"{_WEIGHTS.name}: the weights can't be read; install the package again") from failure

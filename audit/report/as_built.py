@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -11,10 +12,12 @@ from audit.judge.intended import intended_pose
 from audit.plan.model import Camera, Site
 from audit.plan.optics import Pose
 
-__all__ = ["Built", "as_built", "built_cameras"]
+__all__ = ["Built", "as_built", "built_cameras", "sector"]
 
 #: Which angle of the as-built plan a check measures.
 _MEASURED_AS = {"aim": "pitch", "level": "roll", "pan": "bearing"}
+#: How far a drawn view reaches, and the pieces of its arc (chosen).
+_REACH_M, _ARC_STEPS = 8.0, 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,14 @@ def built_cameras(site: Site, found: Sequence[Case]) -> tuple[Built, ...]:
     """Every camera of the plan with its measured pose."""
     cases = {case.camera.camera: case for case in found}
     return tuple(_built(camera, cases.get(camera.camera)) for camera in site.cameras)
+
+
+def sector(camera: Camera, bearing_deg: float) -> list[tuple[float, float]]:
+    """What a camera looks at in a bearing, as far as it is drawn: a ring of (east, north) in metres, counter-clockwise, not closed."""
+    half = min(180.0, camera.lens.hfov_deg / 2)
+    edge = [math.radians(bearing_deg + half - 2 * half * i / _ARC_STEPS) for i in range(_ARC_STEPS + 1)]
+    east, north = camera.east_m, camera.north_m
+    return [(east, north), *((east + _REACH_M * math.sin(a), north + _REACH_M * math.cos(a)) for a in edge)]
 
 
 def _built(camera: Camera, case: Case | None) -> Built:

@@ -6,20 +6,19 @@ reads the drawing back; sectors of view and what was planned lie on layers of th
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import Any
 
 from audit.judge.finding import State
 from audit.plan.model import Site
-from audit.report.as_built import Built
+from audit.report.as_built import Built, sector
 
 __all__ = ["write_as_built_dxf"]
 
 #: Layer, and its colour by the numbers of the format (1 red, 2 yellow, 3 green, 5 blue, 8 grey).
 _LAYERS = {"AS_BUILT_CAMERAS": 7, "AS_BUILT_VIEWS": 8, "PLANNED_VIEWS": 5, "TARGETS": 5, "LANDMARKS": 5}
 _COLOURS: dict[State, int] = {"defect": 1, "to check": 2, "not verified": 8, "as planned": 3}
-_REACH_M, _ARC_STEPS, _LETTERS_M = 8.0, 12, 0.5
+_LETTERS_M = 0.5
 _METRES = 6
 
 
@@ -41,9 +40,9 @@ def write_as_built_dxf(site: Site, built: tuple[Built, ...], path: Path) -> None
             dxfattribs={"layer": "AS_BUILT_CAMERAS", "rotation": 90.0 - one.pose.bearing_deg, "color": _COLOURS[one.state]},
         )  # fmt: skip
         insert.add_auto_attribs(_attributes(one))
-        _sector(model, one, one.pose.bearing_deg, "AS_BUILT_VIEWS")
+        model.add_lwpolyline(sector(camera, one.pose.bearing_deg), close=True, dxfattribs={"layer": "AS_BUILT_VIEWS"})
         if "bearing" in one.measured:
-            _sector(model, one, camera.bearing_deg, "PLANNED_VIEWS")
+            model.add_lwpolyline(sector(camera, camera.bearing_deg), close=True, dxfattribs={"layer": "PLANNED_VIEWS"})
         for target in camera.targets:
             model.add_point((target.east_m, target.north_m, target.up_m), dxfattribs={"layer": "TARGETS"})
     for mark in site.landmarks:
@@ -77,12 +76,3 @@ def _symbol(document: Any, tags: list[str]) -> None:
     for tag in tags:
         flags = {} if tag == "CAMERA" else {"flags": 1}
         block.add_attdef(tag, (0.0, 0.5), dxfattribs={"height": _LETTERS_M, **flags})
-
-
-def _sector(model: Any, one: Built, bearing_deg: float, layer: str) -> None:
-    camera = one.camera
-    half = min(180.0, camera.lens.hfov_deg / 2)
-    edge = [math.radians(bearing_deg - half + 2 * half * i / _ARC_STEPS) for i in range(_ARC_STEPS + 1)]
-    here = (camera.east_m, camera.north_m)
-    points = [here, *((here[0] + _REACH_M * math.sin(a), here[1] + _REACH_M * math.cos(a)) for a in edge)]
-    model.add_lwpolyline(points, close=True, dxfattribs={"layer": layer})

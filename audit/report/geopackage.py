@@ -6,7 +6,6 @@ Positions are WGS 84 longitude and latitude; where the plan has local metres alo
 
 from __future__ import annotations
 
-import math
 import sqlite3
 import struct
 from collections.abc import Iterable, Mapping, Sequence
@@ -17,7 +16,7 @@ from pathlib import Path
 from audit.account.case import Case
 from audit.plan.model import Site
 from audit.plan.places import from_local
-from audit.report.as_built import Built
+from audit.report.as_built import Built, sector
 
 __all__ = ["write_geopackage"]
 
@@ -25,7 +24,6 @@ __all__ = ["write_geopackage"]
 _APPLICATION, _VERSION = 0x47504B47, 10300
 _WGS84, _PLANE = 4326, -1
 _POINT, _POLYGON = 1, 3
-_REACH_M, _ARC_STEPS = 8.0, 12
 _WGS84_TEXT = (
     'GEOGCS["WGS 84",DATUM["WGS_1984",SPHEROID["WGS 84",6378137,298.257223563,AUTHORITY["EPSG","7030"]],AUTHORITY["EPSG","6326"]],'
     'PRIMEM["Greenwich",0,AUTHORITY["EPSG","8901"]],UNIT["degree",0.0174532925199433,AUTHORITY["EPSG","9122"]],AUTHORITY["EPSG","4326"]]'
@@ -69,7 +67,7 @@ def write_geopackage(site: Site, built: Sequence[Built], found: Sequence[Case], 
         )
         sheet = _Sheet(connection, site, at.strftime("%Y-%m-%dT%H:%M:%S.000Z"))
         sheet.layer("cameras", "POINT", [([(b.camera.east_m, b.camera.north_m)], _camera_row(b)) for b in built])
-        sheet.layer("views", "POLYGON", [(_sector(b), {"camera": b.camera.camera, "bearing_deg": b.pose.bearing_deg}) for b in built])
+        sheet.layer("views", "POLYGON", [(_ring(b), {"camera": b.camera.camera, "bearing_deg": b.pose.bearing_deg}) for b in built])
         targets = [(c, t) for c in site.cameras for t in c.targets]
         sheet.layer(
             "targets", "POINT",
@@ -146,13 +144,10 @@ def _geometry(kind: str, places: Sequence[Place], srs: int) -> bytes:
     return head + struct.pack("<BIII", 1, _POLYGON, 1, len(places)) + points
 
 
-def _sector(one: Built) -> list[Place]:
-    """What a camera looks at, as far as it is drawn; a closed ring, counter-clockwise."""
-    camera = one.camera
-    half = min(180.0, camera.lens.hfov_deg / 2)
-    edge = [math.radians(one.pose.bearing_deg + half - 2 * half * i / _ARC_STEPS) for i in range(_ARC_STEPS + 1)]
-    here = (camera.east_m, camera.north_m)
-    return [here, *((here[0] + _REACH_M * math.sin(a), here[1] + _REACH_M * math.cos(a)) for a in edge), here]
+def _ring(one: Built) -> list[Place]:
+    """What a camera looks at, as a closed ring, counter-clockwise."""
+    edge = sector(one.camera, one.pose.bearing_deg)
+    return [*edge, edge[0]]
 
 
 def _camera_row(one: Built) -> Row:

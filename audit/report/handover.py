@@ -55,6 +55,8 @@ __all__ = ["write_handover"]
 
 _PAGE_PICTURE_PX = 760
 _QUALITY = 68
+#: Pictures of about 80 kB each; topics of one camera come one after the other (chosen).
+_PICTURES_KEPT = 128
 _BAND = 1.96
 _PICTURE_MM = 76.0
 #: Where there is much to tell, so that a camera keeps to its page.
@@ -91,12 +93,49 @@ METHOD_TEXT = (
 )
 
 
+class _Shown:
+    """Pictures of a logbook as JPEG, drawn from the originals, known by their hash, and from nothing else.
+
+    The last ones with what was seen in them are kept: the report and each topic of a finding show the same.
+    """
+
+    def __init__(self, logbook: Logbook, private: bool) -> None:
+        self._logbook, self._private = logbook, private
+        self._drawn: dict[tuple[str, str], bytes] = {}
+
+    def evidence(self, case: Case, shot: Shot) -> bytes:
+        """A picture with what was seen in it drawn over it."""
+        key = (case.camera.camera, shot.photo.sha256)
+        jpeg = self._drawn.pop(key, None) or self._draw(case, shot)
+        self._drawn[key] = jpeg
+        if len(self._drawn) > _PICTURES_KEPT:
+            del self._drawn[next(iter(self._drawn))]
+        return jpeg
+
+    def plain(self, sha256: str) -> bytes:
+        """A picture alone, small."""
+        return pictures.encode_jpeg(pictures.decode_picture(self._data(sha256), _PAGE_PICTURE_PX // 2), _QUALITY)
+
+    def _draw(self, case: Case, shot: Shot) -> bytes:
+        picture = pictures.decode_picture(self._data(shot.photo.sha256), _PAGE_PICTURE_PX)
+        _, change = case.compared(shot)
+        layers = pictures.LAYERS if not shot.night else ("patches",)
+        drawing = pictures.Drawing(layers, change.patches if change else (), marks_in(case, shot.photo))
+        drawn = pictures.evidence_picture(picture, case.camera, intended_pose(case.camera).pose, shot.measured, drawing)
+        return pictures.encode_jpeg(drawn, _QUALITY)
+
+    def _data(self, sha256: str) -> bytes:
+        data = self._logbook.image(sha256)
+        return faces_blurred(data) if self._private else data
+
+
 @dataclass(frozen=True, slots=True)
 class _Wanted:
-    """How a package is written: without positions and faces or not, and in which language."""
+    """How a package is written: without positions and faces or not, in which language, and how pictures are shown in it."""
 
     private: bool
     language: str
+    shown: _Shown
 
 
 def write_handover(
@@ -142,7 +181,7 @@ def write_handover(
     }
     with placed_package(logbook, folder, about) as fresh:
         found = cases(logbook, visit)
-        _write_files(logbook, visit, found, fresh, _Wanted(private, language), progress)
+        _write_files(logbook, visit, found, fresh, _Wanted(private, language, _Shown(logbook, private)), progress)
         if originals:
             names = _file_names([case.camera.camera for case in found])
             write_originals(logbook, found, fresh / "crew_photos", names, private)
@@ -180,28 +219,28 @@ def _write_files(
             defuse_csv(path)
     else:
         write_plan(built, folder / "as_built.geojson")
-    _open_formats(logbook, visit, found, folder, private)
+    _open_formats(logbook, visit, found, folder, wanted)
     write_site_drawings(logbook, visit, found, folder)
     _references(logbook, found, folder / "references", private)
 
 
-def _open_formats(logbook: Logbook, visit: VisitRecord, found: Sequence[Case], folder: Path, private: bool) -> None:
+def _open_formats(logbook: Logbook, visit: VisitRecord, found: Sequence[Case], folder: Path, wanted: _Wanted) -> None:
     """The cameras as built and the open findings for others' programs; private ones without positions on earth."""
     site = logbook.site(visit)
-    if private:
+    if wanted.private:
         site = replace(site, origin_latitude=None, origin_longitude=None)
     built = built_cameras(site, found)
     write_geopackage(site, built, found, visit.signed_at or visit.started_at, folder / "as_built.gpkg")
-    write_bcf(site, visit, built, found, lambda case, finding: _snapshot(logbook, case, finding, private), folder / "findings.bcf")
+    write_bcf(site, visit, built, found, lambda case, finding: _snapshot(wanted.shown, case, finding), folder / "findings.bcf")
     if has("drawings"):
         write_as_built_dxf(site, built, folder / "as_built.dxf")
 
 
-def _snapshot(logbook: Logbook, case: Case, finding: Finding, private: bool) -> bytes | None:
+def _snapshot(shown: _Shown, case: Case, finding: Finding) -> bytes | None:
     """The picture that shows a finding, else the camera's best one, with what was seen in it."""
     named = next((s for s in case.shots if s.photo.name == finding.photo), None)
     shot = named or case.day or case.night
-    return None if shot is None else _evidence_jpeg(logbook, case, shot, private)
+    return None if shot is None else shown.evidence(case, shot)
 
 
 def _references(logbook: Logbook, found: Sequence[Case], folder: Path, private: bool) -> None:
@@ -258,7 +297,7 @@ def _report(
     by_name = {case.camera.camera: case for case in found}
     full: list[Case] = []
     for done, case in enumerate(found, 1):
-        _camera_page(document, logbook, case, by_name, private)
+        _camera_page(document, wanted.shown, case, by_name)
         if not show_crew_photos(document, logbook, case, private):
             full.append(case)
         progress(done, len(found))
@@ -429,14 +468,14 @@ def _state_words(state: State | None) -> str:
     return "not judged" if state is None else f"{STATE_MARKS[state]} {state}"
 
 
-def _camera_page(document: Document, logbook: Logbook, case: Case, found: Mapping[str, Case], private: bool) -> None:
+def _camera_page(document: Document, pictured: _Shown, case: Case, found: Mapping[str, Case]) -> None:
     camera = case.camera
     document.add_page()
     title = f"{camera.camera}  {camera.name}".strip()
     document.heading(title, bookmark=f"{camera.camera}: {case.verdict.state}")
     document.sentence(f"{STATE_MARKS[case.verdict.state]} {case.verdict.state}", 11, bold=True)
     document.sentence(_planned_sentence(camera), grey=True)
-    _camera_pictures(document, logbook, case, found, private)
+    _camera_pictures(document, pictured, case, found)
     document.heading("Findings", 2)
     told: set[str] = set()
     asking = [f for f in case.verdict.findings if asks(f)]
@@ -449,31 +488,29 @@ def _camera_page(document: Document, logbook: Logbook, case: Case, found: Mappin
         document.rows(("state", "check", "what was seen"), rows, (1.5, 1.3, 8))
 
 
-def _camera_pictures(
-    document: Document, logbook: Logbook, case: Case, found: Mapping[str, Case], private: bool
-) -> None:
+def _camera_pictures(document: Document, pictured: _Shown, case: Case, found: Mapping[str, Case]) -> None:
     """The day's picture large; beside it the night, the signed reference, or the other camera of an exchange."""
     shown = [(shot, _caption(shot)) for shot in (case.day, case.night) if shot is not None]
     if not shown:
         document.sentence("No picture from this camera in this visit.", 9, bold=True)
         return
     first, caption = shown[0]
-    beside = [(_evidence_jpeg(logbook, case, shot, private), words) for shot, words in shown[1:]]
+    beside = [(pictured.evidence(case, shot), words) for shot, words in shown[1:]]
     before = case.account.before_work(first)
     if before is not None:
-        beside.insert(0, (_plain_jpeg(logbook, before.photo.sha256, private), f"Before the work: {_file_name(before.photo.name)}"))
+        beside.insert(0, (pictured.plain(before.photo.sha256), f"Before the work: {_file_name(before.photo.name)}"))
     reference, _ = case.compared(first)
     if reference is not None:
         words = f"Signed reference (visit {reference.visit}): {_file_name(reference.photo)}"
-        beside.append((_plain_jpeg(logbook, reference.sha256, private), words))
+        beside.append((pictured.plain(reference.sha256), words))
     other = next((found[f.pair] for f in case.verdict.findings if f.pair is not None and f.pair in found), None)
     if other is not None and other.day is not None:
         words = f"On the record of {other.camera.camera}: {_file_name(other.day.photo.name)}"
-        beside.insert(0, (_plain_jpeg(logbook, other.day.photo.sha256, private), words))
+        beside.insert(0, (pictured.plain(other.day.photo.sha256), words))
     high = _PICTURE_MM if _lines_told(case) <= _LINES_BESIDE_LARGE else _SMALL_PICTURE_MM
     top, left, gap = document.get_y() + 1, document.l_margin, 4.0
     wide = document.inner_mm * (0.62 if beside else 1.0)
-    used = document.picture(_evidence_jpeg(logbook, case, first, private), caption, left, top, wide, high)
+    used = document.picture(pictured.evidence(case, first), caption, left, top, wide, high)
     x, y = left + wide + gap, top
     for jpeg, words in beside[:3]:
         y += document.picture(jpeg, words, x, y, document.inner_mm - wide - gap, high / len(beside[:3]) - 8) + 1.5
@@ -601,23 +638,3 @@ def _code(text: str) -> bytes:
     out = BytesIO()
     segno.make_qr(text, error="m").save(out, kind="png", scale=6, border=4)
     return out.getvalue()
-
-
-def _evidence_jpeg(logbook: Logbook, case: Case, shot: Shot, private: bool) -> bytes:
-    picture = pictures.decode_picture(_seen(logbook, shot.photo.sha256, private), _PAGE_PICTURE_PX)
-    _, change = case.compared(shot)
-    layers = pictures.LAYERS if not shot.night else ("patches",)
-    drawing = pictures.Drawing(layers, change.patches if change else (), marks_in(case, shot.photo))
-    drawn = pictures.evidence_picture(picture, case.camera, intended_pose(case.camera).pose, shot.measured, drawing)
-    return pictures.encode_jpeg(drawn, _QUALITY)
-
-
-def _plain_jpeg(logbook: Logbook, sha256: str, private: bool) -> bytes:
-    picture = pictures.decode_picture(_seen(logbook, sha256, private), _PAGE_PICTURE_PX // 2)
-    return pictures.encode_jpeg(picture, _QUALITY)
-
-
-def _seen(logbook: Logbook, sha256: str, private: bool) -> bytes:
-    """The picture itself, known by its hash: what is handed over is drawn from nothing else."""
-    data = logbook.image(sha256)
-    return faces_blurred(data) if private else data

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from audit.drawings.georeference import SITE, Georeference, to_site, world_file
-from audit.drawings.picture import MAX_BYTES, Opened, open_drawing
+from audit.drawings.picture import Opened, hold_size, open_drawing
 from audit.drawings.placing import Drawing, KnownPoint, Placed, by_matrix, by_points
 from audit.errors import AuditError
 from audit.logbook import DrawingRecord, Logbook, VisitRecord
@@ -56,8 +56,7 @@ class DrawingFile:
             If it can't be read or is too large.
         """
         try:
-            if path.stat().st_size > MAX_BYTES:
-                raise AuditError(f"{path.name}: the drawing is larger than {MAX_BYTES // 2**20} MB; save it smaller, or the site's part alone.")
+            hold_size(path.stat().st_size, path.name)
             data = path.read_bytes()
         except OSError as error:
             raise AuditError(f"{path}: can't be read ({error.strerror}); check the path.") from None

@@ -245,12 +245,12 @@ def main() -> None:
     parser.add_argument("--only", default="")
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    todo = [j for v in visits.VISITS for j in visits.jobs(v) if re.search(args.only, j["name"])]
-    todo = [(j, _source(j, args.rendered)) for j in todo]
-    todo = [(j, source) for j, source in todo if source.exists() and not _newer(args.out / f"{j['name']}.jpg", source)]
+    unfinished = [j for v in visits.VISITS for j in visits.jobs(v) if re.search(args.only, j["name"])]
+    unfinished = [(j, _source(j, args.rendered)) for j in unfinished]
+    unfinished = [(j, source) for j, source in unfinished if source.exists() and not _newer(args.out / f"{j['name']}.jpg", source)]
     with ProcessPoolExecutor(args.workers) as pool:
-        waiting = [pool.submit(finish, j, source, args.out) for j, source in todo]
-        for (job, _), result in zip(todo, waiting, strict=False):
+        waiting = [pool.submit(finish, j, source, args.out) for j, source in unfinished]
+        for (job, _), result in zip(unfinished, waiting, strict=False):
             print(job["name"], result.result(), flush=True)
 
 

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import tempfile
+import zipfile
 from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
@@ -18,6 +19,7 @@ from PIL import Image
 from pypdf import PdfReader
 
 from audit.account import pictures
+from audit.account.case import cases
 from audit.judge.finding import Verdict
 from audit.judge.intended import intended_pose
 from audit.judge.limits import load_limits
@@ -256,6 +258,24 @@ def test_the_crews_photos_themselves_by_choice_and_stripped_where_asked(signed: 
     for path in (tmp_path / "bare" / "crew_photos").iterdir():
         assert not dict(Image.open(path).getexif()) and not Image.open(path).getexif().get_ifd(0x8825)
     assert b"Exif" not in (tmp_path / "bare" / "report.pdf").read_bytes()
+
+
+def test_a_picture_is_drawn_once_for_the_report_and_its_topics(
+    signed: Logbook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn: list[int] = []
+    draw = pictures.evidence_picture
+
+    def counted(*given: object) -> object:
+        drawn.append(1)
+        return draw(*given)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(pictures, "evidence_picture", counted)
+    write_handover(signed, signed.visit(1), tmp_path / "package")
+    with zipfile.ZipFile(tmp_path / "package" / "findings.bcf") as topics:
+        shown = [topics.read(name) for name in topics.namelist() if name.endswith("snapshot.jpg")]
+    assert len(shown) > len(set(shown)) > 1, "some camera has two open findings, and cameras differ"
+    assert len(drawn) == sum(shot is not None for case in cases(signed, signed.visit(1)) for shot in (case.day, case.night))
 
 
 def test_two_pages_tell_the_client_all_with_the_site_drawn_on_the_first(tmp_path: Path) -> None:

@@ -321,13 +321,13 @@ class _View:
 
     def paint(self, shapes: Any, colours: dict[str, Array], textures: dict[str, NDArray[np.float32]]) -> None:
         """Paint all faces that look at the phone."""
-        todo = []
+        facing = []
         for name, parts in shapes.parts.items():
             for vertices, quads, _, _ in parts:
                 for quad in quads:
                     corners = vertices[list(dict.fromkeys(quad.tolist()))]
-                    todo.append((float(np.linalg.norm(corners.mean(axis=0) - self.spot)), name, corners))
-        for _, name, corners in sorted(todo, key=lambda one: -one[0]):
+                    facing.append((float(np.linalg.norm(corners.mean(axis=0) - self.spot)), name, corners))
+        for _, name, corners in sorted(facing, key=lambda one: -one[0]):
             self._face(name, corners, colours.get(name), textures.get(name))
 
     def _face(self, name: str, corners: Array, colour: Array | None, texture: NDArray[np.float32] | None) -> None:
