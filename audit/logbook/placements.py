@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, get_args
 
@@ -20,6 +20,8 @@ from audit.match.told import SaidRole, Told, laid_over, taken_back
 __all__ = ["Placements"]
 
 _UNDO = "undo"
+_TURNED: SaidRole = "turned"
+_UPSET: SaidRole = "wrong way up"
 #: Names that one statement asks for.
 _AT_ONCE = 500
 
@@ -86,14 +88,19 @@ class Placements(Store):
     def told(self, visit: VisitRef) -> dict[str, Told]:
         """What counts of all that people said, by photo."""
         with self.database.reading() as connection:
-            return _told(self._words(connection, number_of(visit), None))
+            rows = self._words(connection, number_of(visit), None)
+            return _told(rows, self._of_old(connection, number_of(visit), rows))
 
     def answer_history(self, visit: VisitRef, photos: Sequence[str] | None = None) -> tuple[AnswerRecord, ...]:
         """All answers of a visit, or those on some photos, in the order in which they were given."""
+        number = number_of(visit)
         with self.database.reading() as connection:
-            rows = self._words(connection, number_of(visit), None if photos is None else [clean_text(p) for p in photos])
+            rows = self._words(connection, number, None if photos is None else [clean_text(p) for p in photos])
+            old = self._of_old(connection, number, rows)
         counting = {row.id for stack in _counting(rows).values() for row in stack}
-        return tuple(AnswerRecord(r.photo, r.camera, r.by, r.at, r.role, r.id, r.id in counting) for r in rows)
+        return tuple(
+            AnswerRecord(r.photo, r.camera, r.by, r.at, _UPSET if r.id in old else r.role, r.id, r.id in counting) for r in rows
+        )
 
     def last_said(self, visit: VisitRef) -> tuple[int, ...]:
         """Ids of the latest entries on photos, of clicks and of decisions: what was judged before them has to be judged again."""
@@ -123,7 +130,8 @@ class Placements(Store):
         number, table = number_of(visit), tables.placements
         wanted = tuple(placements)
         with self._changing(number, alone=True) as connection:
-            told = _told(self._words(connection, number, None))
+            words = self._words(connection, number, None)
+            told = _told(words, self._of_old(connection, number, words))
             before = self._placed(connection, number, [name for name in told])
             kept = tuple(_laid(p, told.get(clean_text(p.photo)), before.get(clean_text(p.photo))) for p in wanted)
             rows = {clean_text(p.photo): _row(number, p) for p in kept}
@@ -183,8 +191,9 @@ class Placements(Store):
     ) -> None:
         """Add the entries, and lay what counts now over the places that are kept."""
         row = {"visit": visit, "camera": camera, "by": clean_text(by.strip()), "at": self.clock(), "role": role}
+        old = self._of_old(connection, visit, self._words(connection, visit, names))
         connection.execute(tables.answers.insert(), [{**row, "photo": name} for name in names])
-        told = _told(self._words(connection, visit, names))
+        told = _told(self._words(connection, visit, names), old)
         rows = []
         for name, placed in self._placed(connection, visit, names).items():
             word = told.get(name)
@@ -200,6 +209,14 @@ class Placements(Store):
             return list(connection.execute(query))
         rows = [r for some in _parts(names) for r in connection.execute(query.where(table.c.photo.in_(some)))]
         return sorted(rows, key=lambda row: int(row.id))
+
+    def _of_old(self, connection: Connection, visit: int, rows: Sequence[sa.Row[Any]]) -> frozenset[int]:
+        """Ids of entries that said ``turned`` when that meant the wrong way up, as the photo's place tells; signed rows keep
+        the word that they were signed with."""
+        said = {photo: _what_it_is(stack) for photo, stack in _counting(rows).items()}
+        asked = sorted(photo for photo, row in said.items() if row is not None and row.role == _TURNED)
+        placed = self._placed(connection, visit, asked)
+        return frozenset(row.id for row in rows if row.role == _TURNED and row.photo in placed and placed[row.photo].turned)
 
     def _placed(self, connection: Connection, visit: int, names: Sequence[str]) -> dict[str, Placement]:
         table = tables.placements
@@ -237,13 +254,19 @@ def _laid(placed: Placement, told: Told | None, before: Placement | None) -> Pla
     return laid_over(placed, told, own, ahead=not knew)
 
 
-def _told(rows: Iterable[sa.Row[Any]]) -> dict[str, Told]:
+def _told(rows: Iterable[sa.Row[Any]], old: Collection[int]) -> dict[str, Told]:
     found = {}
     for photo, stack in _counting(rows).items():
         if stack:
-            role = next((row.role for row in reversed(stack) if row.role is not None), None)
+            said = _what_it_is(stack)
+            role = None if said is None else _UPSET if said.id in old else said.role
             found[photo] = Told(stack[-1].camera, role)
     return found
+
+
+def _what_it_is(stack: Sequence[sa.Row[Any]]) -> sa.Row[Any] | None:
+    """The entry that says what a photo is, of those that count."""
+    return next((row for row in reversed(stack) if row.role is not None), None)
 
 
 def _counting(rows: Iterable[sa.Row[Any]]) -> Mapping[str, list[sa.Row[Any]]]:

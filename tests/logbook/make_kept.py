@@ -72,6 +72,7 @@ def make(there: Path) -> None:
                 finding = book.verdicts(visit, "C-1")[0].findings[0]
                 book.decide(visit, "C-1", finding.check, "tolerate", "Ada Example", "known to the owner")
                 book.answer(visit, "C-2_day.jpg", "C-2", "Ada Example")
+                book.answer(visit, "C-1_later.jpg", "C-1", "Ada Example", role="wrong way up")
                 for camera in ("C-1", "C-2"):
                     book.renew_reference(visit, camera, "day", f"{camera}_day.jpg", "Ada Example", "the view as agreed")
                 book.sign(visit, "Ada Example")

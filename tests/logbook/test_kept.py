@@ -59,5 +59,14 @@ def test_a_kept_archive_becomes_a_logbook_again(kept: Path, tmp_path: Path) -> N
         assert plain(told(book)) == json.loads((kept / "about.json").read_text(encoding="utf-8"))["told"]
 
 
+def test_a_word_that_has_changed_its_meaning_is_read_as_it_was_meant(tmp_path: Path) -> None:
+    """The form of 2026-11-30 says ``turned`` of a picture that stands on its head."""
+    shutil.unpack_archive(Path(__file__).with_name("kept") / "2026-11-30" / "logbook.zip", tmp_path / "logbook")
+    with Logbook.open(str(tmp_path / "logbook")) as book:
+        assert book.told(1)["C-1_later.jpg"].role == "wrong way up"
+        assert [a.role for a in book.answer_history(1, ["C-1_later.jpg"])] == ["wrong way up"]
+        assert book.placement(1, "C-1_later.jpg").turned and book.verify() == ()
+
+
 def test_something_is_kept() -> None:
     assert KEPT

@@ -6,9 +6,10 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 
 from audit.errors import LogbookError
-from audit.logbook import Logbook
+from audit.logbook import Logbook, tables
 from audit.match.placement import Alternative, Placement
 from tests.logbook_samples import fill, make_photo, make_placement, start
 
@@ -112,3 +113,20 @@ def test_one_answer_for_thousands_of_photos_is_one_transaction(book: Logbook) ->
     book.answer(1, names, None, "Ada Example")
     assert len(book.answers(1)) == 1201
     book.put_placements(1, matched())
+
+
+def test_turned_said_when_it_meant_the_wrong_way_up_still_means_that(book: Logbook) -> None:
+    """Logbooks of before the camera's own pictures while it is turned had a word of their own: the place tells what was meant."""
+    book.answer(1, LABEL, "C-1", "Ada Example", role="wrong way up")
+    book.answer(1, "open.jpg", "C-1", "Ada Example", role="turned")
+    with book.database.writing() as connection:
+        connection.execute(sa.update(tables.answers).where(tables.answers.c.photo == LABEL).values(role="turned"))
+    told = book.told(1)
+    assert (told[LABEL].role, told["open.jpg"].role) == ("wrong way up", "turned")
+    assert [a.role for a in book.answer_history(1, [LABEL])] == ["wrong way up"]
+    book.put_placements(1, matched())
+    assert placed(book, LABEL).turned and placed(book, LABEL).role == "snapshot" and placed(book, "open.jpg").role == "turned"
+    book.answer(1, LABEL, "C-2", "Ben Example")
+    assert placed(book, LABEL).turned and placed(book, LABEL).camera == "C-2"
+    book.answer(1, LABEL, "C-2", "Ben Example", role="turned")
+    assert placed(book, LABEL).role == "turned" and not placed(book, LABEL).turned, "who says it today means today's word"
