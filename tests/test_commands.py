@@ -220,3 +220,17 @@ def test_a_typed_name_never_looks_like_one_that_signed_in(audit: Audit, book: Pa
     name = "Ada Example <https://id.example.org 24400320>"
     ran = audit(words[0], book, *words[1:], "--by", name)
     assert ran.code == 2 and "< >" in ran.err and len(ran.err.splitlines()) == 1
+
+
+def test_a_logbook_keeps_the_language_of_its_packages(audit: Audit, book: Path, plan: Path, tmp_path: Path) -> None:
+    assert audit("settings", book, "--json").lines == [{"package_language": None}]
+    assert "German" in audit("settings", book, "--package-language", "de").out
+    assert audit("settings", book, "--json").lines == [{"package_language": "de"}]
+    assert audit("handover", book, "-o", tmp_path / "kept").code == 0
+    assert audit("handover", book, "-o", tmp_path / "asked", "--language", "fr").code == 0
+    pages = {name: (tmp_path / name / "crew_list.html").read_text(encoding="utf-8") for name in ("kept", "asked")}
+    assert 'lang="de"' in pages["kept"] and 'lang="fr"' in pages["asked"]
+    refused = audit("settings", book, "--package-language", "xx")
+    assert refused.code == 2 and "choose one of en, de, fr" in refused.err
+    assert audit("start", tmp_path / "other", "--plan", plan, "--package-language", "fr").code == 0
+    assert audit("settings", tmp_path / "other", "--json").lines == [{"package_language": "fr"}]

@@ -41,7 +41,7 @@ def drawing(
     from audit.logbook import Logbook
 
     book = Logbook.open(logbook, images=images)
-    record = book.visit(visit)
+    record = book.visit(visit) if visit is not None or book.visits() else None
     if file is None and not remove:
         if known or list_file:
             raise AuditError("name the drawing's file: photo-audit drawing LOGBOOK FILE --known …")

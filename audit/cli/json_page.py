@@ -31,6 +31,7 @@ COMMANDS: dict[str, type[Any]] = {
     "plan parts": PartLine,
     "visit, show, point": lines.VerdictLine,
     "drawing": lines.DrawingLine,
+    "settings": lines.SettingsLine,
     "point, for a row that can't be taken": lines.PointErrorLine,
     "show --progress": lines.ProgressLine,
     "methods": lines.MethodsLine,

@@ -24,6 +24,7 @@ __all__ = [
     "PointErrorLine",
     "ProgressLine",
     "RecordFile",
+    "SettingsLine",
     "TripEndLine",
     "VerdictLine",
     "VerifyAnswerLine",
@@ -355,6 +356,18 @@ class KnownPointLine(TypedDict):
     off_m: float | None
 
 
+class SettingsLine(TypedDict):
+    """What a logbook keeps for all its visits.
+
+    Attributes
+    ----------
+    package_language : str or None
+        Language of its packages: ``en``, ``de`` or ``fr``; None where none was set.
+    """
+
+    package_language: str | None
+
+
 class DrawingLine(TypedDict):
     """The site's own drawing under a floor.
 
@@ -364,8 +377,8 @@ class DrawingLine(TypedDict):
         Empty where the plan tells no floors apart.
     drawing : str
         Its file's name.
-    visit : int
-        From which on it counts.
+    visit : int or None
+        From which on it counts; None: it waits for the next visit.
     width_px, height_px : int
         In which its pixels are counted.
     page : int
@@ -388,7 +401,7 @@ class DrawingLine(TypedDict):
 
     floor: str
     drawing: str
-    visit: int
+    visit: int | None
     width_px: int
     height_px: int
     page: int

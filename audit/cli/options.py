@@ -10,6 +10,7 @@ import typer
 
 from audit.errors import AuditError
 from audit.people import shown_name
+from audit.wording import LANGUAGES
 
 __all__ = [
     "COULD_NOT",
@@ -24,6 +25,7 @@ __all__ = [
     "Visit",
     "Workers",
     "day_of",
+    "known_language",
     "made_folder",
     "typed",
 ]
@@ -56,6 +58,13 @@ def made_folder(path: Path) -> Path:
     except OSError as error:
         raise AuditError(f"{path}: can't be made a folder ({error.strerror}); name another one.") from None
     return path
+
+
+def known_language(language: str | None) -> str | None:
+    """A language that the catalogue has."""
+    if language is not None and language not in LANGUAGES:
+        raise AuditError(f"--package-language {language}: this language is not here; choose one of {', '.join(LANGUAGES)}.")
+    return language
 
 
 def typed(name: str | None) -> str | None:

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from audit.cli import sentences
-from audit.cli.options import DONE, Images, Json, LogbookPlace, Visit, typed
+from audit.cli.options import DONE, Images, Json, LogbookPlace, Visit, known_language, typed
 from audit.cli.speak import emit, progress_bar, say, spoken, tell
 from audit.errors import AuditError
+from audit.wording import language_of
 
 if TYPE_CHECKING:
     from audit.logbook import Logbook
@@ -23,6 +24,7 @@ __all__ = [
     "export_logbook",
     "handover",
     "import_logbook",
+    "settings",
     "sign",
     "stamp",
     "verify",
@@ -165,11 +167,33 @@ def handover(
             out,
             private=private,
             originals=originals,
-            language=spoken() or "en",
+            language=spoken() or language_of(book.package_language()),
             passphrase=None if record.signed_at is None else _passphrase(book, unprotected=False),
             progress=lambda done, total: report("write", done, total),
         )
     say(sentences.package_sentence(out, len(written)))
+    return DONE
+
+
+def settings(
+    logbook: LogbookPlace,
+    package_language: Annotated[
+        str | None, typer.Option("--package-language", help="en, de or fr: the language of this logbook's packages.", callback=known_language)
+    ] = None,
+    images: Images = None,
+    as_json: Json = False,
+) -> int:
+    """Show or change what a logbook keeps for all its visits."""
+    from audit.logbook import Logbook
+
+    book = Logbook.open(logbook, images=images)
+    if package_language is not None:
+        book.set_package_language(package_language)
+    kept = book.package_language()
+    if as_json:
+        emit(sentences.settings_line(kept))
+    else:
+        tell(sentences.package_language_sentence(kept))
     return DONE
 
 

@@ -52,6 +52,7 @@ __all__ = [
     "no_address_line",
     "not_kept_sentence",
     "opened_sentence",
+    "package_language_sentence",
     "package_sentence",
     "plan_sentence",
     "pointed_sentence",
@@ -59,6 +60,7 @@ __all__ = [
     "progress_line",
     "progress_sentence",
     "refused_sentence",
+    "settings_line",
     "signed_sentence",
     "stamp_request_sentence",
     "stamped_sentence",
@@ -432,6 +434,12 @@ def boards_sentence(file: Path, pages: int, paper: str) -> str:
     return f"{file}: {pages} board{'s' if pages > 1 else ''} on {paper}; print at 100 % and check the ruler."
 
 
+_PACKAGES = {
+    None: "Packages are written in the language that --language names, in English without it.",
+    "en": "Packages are written in English, unless --language names another language.",
+    "de": "Packages are written in German, unless --language names another language.",
+    "fr": "Packages are written in French, unless --language names another language.",
+}
 NO_DRAWING = "No floor has a drawing; put one there with: photo-audit drawing LOGBOOK FILE --by NAME"
 
 
@@ -471,7 +479,18 @@ def drawing_sentence(record: DrawingRecord) -> str:
         off = ", ".join(f"{p.name} {p.off_m:z.2f} m" for p in sorted(placed.points, key=lambda p: -(p.off_m or 0.0)))
         how = f"placed by {len(placed.points)} points, residual {placed.residual_m:z.2f} m ({off})"
     doubt = "" if placed.sd_m is None else f"; its corners are known to ± {1.96 * placed.sd_m:z.1f} m (95 %)"
-    return f"{where}{record.name}: {how}; {size}{doubt}."
+    waits = " It waits for the next visit." if record.visit is None else ""
+    return f"{where}{record.name}: {how}; {size}{doubt}.{waits}"
+
+
+def settings_line(language: str | None) -> Line:
+    """What a logbook keeps for all its visits, as JSON."""
+    return {"package_language": language}
+
+
+def package_language_sentence(language: str | None) -> str:
+    """In which language packages are written."""
+    return _PACKAGES.get(language, _PACKAGES[None])
 
 
 def drawing_gone_sentence(floor: str) -> str:

@@ -8,7 +8,19 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from audit.cli import sentences
-from audit.cli.options import DEFECT, DONE, SOME_REFUSED, Images, Json, LimitsFile, LogbookPlace, Visit, Workers, day_of
+from audit.cli.options import (
+    DEFECT,
+    DONE,
+    SOME_REFUSED,
+    Images,
+    Json,
+    LimitsFile,
+    LogbookPlace,
+    Visit,
+    Workers,
+    day_of,
+    known_language,
+)
 from audit.cli.speak import emit, progress_bar, say, tell
 
 if TYPE_CHECKING:
@@ -20,6 +32,9 @@ __all__ = ["methods", "show", "start", "visit"]
 def start(
     logbook: Annotated[str, typer.Argument(help="Folder, or database address.")],
     plan: Annotated[Path, typer.Option("--plan", help="The plan file.")],
+    package_language: Annotated[
+        str | None, typer.Option("--package-language", help="en, de or fr: the language of this logbook's packages.", callback=known_language)
+    ] = None,
     images: Images = None,
 ) -> int:
     """Open a logbook for a site."""
@@ -27,7 +42,9 @@ def start(
     from audit.plan.files import read_plan
 
     site = read_plan(plan)
-    Logbook.create(logbook, site, plan.name, plan.read_bytes(), images=images)
+    book = Logbook.create(logbook, site, plan.name, plan.read_bytes(), images=images)
+    if package_language is not None:
+        book.set_package_language(package_language)
     for camera in site.waiting:
         say(sentences.waiting_sentence(camera))
     say(sentences.opened_sentence(logbook, len(site.cameras)))

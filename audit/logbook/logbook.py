@@ -162,6 +162,16 @@ class Logbook(Results, Placements, Evidence, Points, Drawings, PairingNotes, Sig
         with self.database.reading() as connection:
             return self._uuid(connection)
 
+    def package_language(self) -> str | None:
+        """The language that packages are written in, unless another is asked for; None where none was set."""
+        with self.database.reading() as connection:
+            return connection.execute(sa.select(tables.logbook.c.package_language)).scalar()
+
+    def set_package_language(self, language: str | None) -> None:
+        """Keep the language that packages are written in; None: no longer."""
+        with self.database.writing() as connection:
+            connection.execute(tables.logbook.update().values(package_language=language))
+
     def own_places(self) -> tuple[Path, ...]:
         """Folders of this machine in which the logbook keeps what is never handed over as it is, and the key."""
         places = (self.database.folder, self.images.folder, self.key_place())

@@ -17,6 +17,7 @@ from audit.errors import LogbookError
 from audit.judge.limits import Limits, load_limits
 from audit.logbook import tables
 from audit.logbook.codec import clean_text, dump, load, sha256_hex
+from audit.logbook.drawings import take_over
 from audit.logbook.locks import one_writer
 from audit.logbook.records import RefusalRecord, SeenFile, VisitKind, VisitRecord
 from audit.logbook.store import Store, VisitRef, number_of, refuse_signed, visit_record
@@ -76,6 +77,7 @@ class Photos(Store):
             connection.execute(
                 table.insert().values(number=record.number, kind=kind, on_day=on, started_at=record.started_at)
             )
+            take_over(connection, record.number)
         log.info("visit opened", extra={"logbook": self.database.shown, "visit": record.number, "kind": kind})
         return record
 

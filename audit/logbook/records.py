@@ -344,6 +344,8 @@ class DrawingRecord:
 
     Attributes
     ----------
+    id, visit : int or None
+        None: no visit is there yet, it waits for the next.
     floor : str
         As cameras of the plan name it; empty where the plan tells no floors apart.
     name, sha256 : str
@@ -354,8 +356,8 @@ class DrawingRecord:
         Its size and place; None: from here on the floor has none.
     """
 
-    id: int
-    visit: int
+    id: int | None
+    visit: int | None
     floor: str
     name: str
     sha256: str

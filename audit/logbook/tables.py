@@ -55,10 +55,11 @@ __all__ = [
     "verdict_counts",
     "verdicts",
     "visits",
+    "waiting_drawings",
 ]
 
 #: The Alembic revision that this program reads and writes.
-SCHEMA = "0009"
+SCHEMA = "0010"
 
 metadata = MetaData(
     naming_convention={
@@ -140,6 +141,7 @@ logbook = Table(
     Column("created_at", UtcText, nullable=False),
     Column("program_version", String(40), nullable=False),
     Column("images_url", Text, nullable=False),
+    Column("package_language", String(10)),
 )
 
 plans = Table(
@@ -361,6 +363,19 @@ drawings = Table(
     Column("by", Text, nullable=False),
     Column("at", UtcText, nullable=False),
     Index(None, "floor", "visit"),
+)
+
+#: Handed in before there is a visit; the next that is opened takes them over, and its signature covers them.
+waiting_drawings = Table(
+    "waiting_drawings",
+    metadata,
+    Column("floor", Text, primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("sha256", String(64), ForeignKey("images.sha256"), nullable=False),
+    Column("picture_sha256", String(64), ForeignKey("images.sha256"), nullable=False),
+    Column("body", Text, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("at", UtcText, nullable=False),
 )
 
 references = Table(

@@ -88,8 +88,8 @@ class Opening:
     metres_per_unit: float | None = None
 
 
-def draw(logbook: Logbook, visit: VisitRecord, file: DrawingFile, how: Opening, by: str) -> DrawingRecord:
-    """Open a drawing, place it, and keep it under its floor from this visit on.
+def draw(logbook: Logbook, visit: VisitRecord | None, file: DrawingFile, how: Opening, by: str) -> DrawingRecord:
+    """Open a drawing, place it, and keep it under its floor from this visit on; without one it waits for the next.
 
     Raises
     ------

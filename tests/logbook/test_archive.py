@@ -178,6 +178,7 @@ def test_an_archive_of_an_older_program_is_brought_up_to_date(
     columns = [("images", "preview_sha256"), ("records", "time_stamp"), *([("visits", "limits")] if schema < "0003" else [])]
     columns += [("decisions", name) for name in ("said_state", "photo", "column_px", "row_px", "due")]
     columns += [("answers", "role"), ("verdicts", "judged"), ("reference_images", "why"), ("reference_images", "glass")]
+    columns += [("logbook", "package_language")]
     older: dict[str, bytes | None] = {f"tables/{name}.jsonl": None for name in tables_later}
     with zipfile.ZipFile(tmp_path / "a.zip") as archive:
         for table, column in columns:

@@ -7,6 +7,7 @@ import io
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -219,3 +220,23 @@ def test_the_report_shows_it_at_a_scale(book: Logbook, tmp_path: Path, audit: Au
     assert re.search(r"Scale 1 : [\d,]+ when printed at full size", text)
     assert "Under the cameras: floor.png, placed by 3 known points; they lie 0.0" in text
     assert "data:image/" in (tmp_path / "package" / "site_drawing.svg").read_text(encoding="utf-8")
+
+
+def test_before_the_first_visit_a_drawing_waits_for_it(tmp_path: Path, audit: Audit) -> None:
+    book = Logbook.create(str(tmp_path / "logbook"), make_site(), "plan.csv", b"plan")
+    file = floor_png(book, tmp_path / "floor.png")
+    floor = ("--floor", book.site().floors[0])
+    ran = audit("drawing", book.address, file, *known(book, "C-1", "C-3"), *floor, "--by", "Ada Example", "--json")
+    assert ran.code == 0, ran.err
+    assert ran.lines[0]["visit"] is None
+    assert "floor.png" in (listed := audit("drawing", book.address).out) and "waits for the next visit" in listed
+    assert audit("drawing", book.address, "--remove", *floor, "--by", "Ada Example").code == 0
+    assert "No floor has a drawing" in audit("drawing", book.address).err
+    for name in ("floor.png", "again.png"):  # the latest of a floor counts
+        assert audit("drawing", book.address, floor_png(book, tmp_path / name), *known(book, "C-1", "C-3"), *floor, "--by", "Ada Example").code == 0
+    visit = book.open_visit("commissioning", date(2026, 6, 16))
+    assert book.drawings(None) == {}
+    (kept,) = book.drawings(visit).values()
+    assert (kept.name, kept.visit, kept.by) == ("again.png", visit.number, "Ada Example")
+    assert book.image(kept.sha256) == (tmp_path / "again.png").read_bytes()
+    assert book.open_visit("commissioning", date(2026, 6, 16)) == visit and len(book.drawings(visit)) == 1

@@ -17,6 +17,8 @@ from audit.logbook import Logbook, VisitRecord, who_signed
 from audit.people import shown_name
 from audit.report.crew_list import crew_list
 from audit.report.handover import write_handover
+from audit.wording import LANGUAGES
+from ui.parts.languages import LANGUAGE_NAMES
 from ui.parts.numbers import minute
 from ui.parts.plain import literal, paragraph, show_notice, table
 from ui.parts.session import ask_for_name, asked_name, current_visit, logbook, may
@@ -101,6 +103,7 @@ def _handover(book: Logbook, visit: VisitRecord) -> None:
     st.subheader(word("sign.handover_title"))
     if visit.signed_at is None:
         st.caption(word("sign.draft"))
+    wanted = _package_language(book)
     private = st.checkbox(word("sign.handover_private"), key="private")
     originals = st.checkbox(word("sign.handover_originals"), key="originals")
     if st.button(word("sign.handover"), key="handover"):
@@ -114,7 +117,7 @@ def _handover(book: Logbook, visit: VisitRecord) -> None:
             try:
                 written = write_handover(
                     book, visit, folder, private=private, originals=originals, passphrase=st.session_state.get("passphrase") or None,
-                    language=language(), progress=show,
+                    language=wanted, progress=show,
                 )  # fmt: skip
             except AuditError as error:
                 bar.empty()
@@ -128,6 +131,23 @@ def _handover(book: Logbook, visit: VisitRecord) -> None:
         st.download_button(
             label, package[2], file_name=f"{package[1]}.zip", mime="application/zip", key="download", on_click=_taken
         )
+
+
+def _package_language(book: Logbook) -> str:
+    """The language that the package is written in; another one that is picked is kept for the logbook by whoever may sign."""
+    kept = book.package_language()
+    first = kept if kept in LANGUAGES else language()
+
+    def keep() -> None:
+        if may("sign") and not book.database.read_only:
+            book.set_package_language(st.session_state["package_language"])
+
+    return str(
+        st.selectbox(
+            word("sign.package_language"), LANGUAGES, index=LANGUAGES.index(first), format_func=LANGUAGE_NAMES.__getitem__,
+            key="package_language", width=300, on_change=keep,
+        )
+    )  # fmt: skip
 
 
 def _taken() -> None:
