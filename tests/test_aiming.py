@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -24,10 +25,14 @@ from audit.demo_devices import PASSWORD, USER, write_credentials
 from audit.devices import Device, SimulatedSite
 from audit.errors import AuditError
 from audit.judge.limits import load_limits
+from audit.lens import Lens
 from audit.logbook import Logbook
+from audit.measure.image import measure_image
+from audit.measure.measurement import ImageMeasurement
 from audit.plan.files import read_plan
+from audit.plan.model import Camera
 from audit.plan.optics import geometry
-from audit.visit import aim as aim_module
+from audit.visit import aim_pose
 from audit.visit.aim import Aimed, Aimer, AimJob
 
 CAMERA = "TH-01"
@@ -42,6 +47,10 @@ def turned(right_deg: float = 0.0, up_deg: float = 0.0, clockwise_deg: float = 0
     """What the camera would show after a turn from its planned pose."""
     lens = read_plan(sample_folder() / "plan.csv").camera(CAMERA).lens
     return remedy_preview(decode_picture(own_picture(), side_px), lens, Turn(right_deg, up_deg, clockwise_deg, -15.0, 0.0))
+
+
+def planned() -> Camera:
+    return read_plan(sample_folder() / "plan.csv").camera(CAMERA)
 
 
 def line(seen: Aimed, axis: str):
@@ -89,30 +98,63 @@ def test_a_camera_that_is_turned_far_step_by_step_is_followed(aimer: Aimer) -> N
     assert back == pytest.approx([-16.0, -8.0, 0.0], abs=1.5)
 
 
+@pytest.fixture
+def measured(monkeypatch: pytest.MonkeyPatch) -> list[float | None]:
+    """Pitches of what was measured by itself, one after the other."""
+    found: list[float | None] = []
+
+    def measure(pixels: np.ndarray, lens: Lens) -> ImageMeasurement:
+        one = measure_image(pixels, lens)
+        found.append(one.orientation.pitch_deg)
+        return one
+
+    monkeypatch.setattr(aim_pose, "measure_image", measure)
+    return found
+
+
 def test_between_measured_pictures_a_turn_is_followed_and_measured_again_when_it_stands_still(
-    aimer: Aimer, monkeypatch: pytest.MonkeyPatch
+    aimer: Aimer, measured: list[float | None]
 ) -> None:
-    measured: list[int] = []
-    really = aim_module.measure_image
-    monkeypatch.setattr(aim_module, "measure_image", lambda pixels, lens: (measured.append(1), really(pixels, lens))[1])
     first = line(aimer.look(turned(), SIZE), "tilt")
     aimer.settle()
     assert len(measured) == 1
-    moving = aimer.look(turned(0.0, 3.0, 2.0), SIZE)
+    moving = aimer.look(turned(0.0, 0.8, 0.3), SIZE)
     aimer.settle()
-    assert len(measured) == 1 and not moving.still, "it is followed while it moves"
+    assert len(measured) == 1 and not moving.still, "it is followed while it moves a little"
     assert first.correction_deg is not None and line(moving, "tilt").correction_deg is not None
-    assert line(moving, "tilt").correction_deg - first.correction_deg == pytest.approx(-3.0, abs=0.3)
-    assert moving.sharpness == pytest.approx(really(turned(0.0, 3.0, 2.0), None).clarity.sharpness, abs=0.05)
-    assert aimer.look(turned(0.0, 3.0, 2.0), SIZE).still and len(measured) == 1
+    assert line(moving, "tilt").correction_deg - first.correction_deg == pytest.approx(-0.8, abs=0.1)
+    assert moving.sharpness == pytest.approx(measure_image(turned(0.0, 0.8, 0.3), None).clarity.sharpness, abs=0.05)
+    assert aimer.look(turned(0.0, 0.8, 0.3), SIZE).still and len(measured) == 1
     aimer.settle()
     assert len(measured) == 2, "it stands still and was not measured by itself"
-    aimer.look(turned(0.0, 3.0, 2.0), SIZE)
+    aimer.look(turned(0.0, 0.8, 0.3), SIZE)
     aimer.settle()
     assert len(measured) == 2
     aimer.look(turned(), SIZE)
     aimer.look(np.full((720, 1280, 3), 90, np.uint8), SIZE)
     assert len(measured) == 3, "what shows too little of the one before is measured by itself"
+
+
+def test_full_measures_of_several_pictures_are_brought_together(aimer: Aimer, measured: list[float | None]) -> None:
+    """The weights are the measures' own; so their mean lies between them, and the turn since is taken off each."""
+    ups = [0.0, 3.0, -2.0, 5.0, 1.5]
+    for up_deg in ups:
+        aimer.look(turned(up_deg=up_deg), SIZE)
+        aimer.settle()
+    again = aimer.look(turned(up_deg=-4.0), SIZE)
+    level = [pitch - up for pitch, up in zip(measured, ups, strict=True) if pitch is not None]
+    now_deg = planned().pitch_deg - line(again, "tilt").correction_deg
+    assert len(level) == len(ups) and min(level) - 0.05 < now_deg + 4.0 < max(level) + 0.05
+    one = Aimer(read_plan(sample_folder() / "plan.csv"), planned(), load_limits()).look(turned(up_deg=-4.0), SIZE)
+    assert line(again, "tilt").sd_deg < line(one, "tilt").sd_deg, "several pictures tell more than one"
+    assert line(again, "tilt").sd_deg > 0.5 * line(one, "tilt").sd_deg, "what they err by alike stays"
+
+
+def test_a_camera_that_is_zoomed_is_measured_anew(aimer: Aimer, measured: list[float | None]) -> None:
+    aimer.look(turned(), SIZE)
+    zoomed = cv2.resize(turned()[72:-72, 128:-128], (1280, 720), interpolation=cv2.INTER_CUBIC)
+    aimer.look(zoomed, SIZE)
+    assert len(measured) == 2
 
 
 def test_it_knows_when_the_camera_stands_still(aimer: Aimer) -> None:

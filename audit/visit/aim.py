@@ -1,7 +1,7 @@
 """A camera while it is being aimed: each fresh picture against the plan, judged as the visit will judge it.
 
-The first picture is measured by itself, and each that stands still; those between are followed from there by registration,
-which is quicker than a hand on the joint. What a picture can't tell, the bearing, comes from a thing of the plan that was tapped in one
+Some pictures are measured by themselves, those between are followed from there by registration, which is quicker than a hand on
+the joint (:mod:`audit.visit.aim_pose`). What a picture can't tell, the bearing, comes from a thing of the plan that was tapped in one
 of the pictures, or from the signed reference, and is carried on by the turn since, measured by registration. Nothing is
 stored here.
 """
@@ -29,14 +29,13 @@ from audit.judge.panned import landmarks_of, panned, place_of
 from audit.judge.pose import pose_findings
 from audit.lens import Lens
 from audit.logbook import Logbook
-from audit.measure.clarity import sharpness_of
-from audit.measure.image import MEASURE_SIDE_PX, measure_image
+from audit.measure.image import MEASURE_SIDE_PX
 from audit.measure.measurement import ImageMeasurement, Orientation, ViewChange
 from audit.measure.overlay import burned_in
 from audit.measure.registration import Features, detect_features, grey_at_work_size, pose_change_deg, register_features
-from audit.measure.transfer import at_measure_size, log_luminance
 from audit.photos.intake import open_photo
 from audit.plan.model import Camera, Site
+from audit.visit.aim_pose import FAR_SHARE, STILL_DEG, SURELY_THE_SAME, AimPose, turned_deg
 from audit.visit.pointed import shown_before
 
 __all__ = ["BROKE_OFF", "AimJob", "AimLine", "Aimed", "Aimer", "aimer_of"]
@@ -49,11 +48,7 @@ _CHECKS: dict[Axis, Literal["pan", "aim", "level"]] = {"pan": "pan", "tilt": "ai
 _SHOWN_SIDE_PX, _SHOWN_QUALITY = 800, 72
 #: Pictures that a tap may still be meant for.
 _REMEMBERED = 12
-#: Turned by this share of the angle of view, the picture of now takes the tapped one's place, while both show enough.
-_FAR_SHARE = 0.25
-_SURELY_THE_SAME, _THE_SAME = 0.9, 0.5
-#: A picture that moved less than this since the one before stands still (our default: hands off the camera).
-_STILL_DEG = 0.15
+_THE_SAME = 0.5
 #: Pictures of another shape than the plan's are another stream, cut or squeezed (our default).
 _SHAPE_TOLERANCE = 0.02
 _NOT_HELD_TO = "The plan asks for none here."
@@ -156,24 +151,6 @@ class _Seen:
     size_px: tuple[int, int]
 
 
-@dataclass(frozen=True, slots=True)
-class _Measured:
-    """A picture that was measured by itself."""
-
-    features: Features
-    measured: ImageMeasurement
-
-
-@dataclass(frozen=True, slots=True)
-class _Followed:
-    """A picture that was not, how far it is turned from one that was, and what follows."""
-
-    pixels: NDArray[np.uint8]
-    features: Features
-    measured: ImageMeasurement
-    turned_deg: float
-
-
 class Aimer:
     """Measures the pictures of one camera, one after the other.
 
@@ -191,8 +168,7 @@ class Aimer:
         self._lens = planned_lens(camera, limits)
         self._anchor = anchor
         self._number = 0
-        self._base: _Measured | None = None
-        self._followed: _Followed | None = None
+        self._pose = AimPose(self._lens)
         self._still = False
         self._recent: OrderedDict[int, _Seen] = OrderedDict()
 
@@ -202,7 +178,7 @@ class Aimer:
         return tuple(place.landmark for place in landmarks_of(self._site, self._camera))
 
     def look(self, pixels: NDArray[np.uint8], size_px: tuple[int, int]) -> Aimed:
-        """Measure a fresh picture, or follow it from the last that was measured.
+        """Measure a fresh picture, or follow it from those that were measured.
 
         Parameters
         ----------
@@ -219,8 +195,7 @@ class Aimer:
         self._refuse_other_shape(size_px)
         self._number += 1
         features = _features(pixels, self._lens)
-        self._followed = self._follow(pixels, features)
-        measured = self._measure(pixels, features) if self._followed is None else self._followed.measured
+        measured = self._pose.see(pixels, features)
         self._still = still = self._stands_still(features)
         turn = self._turn_since(features)
         seen = _Seen(features, measured, size_px)
@@ -242,38 +217,8 @@ class Aimer:
         )
 
     def settle(self) -> None:
-        """Measure the picture of now by itself where it stands still and was only followed; later ones are followed from it."""
-        now = self._followed
-        if now is not None and self._still and now.turned_deg >= _STILL_DEG:
-            self._measure(now.pixels, now.features)
-            self._followed = None
-
-    def _measure(self, pixels: NDArray[np.uint8], features: Features) -> ImageMeasurement:
-        measured = measure_image(pixels, self._lens)
-        self._base = _Measured(features, measured)
-        return measured
-
-    def _follow(self, pixels: NDArray[np.uint8], features: Features) -> _Followed | None:
-        """The pose by the turn since the picture that was measured; None where that tells none, or shows too little of this."""
-        base = self._base
-        if base is None:
-            return None
-        pose = base.measured.orientation
-        if pose.pitch_deg is None or pose.pitch_sd_deg is None or pose.roll_deg is None or pose.roll_sd_deg is None:
-            return None
-        found = register_features(base.features, features)
-        turned_deg = _turned_deg(found.rotation)
-        if found.same_view_probability < _SURELY_THE_SAME or turned_deg > _FAR_SHARE * self._lens.hfov_deg:
-            return None
-        change, sd = pose_change_deg(found.rotation, found.rotation_sd_deg, pose.pitch_deg, pose.roll_deg)
-        turned = replace(
-            pose, pitch_deg=pose.pitch_deg + float(change[1]), pitch_sd_deg=math.hypot(pose.pitch_sd_deg, float(sd[1])),
-            roll_deg=pose.roll_deg + float(change[2]), roll_sd_deg=math.hypot(pose.roll_sd_deg, float(sd[2])),
-            segments_px=None, level_lines=None,
-        )  # fmt: skip
-        sharpness = sharpness_of(log_luminance(at_measure_size(pixels)), base.measured.sky)
-        clarity = replace(base.measured.clarity, sharpness=sharpness)
-        return _Followed(pixels, features, replace(base.measured, orientation=turned, clarity=clarity), turned_deg)
+        """After the answer, while nobody waits: measure the picture of now by itself where that tells something new."""
+        self._pose.settle(self._still)
 
     def point(self, number: int, landmark: str, at: tuple[float, float]) -> None:
         """Take a tap on a thing of the plan, from which the bearing follows; it is kept nowhere.
@@ -338,7 +283,7 @@ class Aimer:
         if before is None:
             return False
         found = register_features(before.features, features)
-        return found.same_view_probability >= _SURELY_THE_SAME and _turned_deg(found.rotation) < _STILL_DEG
+        return found.same_view_probability >= SURELY_THE_SAME and turned_deg(found.rotation) < STILL_DEG
 
     def _turn_since(self, features: Features) -> ViewChange | None:
         """The turn since the anchor; None without one, or where the two pictures share too little."""
@@ -357,10 +302,10 @@ class Aimer:
 
     def _move_on(self, features: Features, now: Orientation, turn: ViewChange | None, pan: Finding | None) -> None:
         """Count on from the picture of now, before the view turns out of the anchor's."""
-        if self._anchor is None or turn is None or (turn.same_view_probability or 0.0) < _SURELY_THE_SAME:
+        if self._anchor is None or turn is None or (turn.same_view_probability or 0.0) < SURELY_THE_SAME:
             return
         turned = math.hypot(turn.pan_change_deg or 0.0, turn.pitch_change_deg or 0.0)
-        if turned < _FAR_SHARE * self._lens.hfov_deg or now.pitch_deg is None:
+        if turned < FAR_SHARE * self._lens.hfov_deg or now.pitch_deg is None:
             return
         if pan is not None and pan.measured is not None:
             self._anchor = _Anchor(features, now, wrap_bearing_deg(pan.measured), pan.measured_sd, self._anchor.visit)
@@ -421,10 +366,6 @@ def _signed(logbook: Logbook, site: Site, camera: Camera, limits: Limits) -> _An
     if shown is None:
         return _Anchor(features, pose, visit=reference.visit)
     return _Anchor(features, pose, shown.bearing_deg, shown.bearing_sd_deg, reference.visit)
-
-
-def _turned_deg(rotation: NDArray[np.float64]) -> float:
-    return float(np.degrees(np.linalg.norm(cv2.Rodrigues(rotation)[0])))
 
 
 def _features(pixels: NDArray[np.uint8], lens: Lens) -> Features:

@@ -1,15 +1,20 @@
-"""Aiming: from a picture's bytes to the answer, at 1080p and 4 MP; how far what is followed is off what the same picture
-measures by itself, and how far each turn is off the true one.
+"""Aiming: from a picture's bytes to the answer, at 1080p and 4 MP; how far the tilt that is shown while the camera is followed
+is off what is shown once it stands still there and was measured, off what the same picture measures by itself, and off the
+truth; and how far each turn is off the true one, as followed and as single measures would tell it.
 
 Views with a narrower angle are cut, turned, out of the demo's pictures, so that no edge of the picture is seen:
-``python -m tests.bench.aim_time --pictures 40``. The fetch itself, some hundredths of a second on a site's network, is left out.
+``python -m tests.bench.aim_time --pictures 80``. The fetch itself, some hundredths of a second on a site's network, is left out.
 """
 
 from __future__ import annotations
 
 import argparse
+import copy
+import json
 import os
 import time
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import cv2
@@ -17,17 +22,21 @@ import numpy as np
 
 from audit.account.pictures import decode_picture
 from audit.demo import sample_folder
-from audit.errors import AuditError
+from audit.frames import camera_from_world, pose_from_rotation
 from audit.judge.limits import load_limits, planned_lens
 from audit.measure.image import MEASURE_SIDE_PX, measure_image
 from audit.photos.intake import open_photo
 from audit.plan.files import read_plan
 from audit.plan.model import Camera
-from audit.visit.aim import Aimer
+from audit.visit.aim import Aimed, Aimer
 
 SIZES = {"1080p": (1920, 1080), "4 MP": (2560, 1440)}
 CAMERAS = ("TH-01", "TH-04", "TH-08", "TH-11")
 _SHARE = 0.72
+_TOLD = {
+    "stood": "shown off itself once it stands", "alone": "off the same picture's single measure", "true": "off the truth",
+    "alone true": "(single measures off the truth)", "turn": "turns off the true ones", "alone turn": "(turns of single measures)",
+}  # fmt: skip
 
 
 def focal_px(width: int, hfov_deg: float) -> float:
@@ -43,10 +52,9 @@ def turn(right_deg: float, up_deg: float) -> np.ndarray:
     return about_up @ about_right
 
 
-def true_pitch_deg(pitch_deg: float, right_deg: float, up_deg: float) -> float:
-    """Pitch of the turned axis, from a camera that stands upright at some pitch."""
-    p = np.radians(pitch_deg)
-    return float(np.degrees(np.arcsin(turn(right_deg, up_deg)[:, 2] @ np.array([0, -np.cos(p), np.sin(p)]))))
+def true_pitch_deg(pitch_deg: float, roll_deg: float, right_deg: float, up_deg: float) -> float:
+    """Pitch of the turned camera, from the pose of the picture that was cut."""
+    return float(pose_from_rotation(turn(right_deg, up_deg).T @ camera_from_world(0.0, pitch_deg, roll_deg))[1])
 
 
 def view(picture: np.ndarray, hfov_deg: float, size: tuple[int, int], right_deg: float, up_deg: float) -> np.ndarray:
@@ -70,57 +78,74 @@ def walk(count: int) -> list[tuple[float, float]]:
     return out
 
 
-def aimed(camera: Camera, size: tuple[int, int], count: int) -> tuple[list[float], list[float], list[float]]:
-    """Seconds to each answer, degrees between what was followed and what the same picture measures by itself, and degrees
-    between each turn since the one before, as followed, and the true one."""
-    site = read_plan(sample_folder() / "plan.csv")
+def tilt_deg(seen: Aimed) -> float | None:
+    """What is still to be tilted."""
+    return next(line for line in seen.lines if line.axis == "tilt").correction_deg
+
+
+def stood(aimer: Aimer, pixels: np.ndarray, size: tuple[int, int]) -> float | None:
+    """The tilt that would be shown if the camera stood still in this picture and it was measured by itself."""
+    still = copy.deepcopy(aimer)
+    still.look(pixels, size)
+    still.settle()
+    return tilt_deg(still.look(pixels, size))
+
+
+def aimed(camera: Camera, truth: Mapping[str, float], size: tuple[int, int], count: int) -> dict[str, list[float]]:
+    """Seconds to each answer, and degrees off, by what they are off."""
     lens = replace(camera.lens, width_px=size[0], height_px=size[1], hfov_deg=_SHARE * camera.lens.hfov_deg, principal_px=None)
     narrow = replace(camera, lens=lens)
     picture = decode_picture(next((sample_folder() / "maintenance" / "snapshots").glob(f"{camera.camera}_*day.jpg")).read_bytes(), None)
-    aimer, limits = Aimer(site, narrow, load_limits()), load_limits()
-    took, off, wrong = [], [], []
-    before: tuple[float, float] | None = None
+    limits = load_limits()
+    aimer = Aimer(read_plan(sample_folder() / "plan.csv"), narrow, limits)
+    found: dict[str, list[float]] = defaultdict(list)
+    before: tuple[float, float, float] | None = None
     for right, up in walk(count):
         data = cv2.imencode(".jpg", view(picture, camera.lens.hfov_deg, size, right, up)[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 90])[1].tobytes()
         began = time.perf_counter()
         opened = open_photo(data, camera.camera, max_side_px=MEASURE_SIDE_PX, guarded=True)
         seen = aimer.look(opened.pixels, size)
-        took.append(time.perf_counter() - began)
+        found["took"].append(time.perf_counter() - began)
+        shown, still = tilt_deg(seen), stood(aimer, opened.pixels, size)
         aimer.settle()
-        now = measure_image(opened.pixels, planned_lens(narrow, limits)).orientation
-        tilt = next(line for line in seen.lines if line.axis == "tilt").correction_deg
-        if tilt is None:
+        alone = measure_image(opened.pixels, planned_lens(narrow, limits)).orientation.pitch_deg
+        if shown is None or still is None or alone is None:
             continue
-        pitch, true = narrow.pitch_deg - tilt, true_pitch_deg(narrow.pitch_deg, right, up)
-        if now.pitch_deg is not None:
-            off.append(abs(pitch - now.pitch_deg))
+        pitch, true = narrow.pitch_deg - shown, true_pitch_deg(truth["pitch_deg"], truth["roll_deg"], right, up)
         if before is not None:
-            wrong.append(abs((pitch - before[0]) - (true - before[1])))
-        before = pitch, true
-    return took[1:], off[1:], wrong
+            found["stood"].append(abs(shown - still))
+            found["alone"].append(abs(pitch - alone))
+            found["true"].append(abs(pitch - true))
+            found["alone true"].append(abs(alone - true))
+            found["turn"].append(abs((pitch - before[0]) - (true - before[1])))
+            found["alone turn"].append(abs((alone - before[2]) - (true - before[1])))
+        before = pitch, true, alone
+    found["took"] = found["took"][1:]
+    return found
+
+
+def line_of(name: str, values: Sequence[float]) -> str:
+    """Median, 95th percentile and largest."""
+    return f"{name} {np.median(values):.2f}, p95 {np.percentile(values, 95):.2f}, most {max(values):.2f}"
 
 
 def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--pictures", type=int, default=40)
+    parser.add_argument("--pictures", type=int, default=80)
     count = parser.parse_args().pictures
     site = read_plan(sample_folder() / "plan.csv")
+    truth = json.loads((sample_folder() / "truth.json").read_text(encoding="utf-8"))["visits"]["maintenance"]["cameras"]
     for name, size in SIZES.items():
-        took: list[float] = []
-        off: list[float] = []
-        wrong: list[float] = []
+        found: dict[str, list[float]] = defaultdict(list)
         for camera in CAMERAS:
-            try:
-                seconds, degrees, turns = aimed(site.camera(camera), size, count // len(CAMERAS))
-            except (AuditError, StopIteration) as error:
-                print(f"{camera}: left out ({error})")
-                continue
-            took, off, wrong = took + seconds, off + degrees, wrong + turns
-        print(f"{name}: {len(took)} answers after the first, median {np.median(took):.2f} s, p95 {np.percentile(took, 95):.2f} s; "
-              f"followed off measured: median {np.median(off):.2f}, p95 {np.percentile(off, 95):.2f}, most {max(off):.2f} deg; "
-              f"turns off true: median {np.median(wrong):.2f}, p95 {np.percentile(wrong, 95):.2f} deg "
-              f"(load {os.getloadavg()[0]:.0f})")  # fmt: skip
+            one = aimed(site.camera(camera), truth[camera], size, count // len(CAMERAS))
+            print(f"{name} {camera}: {line_of('shown off itself once it stands, deg:', one['stood'])}")
+            for key, values in one.items():
+                found[key] += values
+        print(f"{name}: {len(found['took'])} answers after the first (load {os.getloadavg()[0]:.0f}); "
+              f"{line_of('s to the answer:', found['took'])}")  # fmt: skip
+        print("  degrees:", "; ".join(line_of(told, found[key]) for key, told in _TOLD.items()))
 
 
 if __name__ == "__main__":
