@@ -16,7 +16,7 @@ import threading
 import time
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 from audit.children import child_environment, python
 from audit.extras import need
@@ -126,10 +126,10 @@ class Aiming:
         self.notice = None
         self._say({"point": landmark, "number": number, "at": list(at)})
 
-    def keep(self) -> None:
-        """Keep the picture of now in the visit."""
+    def keep(self, shot: Literal["snapshot", "turned"] = "snapshot") -> None:
+        """Keep the picture of now in the visit; ``turned``: as one from while the camera is turned, before it is tightened."""
         self.notice, self.keeping = None, True
-        self._say({"keep": True})
+        self._say({"keep": shot})
 
     def stop(self) -> None:
         """Leave the camera alone."""

@@ -109,23 +109,26 @@ class _Loop:
 
     def _done(self, asked: Mapping[str, Any]) -> str:
         if "keep" in asked:
-            return self._kept()
+            return self._kept("turned" if asked["keep"] == "turned" else "snapshot")
         at = float(asked["at"][0]), float(asked["at"][1])
         self._aimer.point(int(asked["number"]), str(asked["point"]), at)
         return f"'{asked['point']}' is taken from there; nothing was stored."
 
-    def _kept(self) -> str:
-        """The picture of now into the visit, which is judged again with it."""
+    def _kept(self, shot: str) -> str:
+        """The picture of now into the visit, as its snapshot or as one from while it is turned; the visit is judged again with it."""
         if self._last is None:
             return "There is no picture to keep yet."
         job, day = self._job, date.fromisoformat(self._job.on)
         folder = folder_of(Inbox.of(self._book.address, job.kind, day).folder, job.kind, job.on)
         folder.mkdir(parents=True, exist_ok=True)
         this = Round(Journal(folder), self._keys, self._pins, "day")
-        entry = kept(this, Entry(job.camera, datetime.now(UTC), "day"), self._last)
+        entry = kept(this, Entry(job.camera, datetime.now(UTC), "day", shot=shot), self._last)
         this.journal.add(entry)
         visit = self._book.open_visit("commissioning" if job.kind == "commissioning" else "maintenance", day)
         visit_collected(self._book, folder, visit, [entry])
+        if shot == "turned":
+            count = this.journal.turned()[job.camera]
+            return f"Kept as {entry.file} in visit {visit.number}, number {count} from while it is turned; two are enough."
         return f"Kept as {entry.file} in visit {visit.number}."
 
     def _tell(self, said: Mapping[str, object]) -> None:

@@ -118,6 +118,8 @@ def _show(camera: str, aim: Aiming, view: AimView) -> None:
         paragraph(word("aim.keeping"), "strong")
     else:
         st.button(word("aim.keep"), key="aim-keep", type="primary", on_click=aim.keep)
+        st.button(word("aim.keep_turned"), key="aim-keep-turned", on_click=aim.keep, args=("turned",))
+        paragraph(word("aim.why_turned"), "faint")
     paragraph(word("aim.took", took=f"{view.took_s:.1f}"), "faint")
 
 
