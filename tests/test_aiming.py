@@ -256,6 +256,11 @@ def test_looking_reads_only_and_stores_nothing_and_keeping_does(
     with Logbook.open(tmp_path / "logbook") as book:
         assert [(p.camera, p.decision) for p in book.placements(1)] == [(CAMERA, "placed")]
         assert next(f for f in book.verdicts(1, CAMERA)[0].findings if f.check == "identity").state == "as planned"
+    aim.keep("turned")
+    until(aim, lambda: aim.notice and not aim.keeping)
+    assert "number 1 from while it is turned" in aim.notice
+    with Logbook.open(tmp_path / "logbook") as book:
+        assert [(p.camera, p.role, p.turned) for p in book.placements(1)] == [(CAMERA, "snapshot", False), (CAMERA, "turned", False)]
     for path in (p for p in (tmp_path / "logbook").rglob("*") if p.is_file()):
         assert PASSWORD.encode() not in path.read_bytes(), path
 

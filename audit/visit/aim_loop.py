@@ -109,7 +109,7 @@ class _Loop:
 
     def _done(self, asked: Mapping[str, Any]) -> str:
         if "keep" in asked:
-            return self._kept("turned" if asked["keep"] == "turned" else "snapshot")
+            return self._kept(str(asked["keep"]))
         at = float(asked["at"][0]), float(asked["at"][1])
         self._aimer.point(int(asked["number"]), str(asked["point"]), at)
         return f"'{asked['point']}' is taken from there; nothing was stored."

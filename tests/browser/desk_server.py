@@ -49,6 +49,7 @@ def served(
     """The address of a desk that shows this logbook, on a free port of this machine, for somebody of this name."""
     port = port or free_port()
     variables = {**environment(str(logbook), None, settings, name), **(extra or {})}
+    ARTEFACTS.mkdir(exist_ok=True)
     process = fork_desk(port, variables, place_of_server(), ARTEFACTS / "desk.log")
     try:
         _wait(f"http://127.0.0.1:{port}", process)

@@ -95,10 +95,16 @@ def test_a_fitter_aims_with_a_phone_and_keeps_the_picture(
     page.get_by_role("button", name="Keep this picture").click()
     page.wait_for_selector("text=in visit 1", timeout=60_000)
     keep(page, "aim_phone_kept")
+    for number, up_deg in enumerate((2.0, -2.0), 1):
+        turn(gate, 0.0, up_deg)
+        page.wait_for_selector(".aim-give:has-text('still')", timeout=30_000)
+        page.get_by_role("button", name="Keep one while it is turned").click()
+        page.wait_for_selector(f"text=number {number} from while it is turned", timeout=60_000)
+    keep(page, "aim_phone_kept_turned")
     page.get_by_role("button", name="Stop").click()
     page.get_by_role("button", name="Start").wait_for()
     with Logbook.open(str(logbook)) as book:
-        assert [p.camera for p in book.placements(1)] == [CAMERA]
+        assert [(p.camera, p.role) for p in book.placements(1)] == [(CAMERA, role) for role in ("snapshot", "turned", "turned")]
 
 
 def test_a_wrong_password_is_tried_twice_and_never_again(
