@@ -390,7 +390,7 @@ CAMERAS: tuple[Column, ...] = (
         (
             "hfov|fov|h fov|field of view|horizontal field of view|angle of view|horizontal angle of view|view angle|viewing angle|lens angle|horizontal angle|aov|fov h|fov horizontal|horizontal fov|aov h|horizontal aov|angle of view h|hor angle of view|view angle h",
             "bildwinkel|offnungswinkel|sichtwinkel|blickwinkel|horizontaler bildwinkel|horizontaler offnungswinkel|blickfeld|sichtfeld|bildwinkel horizontal|offnungswinkel horizontal|bildwinkel h|offnungswinkel h",
-            "angle de vue|champ de vision|angle de champ|champ|champ horizontal|angle de vue horizontal|angle horizontal",
+            "angle de vue|champ de vision|angle de champ|champ|champ horizontal|angle de vue horizontal|angle de champ horizontal|champ de vision horizontal|angle horizontal",
             "angulo de vision|campo de vision|angulo de vista|angulo horizontal|angulo de vision horizontal|angulo de vision h|apertura",
             "angolo di campo|campo visivo|angolo di visione|angolo di vista|angolo orizzontale|campo visivo orizzontale|angolo di visione orizzontale|apertura|angolo di campo orizzontale",
         ),

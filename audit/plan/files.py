@@ -138,7 +138,10 @@ def _read(path: Path, problems: Problems, take: bool) -> _Found | None:
 
 def _understood(grids: list[Grid], name: str, file: str, problems: Problems, take: bool) -> _Found | None:
     sheets = lay_out(grids, problems)
-    tables = [(str(sheet.table), plain_table(sheet, problems, take)) for sheet in sheets]
+    tables: list[tuple[str, Table]] = []
+    for sheet in sheets:
+        ground = next((t.ground_sea_m for _, t in tables if t.ground_sea_m is not None), None)
+        tables.append((str(sheet.table), plain_table(sheet, problems, take, ground)))
     cameras = [table for word, table in tables if word == "cameras"]
     if not cameras:
         return None

@@ -47,7 +47,7 @@ class Heading:
 
 @dataclass(slots=True)
 class Sheet:
-    """A table found on a sheet; rows are numbers into the grid."""
+    """A table found on a sheet; rows are numbers into the grid, ``disputes`` what another sheet says otherwise of some of them."""
 
     grid: Grid
     table: TableWord
@@ -58,11 +58,12 @@ class Sheet:
     language: str
     floor: str = ""
     notes: list[PlanProblem] = field(default_factory=list)
+    disputes: dict[int, str] = field(default_factory=dict)
 
 
 def lay_out(grids: Sequence[Grid], problems: Problems) -> list[Sheet]:
     """The tables of a plan's sheets; a sheet that holds none is left out, and said where it seems to be meant."""
-    found = [sheet for grid in grids if (sheet := _sheet(grid, problems)) is not None]
+    found = [sheet for grid in grids for sheet in _sheets(grid, problems)]
     cameras = [s for s in found if s.table == "cameras"]
     if not cameras:
         _say_none(grids, problems)
@@ -76,16 +77,16 @@ def lay_out(grids: Sequence[Grid], problems: Problems) -> list[Sheet]:
                 PlanProblem(sheet.grid.place, "the sheet is hidden, so its cameras are left out.", severity="warning",
                             remedy="Show the sheet if they count.")
             )  # fmt: skip
-    if len(kept) > 1:
+    if len({id(s.grid) for s in kept}) > 1:
         for sheet in kept:
             if not any(h.title is not None and h.title.key == "floor" for h in sheet.headings):
                 sheet.floor = sheet.grid.sheet
-        names = ", ".join(f"'{s.grid.sheet}'" for s in kept)
+        names = ", ".join(dict.fromkeys(f"'{s.grid.sheet}'" for s in kept))
         floors = [s.grid.sheet for s in kept if s.floor]
         problems.add(
             PlanProblem(
                 kept[0].grid.file,
-                f"the cameras of {len(kept)} sheets are read together: {shortened(names, 200)}."
+                f"the cameras of {len({id(s.grid) for s in kept})} sheets are read together: {shortened(names, 200)}."
                 + (" Each sheet's name is taken as its floor." if floors else ""),
                 severity="caution",
             )
@@ -121,10 +122,14 @@ def _without_copies(sheets: list[Sheet], problems: Problems) -> list[Sheet]:
     for sheet in sheets:
         ids = set(_ids(sheet))
         floors = bool(_FLOOR.search(plain_letters(sheet.grid.sheet)))
-        of = next((k for k in kept if not floors and ids and len(ids & set(_ids(k))) > len(ids) / 2), None)
+        of = next(
+            (k for k in kept if k.grid is not sheet.grid and not floors and ids and len(ids & set(_ids(k))) > len(ids) / 2), None
+        )
         if of is None:
             kept.append(sheet)
             continue
+        if of.grid.sheet.strip().lower() != "cameras":
+            of.disputes |= _disputes(of, sheet)
         problems.add(
             PlanProblem(
                 sheet.grid.place,
@@ -136,14 +141,35 @@ def _without_copies(sheets: list[Sheet], problems: Problems) -> list[Sheet]:
     return kept
 
 
+def _disputes(sheet: Sheet, copy: Sheet) -> dict[int, str]:
+    """Rows of which a copy says something else: by row, the copy's cell."""
+    places = {h.title.key: h for h in copy.headings if h.title is not None}
+    lines = {name: line for line, name in zip(copy.rows, _ids(copy), strict=True)}
+    found: dict[int, str] = {}
+    for line, name in zip(sheet.rows, _ids(sheet), strict=True):
+        for heading in sheet.headings:
+            other = None if heading.title is None or name not in lines else places.get(heading.title.key)
+            if other is None:
+                continue
+            theirs = copy.grid.value(lines[name], other.column)
+            if cell_text(theirs) != cell_text(sheet.grid.value(line, heading.column)):
+                found.setdefault(line, copy.grid.address(lines[name], other.column))
+    return found
+
+
+def _column_of_ids(sheet: Sheet) -> int | None:
+    return next((h.column for h in sheet.headings if h.title is not None and h.title.key == "camera"), None)
+
+
 def _ids(sheet: Sheet) -> Iterator[str]:
-    column = next((h.column for h in sheet.headings if h.title is not None and h.title.key == "camera"), None)
-    if column is not None:
-        for row in sheet.rows:
-            yield cell_text(sheet.grid.value(row, column))
+    """The id of each row; none at all where no column has them."""
+    column = _column_of_ids(sheet)
+    for row in sheet.rows if column is not None else ():
+        yield cell_text(sheet.grid.value(row, column or 0))
 
 
-def _sheet(grid: Grid, problems: Problems) -> Sheet | None:
+def _sheets(grid: Grid, problems: Problems) -> list[Sheet]:
+    """The table of a sheet; below a header that names other columns, another one."""
     turned = None if grid.features else _turned_if_sideways(grid)
     grid = turned or grid
     best: tuple[int, TableWord, int, int, list[Heading]] | None = None
@@ -162,7 +188,7 @@ def _sheet(grid: Grid, problems: Problems) -> Sheet | None:
             problems.add(
                 PlanProblem(grid.place, f"the table has no header row with a column '{own}'.", accepted=accepted)
             )
-        return None
+        return []
     _, table, row, depth, headings = best
     headings = _headings(grid, row, depth, table, nearly=True)
     headings = _settled(headings, grid, row + depth) if table == "cameras" else headings
@@ -186,8 +212,7 @@ def _sheet(grid: Grid, problems: Problems) -> Sheet | None:
                 severity="caution",
             )
         )
-    _take_rows(sheet, row, problems)
-    return sheet
+    return _take_rows(sheet, row, problems)
 
 
 def _fill_downwards(grid: Grid, first: int, columns: set[int]) -> list[str]:
@@ -383,9 +408,12 @@ def _language(headings: list[Heading]) -> str:
     return max(LANGUAGES, key=lambda language: count[language])
 
 
-def _take_rows(sheet: Sheet, header: int, problems: Problems) -> None:
-    """The rows that hold cameras (targets, landmarks); what else stands there is said once a kind."""
-    grid = sheet.grid
+def _take_rows(sheet: Sheet, header: int, problems: Problems) -> list[Sheet]:
+    """The rows that hold cameras (targets, landmarks); what else stands there is said once a kind.
+
+    Gives the sheet, and one more for each header further down that names other columns.
+    """
+    grid, sheets = sheet.grid, [sheet]
     facts = _joined([*_lines_above(grid, header), sheet.grid.sheet])
     own = next(
         (h.column for h in sheet.headings if h.title is not None and h.title.key == _OWN[sheet.table]),
@@ -406,6 +434,11 @@ def _take_rows(sheet: Sheet, header: int, problems: Problems) -> None:
         kind = _no_camera(sheet, row, own, titles, filled)
         if kind == "units":
             sheet.headings = [_with_unit(h, grid.value(row, h.column)) for h in sheet.headings]
+        elif kind == "header" and (below := _other_table(sheet, row)) is not None:
+            sheet = below
+            sheets.append(sheet)
+            titles = [plain_letters(h.text).strip() for h in sheet.headings]
+            own = next((h.column for h in sheet.headings if h.title is not None and h.title.key == _OWN[sheet.table]), None)
         elif kind:
             left_out.setdefault(kind, []).append(row)
             if kind == "heading":
@@ -419,12 +452,13 @@ def _take_rows(sheet: Sheet, header: int, problems: Problems) -> None:
                 )
             )
             sheet.rows = []
-            return
+            return sheets
         else:
             sheet.rows.append(row)
-    sheet.facts = facts
+    for part in sheets:
+        part.facts = facts
     for kind, rows in left_out.items():
-        sheet.notes.append(
+        sheets[0].notes.append(
             PlanProblem(
                 grid.place,
                 f"{_LEFT_OUT[kind]} left out: {shortened(cell_text(next(c for c in grid.rows[rows[0] - 1] if not is_blank(c))))}"
@@ -433,6 +467,24 @@ def _take_rows(sheet: Sheet, header: int, problems: Problems) -> None:
                 severity="caution",
             )
         )
+    return sheets
+
+
+def _other_table(sheet: Sheet, row: int) -> Sheet | None:
+    """The table below a header that comes again, where it names other columns, another order or other units."""
+    grid = sheet.grid
+    headings = _headings(grid, row, 1, sheet.table, nearly=True)
+    headings = _settled(headings, grid, row + 1) if sheet.table == "cameras" else headings
+    if not _score(headings, sheet.table, False):
+        return None
+    before, after = ({(h.column, h.text if h.title is None else (h.title.key, h.title.unit)) for h in some} for some in (sheet.headings, headings))
+    if before == after:
+        return None
+    said = PlanProblem(
+        grid.place, "a header further down names other columns, units or another order: the rows below it are read by it.",
+        row=grid.line(row), severity="caution",
+    )  # fmt: skip
+    return Sheet(grid, sheet.table, headings, row, [], Facts(), sheet.language, notes=[said])
 
 
 _LEFT_OUT = {
@@ -459,7 +511,7 @@ def _no_camera(sheet: Sheet, row: int, own: int | None, titles: list[str], fille
     if (
         len(texts) == len(filled)
         and len(filled) > 2
-        and sum(plain_letters(t) in titles for t in texts) > len(texts) / 2
+        and (sum(plain_letters(t) in titles for t in texts) > len(texts) / 2 or _known(filled) > max(_FEWEST_TITLES, len(texts) / 2))
     ):
         return "header"
     first = plain_letters(str(filled[0])) if isinstance(filled[0], str) else ""
@@ -503,5 +555,6 @@ def _joined(lines: Sequence[str]) -> Facts:
         next((f.angle for f in said if f.angle), None),
         any(f.magnetic for f in said),
         any(f.sea for f in said),
+        any(f.own_north for f in said),
         " | ".join(f.text for f in said if f.text),
     )

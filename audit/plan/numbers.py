@@ -57,6 +57,14 @@ _POSES = {
     ),
 }
 _ONE_NUMBER = re.compile(r"^[^\d%\-−]*([\-−]?\d+(?:[.,]\d+)?)[^\d%]*$")
+#: Beginnings of the months' names in five languages, in plain letters.
+_MONTHS: tuple[tuple[str, ...], ...] = (
+    ("jan", "ene", "gen"), ("feb", "fev"), ("mar", "mrz"), ("apr", "avr", "abr"), ("mai", "may", "mag"), ("jun", "juin", "giu"),
+    ("jul", "juil", "lug"), ("aug", "aou", "ago"), ("sep", "set"), ("oct", "okt", "ott"), ("nov",), ("dec", "dez", "dic"),
+)  # fmt: skip
+_DAY_AND_MONTH = re.compile(r"^([0-3]?\d)[. \-/]+([a-z]{3,9})\.?$")
+_LIMIT = re.compile(r"[<>≤≥]|(?<![a-z])(min|max|at least|at most|up to|mind|mindestens|höchstens|maximal|minimal|jusqu|al menos|almeno|hasta)(?![a-z])")
+_LOWEST_M = 0.5  # our default: no camera hangs lower, where a number can be read in two ways
 _COORDINATE = re.compile(r"^(-?\d{1,3})((?:[.,' ]\d{3})+)$")
 
 
@@ -113,6 +121,8 @@ class NumberReader:
             row.where[self.key] = self.sheet.grid.address(line, self.heading.column)
             if mark.trouble:
                 self._ask(row, line, cell, mark.trouble)
+            elif self.unit is not None and self.measure.factor(self.unit) is None:
+                self._foreign_unit(row, line, cell)
             elif isinstance(cell, bool):
                 self._ask(row, line, cell, f"is a yes/no value, not {self.measure.accepted}")
             elif isinstance(cell, (int, float)):
@@ -127,6 +137,16 @@ class NumberReader:
                 far.append((row, line, cell, found))
         self._far(far)
         self.voice.flush()
+
+    def _foreign_unit(self, row: Row, line: int, cell: Cell) -> None:
+        """The title names a unit that the column can't have; a slope in percent can be an angle."""
+        read = quantities(cell_text(cell), self.measure)
+        if self.unit == "%" and self.measure.sort == "pitch" and len(read) == 1:
+            angle = round(math.degrees(math.atan(read[0].value / 100)), 6)
+            message = "is in percent, as its title says, not in degrees"
+            self.voice.guess(row, line, cell, message, "it is a slope, 100 % being 45°", lambda: self.put(row, line, self.key, angle))
+            return
+        self._ask(row, line, cell, f"is in {self.unit}, as its title says, which is no unit of this column")
 
     def _say_unit(self, rows: list[Row], lines: list[int]) -> None:
         factor = self.measure.factor(self.unit) if self.unit else 1.0
@@ -169,18 +189,20 @@ class NumberReader:
 
     def _date(self, row: Row, line: int, cell: date) -> None:
         meant = float(f"{cell.day}.{cell.month}")
-        message = f"is a date, which a spreadsheet program may have made of a number; not {self.measure.accepted}"
         if self.measure.holds(meant):
-            self.voice.guess(
-                row,
-                line,
-                cell,
-                message,
-                "day and month are the number, as in 3.5 for 3 May",
-                lambda: self.put(row, line, self.key, meant),
-            )
+            self._offer_date(row, line, cell, meant)
         else:
-            self._ask(row, line, cell, message)
+            self._ask(row, line, cell, f"is a date, which a spreadsheet program may have made of a number; not {self.measure.accepted}")
+
+    def _offer_date(self, row: Row, line: int, cell: Cell, meant: float) -> None:
+        self.voice.guess(
+            row,
+            line,
+            cell,
+            f"is a date, which a spreadsheet program may have made of a number; not {self.measure.accepted}",
+            "day and month are the number, as in 3.5 for 3 May",
+            lambda: self.put(row, line, self.key, meant),
+        )
 
     def _text(self, row: Row, line: int, text: str) -> float | None:
         """A text in the column's unit; None where it was said that it can't be taken."""
@@ -217,6 +239,12 @@ class NumberReader:
         return value
 
     def _unread(self, row: Row, line: int, text: str) -> None:
+        if (meant := _month_number(text)) is not None and self.measure.holds(meant):
+            self._offer_date(row, line, text, meant)
+            return
+        if _LIMIT.search(text.lower()):
+            self._ask(row, line, text, "is a limit, not the value")
+            return
         one = _ONE_NUMBER.match(text)
         alone = quantities(one.group(1), self.measure) if one else ()
         words = f"is not {self.measure.accepted}"
@@ -235,7 +263,7 @@ class NumberReader:
                 line,
                 text,
                 words,
-                f"{value:g}",
+                "the number in it",
                 lambda: self.put(row, line, self.key, self._signed(value, None) or 0.0),
             )
             return
@@ -246,6 +274,8 @@ class NumberReader:
         if len(read) == 1:
             return read[0]
         fits = [q for q in read if self.measure.holds(q.value * self._factor(q))]
+        if self.key == "height_m" and len(fits) > 1:
+            fits = [q for q in fits if q.value * self._factor(q) >= _LOWEST_M] or fits
         by_others = next((q for q in read if q.decimal == self.decimal), None) if self.decimal else None
         if by_others is not None and (by_others in fits or not fits):
             if self.decimal == ",":
@@ -266,7 +296,7 @@ class NumberReader:
                 line,
                 text,
                 "is out of range, read as the other cells are",
-                f"{value:g}",
+                "its sign is the other one",
                 lambda: self.put(row, line, self.key, value),
             )
             return None
@@ -406,6 +436,13 @@ class NumberReader:
             return
         row.raw[self.key] = _raw(cell, self.unit)
         self.voice.question(row, line, cell, message, accepted or self.measure.accepted)
+
+
+def _month_number(text: str) -> float | None:
+    """``3. Feb`` as the 3.2 that a spreadsheet program made a date of; None where it is no day and month."""
+    found = _DAY_AND_MONTH.match(plain_letters(text).strip())
+    month = None if found is None else next((n for n, names in enumerate(_MONTHS, start=1) if found[2].startswith(names)), None)
+    return None if found is None or month is None else float(f"{int(found[1])}.{month}")
 
 
 def _turned(value: float, factor: float) -> float:

@@ -58,25 +58,29 @@ _LENGTHS_OF_LINES = (
     "position_sd_m",
 )
 _ANGLES_OF_LINES = ("bearing_deg", "pitch_deg", "tilt_down_deg", "roll_deg", "hfov_deg")
+#: Columns that may stand in one cell together.
+_TOGETHER = {"image_width_px": "image_size", "image_height_px": "image_size", "latitude": "position", "longitude": "position"}
 _EASTS = (
     ("east_m", "north_m", "latitude", "longitude"),
     ("target_east_m", "target_north_m", "target_latitude", "target_longitude"),
 )
 
 
-def plain_table(sheet: Sheet, problems: Problems, take: bool) -> Table:
+def plain_table(sheet: Sheet, problems: Problems, take: bool, ground_sea_m: float | None = None) -> Table:
     """One sheet's table in plain form.
 
     Parameters
     ----------
     take : bool
         Whether guesses are taken (``--fix``).
+    ground_sea_m : float or None
+        The ground's level above the sea, in metres, that the tables before count from; None: this one's first counts.
     """
     for note in sheet.notes:
         problems.add(note)
     grid = sheet.grid
     rows = [Row(grid.line(r), r) for r in sheet.rows]
-    table = Table(grid.place, {}, rows, language=sheet.language, grid=grid)
+    table = Table(grid.place, {}, rows, language=sheet.language, grid=grid, ground_sea_m=ground_sea_m)
     reader = _Reader(sheet, table, problems, take)
     reader.read()
     return table
@@ -84,7 +88,7 @@ def plain_table(sheet: Sheet, problems: Problems, take: bool) -> Table:
 
 def voice_of(table: Table, key: str, problems: Problems, take: bool) -> Voice:
     """The voice that speaks for a column of a table that is read."""
-    column, title = table.at.get(key, (1, key))
+    column, title = table.at.get(key) or table.at.get(_TOGETHER.get(key, "")) or (1, key)
     return Voice(table.grid, (column, title, key), problems, take)
 
 
@@ -289,6 +293,8 @@ class _Reader:
                 voice.question(
                     row, row.line, name, "stands in a hidden row: show the row if it counts, delete it if it doesn't"
                 )
+            if row.line in self.sheet.disputes:
+                voice.question(row, row.line, name, f"has other cells on another sheet ({self.sheet.disputes[row.line]}): take the older one out of the workbook")
             if self._struck(row):
                 voice.guess(
                     row,
@@ -429,7 +435,9 @@ class _Reader:
     def _heights(self) -> None:
         """Heights above the sea to heights above the ground, where the plan has the ground's level too."""
         grounds = [g for row in self.table.rows if (g := row.number_in("ground_sea_m")) is not None]
-        first = grounds[0] if grounds else None
+        first = self.table.ground_sea_m
+        if first is None and grounds:
+            first = self.table.ground_sea_m = grounds[0]
         for key in ("height_sea_m", "up_m_sea", "target_up_m_sea"):
             voice = voice_of(self.table, key, self.problems, self.take)
             for row in self.table.rows:
@@ -456,6 +464,9 @@ class _Reader:
     def _norths(self) -> None:
         """Magnetic and grid bearings to true ones."""
         words = self.words.get("bearing_deg", frozenset())
+        if self.sheet.facts.own_north and not words & {"true", "magnetic", "grid"}:
+            self._own_north()
+            return
         all_magnetic = "magnetic" in words or (self.sheet.facts.magnetic and "true" not in words)
         voice = voice_of(self.table, "bearing_deg", self.problems, self.take)
         place = next((p for row in self.table.rows for p in (_place(row),) if p is not None), None)
@@ -483,6 +494,20 @@ class _Reader:
                 bearing,
                 f"counts from {north} north, as the plan says; it is turned by {turn:+z.1f}° to true north",
             )
+        voice.flush()
+
+    def _own_north(self) -> None:
+        """A line of the sheet speaks of the site's own north: nothing says from which one the bearings count."""
+        voice = voice_of(self.table, "bearing_deg", self.problems, self.take)
+        for row in self.table.rows:
+            bearing = row.number_in("bearing_deg")
+            if bearing is None or "bearing_deg" in _as_written(row):
+                continue
+            row.raw["bearing_deg"] = f"{row.cells.pop('bearing_deg')}"
+            voice.question(
+                row, row.line, bearing,
+                "may count from the site's own north, of which a line of the sheet speaks; write bearings from true north, and say so in the title",
+            )  # fmt: skip
         voice.flush()
 
     def _turn(self, row: Row, at: tuple[float, float] | None, grid: bool) -> float | None:

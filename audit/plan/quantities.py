@@ -271,6 +271,8 @@ def _together(
         value, unit = sum(v * _ARC[s] for v, s in zip(values, steps, strict=True)), "°"
     elif measure.sort in ("latitude", "longitude") and units == [None] * 3 and all(v < 60 for v in values[1:]):
         value, unit = values[0] + values[1] / 60 + values[2] / 3600, "°"
+    elif measure.sort in ("latitude", "longitude") and units == [None] * 2 and senses and values[1] < 60 and values[0] == int(values[0]):
+        value, unit = values[0] + values[1] / 60, "°"
     elif (
         measure.unit in ("m", "mm")
         and len(parts) == 2

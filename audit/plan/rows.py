@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import cast
 
@@ -11,8 +12,9 @@ from audit.plan.catalogue import finer_name
 from audit.plan.columns import by_key, level_named
 from audit.plan.measures import Measure
 from audit.plan.model import PURPOSE_PX_PER_M, Camera, Form, MountChain, Night, Setting, Surface, Target
+from audit.plan.quantities import plain_letters
 from audit.plan.suspicions import nearest, same_id
-from audit.plan.table import Problems, Row, Table, cell_text
+from audit.plan.table import Problems, Row, Table, cell_text, shortened
 
 __all__ = [
     "Place",
@@ -118,9 +120,14 @@ def check_columns(tables: list[Table], problems: Problems) -> None:
             words = " or ".join(" + ".join(choice) for choice in choices)
             missing = [e for e in table.extras if e]
             near = nearest(choices[0][0].rsplit("_", 1)[0], missing)
+            alike = [e for e in missing if _ABOUT[choices[0][0]].search(plain_letters(e))]
             hint = f" Is it the column '{near}'?" if near else ""
+            if alike:
+                quoted = ", ".join(f"'{shortened(e)}'" for e in alike[:4])
+                hint = f" Not understood: {quoted}; if one of these is it, name that column {choices[0][0]}."
+            place = next((row.where[alike[0]] for row in table.rows if alike and alike[0] in row.where), None)
             problems.add(
-                PlanProblem(table.place, f"the column {words} is missing.{hint}", column=choices[0][0], accepted=words)
+                PlanProblem(table.place, f"the column {words} is missing.{hint}", column=choices[0][0], accepted=words, cell=place)
             )
 
 
@@ -134,6 +141,19 @@ _NEEDED: tuple[tuple[tuple[str, ...], ...], ...] = (
     (("image_width_px",), ("image_size",)),
     (("image_height_px",), ("image_size",)),
 )
+
+
+#: Words of titles that may be meant for a column that is missing, in plain letters.
+_ABOUT = {
+    "camera": re.compile(r"cam|kam|id|nummer|number|label"),
+    "latitude": re.compile(r"lat|coord|koord|position|easting|northing|\b[xye]\b|rechts|hoch"),
+    "height_m": re.compile(r"heigh|hoh|haut|alt|level|elev|niveau"),
+    "bearing_deg": re.compile(r"bear|azim|direct|richt|orient|heading|angle|winkel|nord|north|rumbo|facing"),
+    "pitch_deg": re.compile(r"tilt|pitch|neig|incl|down|nadir|elev"),
+    "hfov_deg": re.compile(r"fov|view|winkel|angle|angul|angol|champ|campo|lens|focal|brennw"),
+    "image_width_px": re.compile(r"width|breite|larg|anch|pixel|resol|auflos|risol|image|bild"),
+    "image_height_px": re.compile(r"height|hohe|haut|alt|pixel|resol|auflos|risol|image|bild"),
+}
 
 
 def read_camera(table: Table, row: Row, problems: Problems) -> RoughCamera:

@@ -82,6 +82,12 @@ class _Suspicions:
             voice.question(row, row.line, row.cells.get(key), message, None, severity)
         voice.flush()
 
+    def _warn(self, key: str, rows: Iterable[Row], message: str) -> None:
+        voice = voice_of(self.table, key, self.problems, self.take)
+        for row in rows:
+            voice.warn(row, row.line, row.cells.get(key), message)
+        voice.flush()
+
     def ids(self) -> None:
         """The same id twice; ids that an eye takes for one another."""
         first: dict[str, Row] = {}
@@ -183,6 +189,7 @@ class _Suspicions:
                     "the angle is downwards",
                     turn,
                 )
+                self._upward(key, [r for r, _ in wrong if r not in at_target])
             elif wrong and key == "pitch_deg" and self._unsigned():
                 self._question(
                     key,
@@ -190,11 +197,16 @@ class _Suspicions:
                     "stands in a column that doesn't say whether plus is up or down, and it has both; name the column pitch_deg or tilt_down_deg",
                 )
 
+    def _upward(self, key: str, rows: list[Row]) -> None:
+        """A few that look up among many that look down: asked where the title leaves the sign open, else said."""
+        message = f"would make the camera look up, unlike the others (if it does, write {key} into as_written)"
+        self._question(key, rows, message) if key == "pitch_deg" and self._unsigned() else self._warn(key, rows, message)
+
     def _unsigned(self) -> bool:
         from audit.plan.titles import read_title
 
         title = read_title(self.table.titles.get("pitch_deg", "pitch_deg"), "cameras")
-        return title is not None and "tilt" in title.words
+        return title is not None and not title.exact and not title.words & {"up", "down", "sign"}
 
     def radians(self) -> None:
         """Angles so small that they can only be in radians."""

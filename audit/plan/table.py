@@ -116,6 +116,8 @@ class Table:
         Of most of its titles.
     grid, at
         The sheet it was read from, and where each column stands on it: its number and its title.
+    ground_sea_m : float or None
+        The level above the sea, in metres, from which the ground of all rows counts; None where heights count from the ground.
     """
 
     place: str
@@ -125,6 +127,7 @@ class Table:
     language: str = "en"
     grid: Any = None
     at: dict[str, tuple[int, str]] = field(default_factory=dict)
+    ground_sea_m: float | None = None
 
 
 class Problems:

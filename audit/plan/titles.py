@@ -279,6 +279,8 @@ def _said_of(title: Title, said: frozenset[str]) -> Title:
     matters = {"height_m": {"sea"}, "ground_up_m": {"sea"}, "up_m": {"sea"}, "bearing_deg": {"magnetic", "grid", "true"},
                "pitch_deg": {"down", "up"}, "target_up_m": {"sea"}}.get(title.key, set())  # fmt: skip
     kept = said & matters
+    if title.key == "bearing_deg" and "down" in said:  # *Aim* over *down*
+        title, kept = replace(title, key="pitch_deg"), frozenset({"down"})
     if title.key == "pitch_deg" and "down" in kept:
         title, kept = replace(title, key="tilt_down_deg"), kept - {"down"}
     return replace(title, words=title.words | kept)
@@ -331,8 +333,8 @@ class Facts:
     ----------
     length, angle : str or None
         Unit of lengths and of angles.
-    magnetic, sea : bool
-        Bearings count from magnetic north; heights from the sea.
+    magnetic, sea, own_north : bool
+        Bearings count from magnetic north; heights from the sea; bearings from a north of the site's own.
     text : str
         All such lines, for the name of a grid.
     """
@@ -341,6 +343,7 @@ class Facts:
     angle: str | None = None
     magnetic: bool = False
     sea: bool = False
+    own_north: bool = False
     text: str = ""
 
 
@@ -350,6 +353,15 @@ _UNIT_LINE = re.compile(
 _ANY_UNIT = re.compile(
     plain_letters(
         r"\b(dimension|measure|length|height|mass|abmessung|hohe|lange|angabe|longueur|cote|mesure|medida|dimensione|misure|quote|unit|einheit|winkel|angle|bearing|richtung)"
+    )
+)
+
+
+#: A north that a drawing's author chose, beside which true north lies somewhere else.
+_OWN_NORTH = re.compile(
+    plain_letters(
+        r"\b(site|plan|project|plant|building|local|assumed|nominal|relative|model) north\b|\b(plan|projekt|gebaude|bauwerks|werks|objekt)[ -]?nord(en)?\b|"
+        r"\bnord (du |de )?(projet|plan|chantier|batiment|site)\b|\bnorte (del? )?(proyecto|plano|edificio|obra)\b|\bnord (di |del )?(progetto|edificio|cantiere)\b"
     )
 )
 
@@ -369,4 +381,4 @@ def facts_of(text: str) -> Facts:
     magnetic = bool(bearing and _SAID_PATTERNS["magnetic"].search(_plain(plain)))
     height = re.search(r"height|level|hohe|hauteur|altur|altezz|cote|cota|quot", plain)
     sea = bool(height and _SAID_PATTERNS["sea"].search(_plain(plain)))
-    return Facts(length, angle, magnetic, sea, text)
+    return Facts(length, angle, magnetic, sea, bool(_OWN_NORTH.search(plain)), text)

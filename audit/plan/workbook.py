@@ -12,7 +12,8 @@ from typing import Any
 
 import openpyxl
 from openpyxl.cell import WriteOnlyCell
-from openpyxl.utils.cell import range_boundaries
+from openpyxl.cell.rich_text import CellRichText, TextBlock
+from openpyxl.utils.cell import column_index_from_string, range_boundaries
 from openpyxl.utils.escape import escape, unescape
 
 from audit.errors import PlanProblem
@@ -37,6 +38,9 @@ _MERGED = re.compile(rb"<(?:\w+:)?mergeCell\s[^>]*?ref=\"([A-Z]+[0-9]+:[A-Z]+[0-
 _HIDDEN_ROW = re.compile(rb"<(?:\w+:)?row\s(?=[^>]*\bhidden=\"(?:1|true)\")[^>]*?\br=\"([0-9]+)\"")
 _HIDDEN_COLUMN = re.compile(rb"<(?:\w+:)?col\s(?=[^>]*\bhidden=\"(?:1|true)\")[^>]*>")
 _SPAN = re.compile(rb"\b(min|max)=\"([0-9]+)\"")
+_STRUCK_RUN = re.compile(rb"<(?:\w+:)?strike\b")
+_INLINE = re.compile(rb"<(?:\w+:)?c\s+r=\"([A-Z]+)([0-9]+)\"[^>]*?t=\"inlineStr\"[^>]*>(.*?)</(?:\w+:)?c>", re.DOTALL)
+_STRUCK_IN_PART = "is struck through in part: write the value that counts"
 _FORMULA = re.compile(rb"<(?:\w+:)?f[\s/>]")
 _LITERAL = re.compile(r'"([^"]*)"|\\(.)|\[\$([^\]-]*)[^\]]*\]')
 
@@ -49,7 +53,8 @@ def read_workbook(path: Path, data: bytes, problems: Problems) -> list[Grid]:
         return []
     grids: list[Grid] = []
     try:
-        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
+        partly = any(_STRUCK_RUN.search(content) for word, content in parts.items() if not word.endswith("styles.xml"))
+        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False, rich_text=partly)
         computed = any(_FORMULA.search(content) for content in parts.values())
         formulas = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False) if computed else None
         struck = any(b"strike" in content for word, content in parts.items() if word.endswith("styles.xml"))
@@ -64,6 +69,7 @@ def read_workbook(path: Path, data: bytes, problems: Problems) -> list[Grid]:
                 hidden=sheet.sheet_state != "visible",
             )
             _fill(grid, sheet, struck)
+            _mark_struck_runs(grid, content)
             if formulas is not None:
                 _mark_formulas(grid, formulas[sheet.title])
             grids.append(grid)
@@ -75,7 +81,7 @@ def read_workbook(path: Path, data: bytes, problems: Problems) -> list[Grid]:
 
 
 def _safe_archive(name: str, data: bytes, problems: Problems) -> dict[str, bytes] | None:
-    """The worksheets' and styles' bytes, or None where the archive must not be opened."""
+    """The worksheets', styles' and shared texts' bytes, or None where the archive must not be opened."""
     if data.startswith(b"\xd0\xcf\x11\xe0"):
         problems.add(
             PlanProblem(name, "this is an old or password-protected workbook; save it as .xlsx without a password.")
@@ -111,7 +117,7 @@ def _safe_archive(name: str, data: bytes, problems: Problems) -> dict[str, bytes
                         )
                     )
                     return None
-                if "worksheets/" in entry.filename or entry.filename.endswith("styles.xml"):
+                if "worksheets/" in entry.filename or entry.filename.endswith(("styles.xml", "sharedStrings.xml")):
                     sheets[entry.filename] = content
             return sheets
     except Exception:  # zipfile raises many kinds for a damaged archive (BadZipFile, zlib.error, struct.error and more)
@@ -144,10 +150,14 @@ def _fill(grid: Grid, sheet: Any, struck: bool) -> None:
             if value is None:
                 row.append(None)
                 continue
+            if isinstance(value, CellRichText) and (struck_part := _struck_part(value)):
+                value = str(value)
+                whole = struck_part == len(value.strip())
+                grid.marks[number, column] = Mark(struck=True) if whole else Mark(trouble=_STRUCK_IN_PART)
             if cell.data_type == "e":
                 grid.marks[number, column] = Mark(trouble=f"holds the error {value}")
-            elif isinstance(value, str):
-                value = clean(unescape(value)).strip() or None
+            elif isinstance(value, (str, CellRichText)):
+                value = clean(unescape(str(value))).strip() or None
             elif not isinstance(value, (float, int, bool, date, datetime)):
                 value = clean(str(value))
             row.append(value)
@@ -158,6 +168,18 @@ def _fill(grid: Grid, sheet: Any, struck: bool) -> None:
             if struck and cell.font is not None and cell.font.strike:
                 grid.marks[number, column] = Mark(unit=grid.mark(number, column).unit, struck=True)
         grid.rows.append(row)
+
+
+def _mark_struck_runs(grid: Grid, content: bytes) -> None:
+    """Texts that a sheet holds itself, with a part that is struck through."""
+    for row, column, text in ((int(m[2]), column_index_from_string(m[1].decode()), m[3]) for m in _INLINE.finditer(content)):
+        if _STRUCK_RUN.search(text):
+            grid.marks[row, column] = Mark(trouble=_STRUCK_IN_PART)
+
+
+def _struck_part(text: CellRichText) -> int:
+    """How many letters of a text are struck through."""
+    return sum(len(run.text.strip()) for run in text if isinstance(run, TextBlock) and run.font is not None and run.font.strike)
 
 
 def _format_unit(code: str, known: dict[str, str]) -> str:

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from audit.plan.files import fix_plan, look_at_plan, read_plan_problems
 from audit.plan.model import Site
 from audit.plan.places import from_local
-from tests.plan.habit_plans import FIELDS, HABITS, TRUTH, Habit
+from tests.plan.habit_plans import FIELDS, TRUTH, Habit
+from tests.plan.odder_plans import HABITS
 
 TRUE = {row[0]: dict(zip(FIELDS, row, strict=True)) for row in TRUTH}
 
