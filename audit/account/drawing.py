@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from audit.account.labels import Box, Label, Wanted, place_labels
 from audit.account.underlay import Underlay, Window, cut_out
 from audit.frames import bearing_difference_deg, camera_from_world
 from audit.judge.finding import STATES, State, Verdict
@@ -32,6 +33,9 @@ _ONE_MAST_PX, _APART_PX = 13.0, 19.0
 #: Rays of the picture's lower edge by which blind ground is drawn.
 _EDGE_RAYS = 15
 _MOST_NAMES = 40
+#: Half of what a camera's shape takes.
+_HALF_PX = 9.5
+_HALO = 'paint-order="stroke" stroke="#ffffff" stroke-width="3" '
 #: How far a drawing may widen the frame on each side, as a share of what the cameras take.
 _WIDENED = 0.5
 _COLOURS: dict[State, tuple[str, str]] = {
@@ -161,14 +165,17 @@ def site_svg(
     parts += [_views(c, seen.get(c.camera, Seen()), frame, reach) for c in drawn]
     drawn_names = {c.camera for c in drawn}
     parts += [_tick(c, frame, reach) for c in cameras if c.camera not in drawn_names]
-    if len(cameras) <= _MOST_CONES:
-        parts += _things(site, cameras, frame, letters)
     spots = _spots(cameras, states, frame)
+    worst_first = sorted(cameras, key=lambda c: _rank(states, c))
+    labels: dict[str, Label | None] = {}
+    if len(cameras) <= _MOST_CONES:
+        marks = _landmarks(site, cameras[0].floor, frame)
+        labels, names = _names(worst_first, spots, marks, frame, letters, _cross_boxes(cameras, frame))
+        parts += _things(cameras, marks, names, letters, frame, "" if sheet.paper else _HALO)
     parts += [_leader(c, spots[c.camera], frame) for c in cameras]
-    labels = _labels(spots, letters)
-    order = sorted(cameras, key=lambda c: -_rank(states, c))
     parts += [
-        _marker(c, states.get(c.camera, "not verified"), spots[c.camera], labels.get(c.camera), words, sheet.paper) for c in order
+        _marker(c, states.get(c.camera, "not verified"), spots[c.camera], labels.get(c.camera), words, sheet.paper)
+        for c in reversed(worst_first)
     ]
     return "".join((*parts, "</svg>"))
 
@@ -254,27 +261,70 @@ def _blind_ground(camera: Camera, pose: Pose, frame: _Frame, reach_m: float) -> 
     return f'<path d="M{line}Z" fill="#5f616b" fill-opacity=".22"/>'
 
 
-def _things(site: Site, cameras: Sequence[Camera], frame: _Frame, letters_px: float) -> list[str]:
+def _landmarks(site: Site, floor: str, frame: _Frame) -> list[tuple[str, float, float]]:
+    """Names and places of the landmarks that lie in the frame."""
+    places = ((m.landmark, *frame.at(m.east_m, m.north_m)) for m in site.landmarks if m.floor in ("", floor))
+    return [(name, x, y) for name, x, y in places if 0 <= x <= _WIDTH_PX and 0 <= y <= frame.height_px]
+
+
+def _crosses(cameras: Sequence[Camera], frame: _Frame) -> list[tuple[str, float, float]]:
+    """Names and places of the targets, each once."""
+    targets = dict.fromkeys((t.name, t.east_m, t.north_m) for c in cameras for t in c.targets)
+    return [(name, *frame.at(east, north)) for name, east, north in targets]
+
+
+def _cross_boxes(cameras: Sequence[Camera], frame: _Frame) -> list[Box]:
+    return [(x - 5, y - 5, x + 5, y + 5) for _, x, y in _crosses(cameras, frame)]
+
+
+def _names(
+    worst_first: Sequence[Camera],
+    spots: Mapping[str, tuple[float, float]],
+    marks: Sequence[tuple[str, float, float]],
+    frame: _Frame,
+    letters_px: float,
+    taken: list[Box],
+) -> tuple[dict[str, Label | None], list[Label | None]]:
+    """Where the ids of the cameras stand, and the landmarks' names."""
+    taken = taken + [(x - _HALF_PX, y - _HALF_PX, x + _HALF_PX, y + _HALF_PX) for x, y in spots.values()]
+    taken += [(x - 5, y - 5, x + 5, y + 5) for _, x, y in marks]
+    taken += [(0.0, frame.height_px - 24, _MARGIN_PX + 190, frame.height_px), (_WIDTH_PX - 44, 0.0, _WIDTH_PX, 50 + letters_px)]
+    cameras = [Wanted(c.camera, *spots[c.camera], _HALF_PX) for c in worst_first]
+    named = [Wanted(name, x, y, 5.0) for name, x, y in marks] if len(marks) <= _MOST_NAMES else []
+    labels = place_labels([*cameras, *named], taken, letters_px, (_WIDTH_PX, frame.height_px))
+    ids = dict(zip((c.camera for c in worst_first), labels, strict=False))
+    return ids, labels[len(cameras) :] if named else [None] * len(marks)
+
+
+def _things(
+    cameras: Sequence[Camera],
+    marks: Sequence[tuple[str, float, float]],
+    names: Sequence[Label | None],
+    letters_px: float,
+    frame: _Frame,
+    halo: str,
+) -> list[str]:
     """Targets as crosses, landmarks as squares with their names."""
-    floor = cameras[0].floor
     out = []
-    for east, north, name in dict.fromkeys((t.east_m, t.north_m, t.name) for c in cameras for t in c.targets):
-        x, y = frame.at(east, north)
+    for name, x, y in _crosses(cameras, frame):
         cross = f"M{x - 5:.1f},{y - 5:.1f}l10,10M{x + 5:.1f},{y - 5:.1f}l-10,10"
         out.append(f'<path d="{cross}" stroke="#0b4a75" stroke-width="2" fill="none"><title>{html.escape(name)}</title></path>')
-    marks = [m for m in site.landmarks if m.floor in ("", floor)]
-    for mark in marks:
-        x, y = frame.at(mark.east_m, mark.north_m)
-        if not (0 <= x <= _WIDTH_PX and 0 <= y <= frame.height_px):
-            continue
-        name = html.escape(mark.landmark)
+    for (name, x, y), label in zip(marks, names, strict=True):
         out.append(
-            f'<rect x="{x - 4:.1f}" y="{y - 4:.1f}" width="8" height="8" fill="#ffffff" stroke="#0b4a75" stroke-width="1.6">'
-            f"<title>{name}</title></rect>"
+            f'<g><rect x="{x - 4:.1f}" y="{y - 4:.1f}" width="8" height="8" fill="#ffffff" stroke="#0b4a75" stroke-width="1.6"/>'
+            f"<title>{html.escape(name)}</title>{_written(name, label, letters_px, '#0b4a75', halo)}</g>"
         )
-        if len(marks) <= _MOST_NAMES:
-            out.append(f'<text x="{x + 8:.1f}" y="{y + 4:.1f}" font-size="{letters_px:.0f}" fill="#0b4a75">{name}</text>')
     return out
+
+
+def _written(name: str, label: Label | None, letters_px: float, colour: str, halo: str) -> str:
+    """A name at its place, with a line where it stands apart; nothing where it found none (its title is read on hover)."""
+    if label is None:
+        return ""
+    line = "" if label.line is None else (
+        f'<path d="M{label.line[0]:.1f},{label.line[1]:.1f}L{label.line[2]:.1f},{label.line[3]:.1f}" stroke="{colour}" stroke-width=".8" fill="none"/>'
+    )  # fmt: skip
+    return f'{line}<text x="{label.x:.1f}" y="{label.y:.1f}" font-size="{letters_px:.0f}" {halo}fill="{colour}">{html.escape(name)}</text>'
 
 
 def _rank(states: Mapping[str, State], camera: Camera) -> int:
@@ -350,41 +400,17 @@ def _tick(camera: Camera, frame: _Frame, reach_m: float) -> str:
     return f'<path d="M{x1:.1f},{y1:.1f}L{x2:.1f},{y2:.1f}" stroke="#8a8c95" stroke-width="1"/>'
 
 
-def _labels(spots: Mapping[str, tuple[float, float]], letters_px: float) -> dict[str, tuple[float, float]]:
-    """Where each id is written, so that those of one pole stand below each other; none on a site too crowded."""
-    if len(spots) > _MOST_CONES:
-        return {}
-    taken: list[tuple[float, float, float]] = []
-    placed = {}
-    for camera, (x, y) in sorted(spots.items(), key=lambda item: (item[1][1], item[1][0])):
-        wide = 0.62 * letters_px * len(camera)
-        free = [(x + 11, y + 4 + letters_px * k) for k in (0, -1, 1, -2, 2, -3, 3)]
-        free += [(x - 11 - wide, y + 4 + letters_px * k) for k in (0, -1, 1, -2, 2)]
-        spot = next((s for s in free if _free(s, wide, letters_px, taken)), free[0])
-        taken.append((*spot, wide))
-        placed[camera] = spot
-    return placed
-
-
-def _free(spot: tuple[float, float], wide: float, high: float, taken: Iterable[tuple[float, float, float]]) -> bool:
-    x, y = spot
-    return all(abs(y - v) >= high or x + wide < u or u + w < x for u, v, w in taken)
-
-
 def _marker(
     camera: Camera,
     state: State,
     spot: tuple[float, float],
-    label: tuple[float, float] | None,
+    label: Label | None,
     words: Mapping[str, str],
     paper: bool,
 ) -> str:
     x, y = spot
     name = html.escape(camera.camera)
-    halo = "" if paper else 'paint-order="stroke" stroke="#ffffff" stroke-width="3" '
-    text = "" if label is None else (
-        f'<text x="{label[0]:.1f}" y="{label[1]:.1f}" font-size="{_PAPER_LABEL_PX if paper else _LABEL_PX:.0f}" {halo}fill="#1f2128">{name}</text>'
-    )  # fmt: skip
+    text = _written(camera.camera, label, _PAPER_LABEL_PX if paper else _LABEL_PX, "#1f2128", "" if paper else _HALO)
     if paper:
         return f"<g>{_shape(state, x, y)}{text}</g>"
     said = html.escape(words["camera"].format(camera=camera.camera, name=camera.name, state=words.get(state, state)))
