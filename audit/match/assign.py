@@ -37,13 +37,18 @@ _BURST_S = 3.0
 _FAR_M = 12.0
 #: How far the draws' probabilities are believed (a power, renormalised) by the mean of the visit's own best
 #: probabilities: the fewer photos are sure, the more each sure one leans on what is only assumed of phones and crews,
-#: as simulated walks show. Less where a position is told poorly. Set by the worst of the makers of walks, which share no code
-#: (tests/bench/matching_figures.py): what it decides is right in 95.4 % in its worst cell; the model's own walks alone would bear a third
-#: more.
+#: as simulated walks show. Less where a position is told poorly. This and what follows is set by the worst of three makers of walks, which
+#: share no code (tests/bench/matching_figures.py).
 _SURENESS, _TRUST, _FAR_TRUST = (0.6, 0.9, 0.95), (0.25, 0.5, 0.85), 0.85
 #: What trust gains, up to a most, where a photo near by names the likely camera, so that little is left but where its
-#: stay ends; and trust where most cameras are named: there the draws come out a little too unsure.
-_TIED_GAIN, _TIED_TRUST, _NAMED_TRUST = 0.45, 1.2, 1.7
+#: stay ends; and trust where most cameras are named. Never above 1: of what the draws gave nine in ten, one in ten was wrong.
+_TIED_GAIN, _TIED_TRUST, _NAMED_TRUST = 0.45, 0.85, 0.85
+#: Trust in a photo's own label: one in a hundred is misread or stuck on another camera, so that its place is sure only where the photos
+#: round about bear it out.
+_LABEL_TRUST = 0.6
+#: Shares of a visit's photos without a time between which walks have holes that nothing in them shows: where most cameras are named
+#: counts for nothing then, and what no label near by bears out is believed by this much less.
+_FEW_LOST, _MANY_LOST, _LOST_TRUST = 0.1, 0.3, 0.6
 #: Draws from which trust is full, and the share of it that is lost with very few.
 _ENOUGH_DRAWS, _FEW_DRAWS_COST = 1000, 0.15
 #: Shares of the plan's cameras that labels and answers name between which trust grows to its full.
@@ -77,7 +82,8 @@ _Decided = tuple[Decision, int, float]
 
 @dataclass(slots=True)
 class _Belief:
-    """What is believed of one photo: cameras with probabilities, the rest being none; its group, and its step."""
+    """What is believed of one photo: cameras with probabilities, the rest being none; its group, its step, how far that is believed, and
+    whether it goes against what the photo's own label names."""
 
     cameras: list[int] = field(default_factory=list)
     probabilities: list[float] = field(default_factory=list)
@@ -86,6 +92,7 @@ class _Belief:
     note: str = ""
     step: int = -1
     trust: float = 1.0
+    against: bool = False
 
 
 def _beliefs(
@@ -106,12 +113,13 @@ def _beliefs(
         named = sure_cameras(known)[result.chain.photo]
         tied = _tied(belongs, result.chain, _calm_stays(arrays, result), named)
         share = _named_share(named, result.chain.cut, result.draws.begins.mean(axis=0), plan.size)
-        trust = _trust(tied, share, least, count)
+        trust = np.where(named >= 0, _LABEL_TRUST, _trust(tied, share, least, count, _lost(arrays)))
         for step, photo in enumerate(result.chain.photo):
-            told = known.factors[photo] is not None or known.answered[photo]
-            own = belongs[step] if told else _sobered(belongs[step], count, trust[step])
-            beliefs[int(photo)] = _belief(result.chain.candidates[step], own, int(groups[step]))
-            beliefs[int(photo)].step, beliefs[int(photo)].trust = step, float(trust[step])
+            seen = max(count, _ENOUGH_DRAWS) if named[step] >= 0 else count
+            own = belongs[step] if known.answered[photo] else _sobered(belongs[step], seen, trust[step])
+            belief = _belief(result.chain.candidates[step], own, int(groups[step]))
+            belief.step, belief.trust, belief.against = step, float(trust[step]), _against_its_label(known, int(photo), belief)
+            beliefs[int(photo)] = belief
         first = np.flatnonzero(np.diff(groups, prepend=-1))
         sizes = np.bincount(groups)
         open_ = np.array([max(max(b.probabilities, default=0.0), b.stray) < at_least
@@ -238,7 +246,13 @@ def _named_share(named: IntArray, cut: NDArray[np.bool_], begins: FloatArray, ca
     return np.asarray(np.minimum(seen / of_walk, by)[walk])
 
 
-def _trust(tied: FloatArray, share: FloatArray, least: FloatArray, count: int = _ENOUGH_DRAWS) -> FloatArray:
+def _lost(arrays: PhotoArrays) -> float:
+    """How far a visit's walks have holes, 0 to 1, since part of its photos lost their time and are in none of them."""
+    without = float(np.isnan(arrays.time_s).mean())
+    return float(np.clip((without - _FEW_LOST) / (_MANY_LOST - _FEW_LOST), 0.0, 1.0))
+
+
+def _trust(tied: FloatArray, share: FloatArray, least: FloatArray, count: int = _ENOUGH_DRAWS, lost: float = 0.0) -> FloatArray:
     """How far each step's probabilities are believed, (T,): more where a photo of its stay names its likely camera.
 
     Parameters
@@ -249,13 +263,15 @@ def _trust(tied: FloatArray, share: FloatArray, least: FloatArray, count: int = 
         Trust where nothing near by is named.
     count : int
         Walks drawn; few of them, as on very large sites, may all be caught in one mistake.
+    lost : float
+        See :func:`_lost`.
     """
     enough = min(1.0, count / _ENOUGH_DRAWS)
-    least = least * (1.0 - _FEW_DRAWS_COST * (1.0 - enough))
+    least = least * (1.0 - _FEW_DRAWS_COST * (1.0 - enough)) * (1.0 - (1.0 - _LOST_TRUST) * lost)
     local = np.clip((tied - _LEAST_TIED) / (_FULLY_TIED - _LEAST_TIED), 0.0, 1.0)
-    everywhere = np.clip((share - _FEW_NAMED) / (_MOST_NAMED - _FEW_NAMED), 0.0, 1.0)
+    everywhere = (1.0 - lost) * np.clip((share - _FEW_NAMED) / (_MOST_NAMED - _FEW_NAMED), 0.0, 1.0)
     tied_trust = np.maximum(least, np.minimum(_TIED_TRUST, least + _TIED_GAIN * enough * local))
-    return np.asarray(np.maximum(tied_trust, least + (_NAMED_TRUST - least) * everywhere))
+    return np.asarray(np.maximum(tied_trust, least + np.maximum(0.0, _NAMED_TRUST - least) * everywhere))
 
 
 def _sobered(belongs: FloatArray, count: int, trust: float) -> FloatArray:
@@ -272,6 +288,16 @@ def _sobered(belongs: FloatArray, count: int, trust: float) -> FloatArray:
     kept[-1 if best != kept.size - 1 else 0] += lost
     kept = kept**trust
     return np.asarray((kept / kept.sum())[:-1])
+
+
+def _against_its_label(known: Known, photo: int, belief: _Belief) -> bool:
+    """Whether the photos round about say another camera, or none, than the photo's own label: then one of them errs, and where the photo
+    belongs is for a person to see."""
+    named = {camera for camera, value in (known.factors[photo] or {}).items() if value - known.otherwise[photo] > _NAMED}
+    if not named or known.answered[photo]:
+        return False
+    likeliest = belief.cameras[0] if belief.cameras and belief.probabilities[0] >= belief.stray else -1
+    return likeliest not in named
 
 
 def _belief(cameras: IntArray, belongs: FloatArray, group: int) -> _Belief:
@@ -348,7 +374,7 @@ def match_photos(
         decision, camera, probability = _answered(known, i) or decided[head]
         likely = camera if camera >= 0 else (belief.cameras[0] if belief.cameras else -1)
         copy_of = photos[head].name if head != i else None
-        about = About(likely, decision, copy_of, head in alone, belief.note, tuple(belief.cameras))
+        about = About(likely, decision, copy_of, head in alone, belief.note, tuple(belief.cameras), belief.against)
         planned = site.cameras[likely] if likely >= 0 else None
         others = _alternatives(site, belief) if not known.answered[i] else (Alternative(_name(site, camera), 1.0),)
         placements.append(Placement(
@@ -395,6 +421,8 @@ def _decided(known: Known, i: int, belief: _Belief, at_least: float) -> _Decided
     said = _answered(known, i)
     if said is not None:
         return said
+    if belief.against:
+        return "uncertain", -1, max([*belief.probabilities, belief.stray])
     if belief.probabilities and belief.probabilities[0] >= at_least:
         return "placed", belief.cameras[0], belief.probabilities[0]
     if belief.stray >= at_least:

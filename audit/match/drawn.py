@@ -118,11 +118,12 @@ class Walks:
 
 
 def stay_sums(p: Padded, place: IntArray, away: BoolArray, rule: Rule) -> FloatArray:
-    """Running sums (R, T) along each walk of the log weights of its stays, each booked where it begins."""
+    """Running sums (R, T) along each walk of the log weights of its stays, each booked where it begins.
+
+    A photo of a label that reads as another camera's was taken for a label all the same.
+    """
     at = np.arange(place.shape[1])
     before = np.concatenate([place[:, :1], place[:, :-1]], axis=1)
     stays = stays_of(begins_at(p, np.broadcast_to(at, place.shape), place, away, before), away, p.counted)
-    own = None
-    if p.coded is not None:
-        own = ~away & (p.coded >= 0)[None, :] & (p.candidates[at[None, :], place] == p.coded[None, :])
-    return np.asarray(np.cumsum(stay_log_weights(stays, rule.lengths, own, rule.habit), axis=1))
+    labelled = None if p.coded is None else ~away & (p.coded >= 0)[None, :]
+    return np.asarray(np.cumsum(stay_log_weights(stays, rule.lengths, labelled, rule.habit), axis=1))

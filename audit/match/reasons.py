@@ -75,6 +75,8 @@ class About:
         Why the order of the photos is not used, or empty.
     rivals : tuple of int
         Cameras that come into question.
+    against : bool
+        What the photo's label names goes against the photos round about it.
     """
 
     camera: int
@@ -83,6 +85,7 @@ class About:
     only_one: bool = False
     note: str = ""
     rivals: tuple[int, ...] = ()
+    against: bool = False
 
 
 def reasons(site: Site, photos: Sequence[Photo], arrays: PhotoArrays, known: Known, i: int, about: About) -> tuple[str, ...]:
@@ -102,6 +105,8 @@ def reasons(site: Site, photos: Sequence[Photo], arrays: PhotoArrays, known: Kno
         said.append(seen)
     if about.only_one:
         said.append("it would be this camera's only photo, and nothing in it names the camera")
+    if about.against:
+        said.append("the photos before and after it speak against what its label names")
     if about.decision == "uncertain":
         close = _one_place(site, about.rivals)
         if close:

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from audit.match.assign import _belongs, _least_trust, _named_share, _sobered, _tied, _trust
+from audit.match.assign import _belongs, _least_trust, _lost, _named_share, _sobered, _tied, _trust
 from audit.match.questions import ask_order, stay_groups
 from audit.match.walk import Chain
 
@@ -81,8 +81,8 @@ def test_draws_are_believed_more_where_a_photo_near_by_names_the_likely_camera()
     named = np.full(34, -1)
     named[1], named[3], named[6] = 0, 2, 2
     trust = _trust(_tied(belongs, chain, stays, named), share_of(named, 100), np.full(34, 0.5))
-    assert trust[[0, 2, 3]] == pytest.approx(0.95), "camera 0 is named two steps away"
-    assert trust[[4, 11]] == pytest.approx(0.95)
+    assert trust[[0, 2, 3]] == pytest.approx(0.85), "camera 0 is named two steps away"
+    assert trust[[4, 11]] == pytest.approx(0.85)
     assert trust[12] == pytest.approx(0.5), "camera 2 is named six steps away, in another stay"
     few = _trust(_tied(belongs, chain, stays, named), share_of(named, 100), np.full(34, 0.5), 30)
     assert (few < 0.5).all(), "thirty draws of a very large site may all be caught in one mistake"
@@ -96,9 +96,22 @@ def test_draws_are_believed_more_where_most_cameras_are_named() -> None:
     named[::4] = 5, 6, 5, 6, 5
     belongs = np.tile([0.5, 0.5, 0.0], (20, 1))
     few, most = (_trust(_tied(belongs, chain, np.arange(20), named), share_of(named, cameras), np.full(20, 0.5))[15] for cameras in (100, 2))
-    assert few == pytest.approx(0.5) and most > 1.0
+    assert few == pytest.approx(0.5) and most == pytest.approx(0.85), "never more than the draws themselves say"
     named[4:] = -1
     assert share_of(named, 1)[0] < 0.4, "labels photographed apart from all else say little of it"
+
+
+def test_where_a_visit_lost_the_times_of_many_photos_only_a_label_near_by_counts() -> None:
+    named = np.full(20, -1)
+    named[::4] = 5, 6, 5, 6, 5
+    least = np.full(20, 0.5)
+    without, tied = (_trust(np.full(20, value), share_of(named, 2), least, lost=1.0) for value in (0.0, 1.0))
+    assert without == pytest.approx(0.3) and tied == pytest.approx(0.75)
+
+    def lost(missing: int) -> float:
+        return _lost(SimpleNamespace(time_s=np.where(np.arange(20) < missing, np.nan, 1.0)))  # type: ignore[arg-type]
+
+    assert lost(1) == 0.0 and lost(4) == pytest.approx(0.5) and lost(10) == 1.0
 
 
 def test_a_visit_of_which_little_is_sure_is_believed_less_and_poor_positions_less_again() -> None:

@@ -68,7 +68,7 @@ def walk_weight(chain: Chain, tables: Tables, states: tuple[int, ...], counted: 
         if begins:
             stays.append((camera, []))
         if stays and not away:
-            stays[-1][1].append((bool(counted[t]), int(coded[t]) == camera))
+            stays[-1][1].append((bool(counted[t]), int(coded[t]) >= 0))
     visits = np.bincount([c for c, _ in stays], minlength=CAMERAS) if stays else np.zeros(CAMERAS, dtype=np.int64)
     weight *= math.prod(RULE.missed if v == 0 else RULE.again ** (v - 1) for v in visits)
     for _, shots in stays:
@@ -100,11 +100,11 @@ def test_draws_follow_whole_stays_with_their_lengths_and_labels(seed: int) -> No
             begun += weight
     expected /= begun
     rule = replace(RULE, follows=follows, coded=coded)
-    draws = draw_walks(chain, tables, CAMERAS, rule, forward_backward(tables).real, Effort(64, 250, 50, 3))
+    draws = draw_walks(chain, tables, CAMERAS, rule, forward_backward(tables).real, Effort(128, 600, 100, 3))
     state = draws.place + size * draws.away
     found = np.stack([np.bincount(state[:, t], minlength=2 * size) for t in range(STEPS)]) / len(state)
     np.testing.assert_allclose(found, expected, atol=0.025)
-    assert len(draws.place) == 64 * 200
+    assert len(draws.place) == 128 * 500
 
 
 def test_stays_begin_where_the_camera_changes_or_the_chain_is_cut() -> None:
