@@ -10,6 +10,7 @@ import hashlib
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import cv2
@@ -19,6 +20,7 @@ import pytest
 from audit.account.case import Turn
 from audit.account.pictures import decode_picture, remedy_preview
 from audit.aiming import Aiming
+from audit.collect.conduct import folder_of
 from audit.collect.soap import CALLS
 from audit.demo import sample_folder
 from audit.demo_devices import PASSWORD, USER, write_credentials
@@ -29,6 +31,7 @@ from audit.lens import Lens
 from audit.logbook import Logbook
 from audit.measure.image import measure_image
 from audit.measure.measurement import ImageMeasurement
+from audit.photos.inbox import Inbox
 from audit.plan.files import read_plan
 from audit.plan.model import Camera
 from audit.plan.optics import geometry
@@ -263,6 +266,22 @@ def test_looking_reads_only_and_stores_nothing_and_keeping_does(
         assert [(p.camera, p.role, p.turned) for p in book.placements(1)] == [(CAMERA, "snapshot", False), (CAMERA, "turned", False)]
     for path in (p for p in (tmp_path / "logbook").rglob("*") if p.is_file()):
         assert PASSWORD.encode() not in path.read_bytes(), path
+
+
+def test_a_picture_that_can_not_be_kept_is_one_sentence_and_aiming_goes_on(started: Callable[[str], Aiming], tmp_path: Path) -> None:
+    """As on a full disk: the folder of what is collected can't be made, since a file lies there."""
+    aim = started(CAMERA)
+    until(aim, lambda: aim.view is not None)
+    there = folder_of(Inbox.of(str(tmp_path / "logbook"), "commissioning", date(2026, 6, 16)).folder, "commissioning", "2026-06-16")
+    there.parent.mkdir(parents=True, exist_ok=True)
+    there.write_text("in the way", encoding="utf-8")
+    number = aim.view.number
+    aim.keep()
+    until(aim, lambda: aim.notice)
+    assert aim.notice.startswith(f"{CAMERA}: could not be kept (") and not aim.keeping
+    until(aim, lambda: aim.view.number > number)
+    with Logbook.open(tmp_path / "logbook") as book:
+        assert book.visits() == ()
 
 
 def test_a_wrong_password_ends_it_at_once(started: Callable[[str], Aiming], devices: SimulatedSite) -> None:

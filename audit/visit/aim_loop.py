@@ -120,10 +120,13 @@ class _Loop:
             return "There is no picture to keep yet."
         job, day = self._job, date.fromisoformat(self._job.on)
         folder = folder_of(Inbox.of(self._book.address, job.kind, day).folder, job.kind, job.on)
-        folder.mkdir(parents=True, exist_ok=True)
         this = Round(Journal(folder), self._keys, self._pins, "day")
-        entry = kept(this, Entry(job.camera, datetime.now(UTC), "day", shot=shot), self._last)
-        this.journal.add(entry)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            entry = kept(this, Entry(job.camera, datetime.now(UTC), "day", shot=shot), self._last)
+            this.journal.add(entry)
+        except OSError as error:
+            raise AuditError(f"{job.camera}: could not be kept ({error.strerror}).") from error
         visit = self._book.open_visit("commissioning" if job.kind == "commissioning" else "maintenance", day)
         visit_collected(self._book, folder, visit, [entry])
         if shot == "turned":

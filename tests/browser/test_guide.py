@@ -24,10 +24,12 @@ from audit.plan.files import read_plan
 from audit.report.guide import guide
 from audit.visit import run_visit
 from audit.visit.guided import GUIDE_LIST
+from tests.browser import test_axe
 from tests.browser.desk_server import SIZES
 from tests.desk_samples import photograph, write_plan_of
 
 pytestmark = pytest.mark.browser
+axe = test_axe.axe
 CAMERAS = int(os.environ.get("PHOTO_AUDIT_TEST_GUIDE", "4"))
 BYTES = 4_000_000 if CAMERAS >= 40 else 400_000
 KILLS = max(3, CAMERAS // 2)
@@ -244,6 +246,20 @@ def test_a_phone_that_may_not_say_where_it_is_says_so_and_goes_on(opened: Callab
     assert (field.get_attribute("type"), field.get_attribute("capture")) == ("file", "environment")
     field.set_input_files(tmp_path / "sharp.jpg")
     page.wait_for_function("(b) => b.innerText.includes('Kept')", arg=button(page, "C-1", "wide view").element_handle())
+
+
+def test_it_is_read_in_sunlight_and_by_everybody(opened: Callable[[], Any], axe: str, tmp_path: Path) -> None:
+    """axe-core: no serious fault by WCAG 2, and a contrast of 7:1 (WCAG 2.2, 1.4.6), before and after a photo is taken."""
+    page = opened()
+    (tmp_path / "sharp.jpg").write_bytes(photograph(0))
+    page.evaluate(axe)
+    for taken in (False, True):
+        if taken:
+            button(page, "C-1", "wide view").locator("input").set_input_files(tmp_path / "sharp.jpg")
+            page.wait_for_function("(b) => b.innerText.includes('Kept')", arg=button(page, "C-1", "wide view").element_handle())
+        found = page.evaluate("axe.run({rules: {'color-contrast-enhanced': {enabled: true}}}).then(r => r.violations)")
+        told = {v["id"]: [n["html"][:90] for n in v["nodes"]] for v in found if v["impact"] in ("serious", "critical")}
+        assert not told
 
 
 def test_buttons_are_large_and_nothing_runs_out_of_the_phone(opened: Callable[[], Any]) -> None:

@@ -93,3 +93,29 @@ def test_pictures_while_turned_lie_at_their_cameras_by_that_role(
     assert [line["shot"] for line in ran.lines] == ["snapshot", "turned", "turned"]
     with Logbook.open(str(logbook)) as book:
         assert sorted((p.camera, p.role) for p in book.placements(1)) == [("C-5", "snapshot"), ("C-5", "turned"), ("C-5", "turned")]
+
+
+def test_one_serial_twice_and_another_device_than_last_time_are_looked_at(
+    tmp_path: Path, audit: Audit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The plan names no serials; what the devices say is held against one another and against the visit before."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    plan, book, table = tmp_path / "plan.csv", tmp_path / "logbook", tmp_path / "addresses.csv"
+    rows = [f"C-{n},C-{n} gate,46.5,8.{n},3,0,-15,60,320,240,bullet,wall,outdoor,,,none,,,," for n in (1, 2, 3, 4)]
+    plan.write_text("\n".join((PLAN_HEADER, *rows)) + "\n", encoding="utf-8")
+    assert audit("start", book, "--plan", plan).code == 0
+
+    def looked_at(kind: str, on: str, serials: tuple[str, ...]) -> dict[str, str]:
+        devices = tuple(device(f"C-{n}", serial, user=None, password=None) for n, serial in enumerate(serials, 1))
+        with SimulatedSite(devices) as site:
+            table.write_text(site.table(), encoding="utf-8")
+            ran = audit("collect", book, "--kind", kind, "--cameras", table, "--on", on, "--json")
+        assert ran.code == 0, ran.err
+        lines = audit("show", book, "--json").lines
+        found = {line["camera"]: {f["check"]: f for f in line["findings"]} for line in lines}
+        return {c: checks["identity"]["why"] for c, checks in found.items() if checks.get("identity", {}).get("state") == "to check"}
+
+    first = looked_at("commissioning", "2026-06-16", ("SN-7", "SN-7", "SN-3", "SN-4"))
+    assert sorted(first) == ["C-1", "C-2"] and "the device of C-2 tells the same one" in first["C-1"]
+    second = looked_at("maintenance", "2026-12-16", ("SN-1", "SN-7", "SN-8", "SN-4"))
+    assert sorted(second) == ["C-1", "C-3"] and "in visit 1 it was serial SN-3" in second["C-3"]

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import flask
+import httpx
 import numpy as np
 import pandas as pd
 import pvlib
@@ -27,10 +28,11 @@ from zeep.wsse.username import UsernameToken
 
 from audit.collect import soap
 from audit.collect.addresses import parse_address
+from audit.collect.credentials import Credentials
 from audit.collect.darkness import dark_from
 from audit.collect.fetch import fetch
 from audit.collect.pins import Pins
-from audit.collect.web import Web
+from audit.collect.web import Web, _scheme
 from audit.devices.answers import answer, called
 from audit.devices.site import digest_response
 from audit.plan.model import Site
@@ -60,6 +62,26 @@ def test_digest_of_rfc_7616() -> None:
         "00000001", "f2/wE4q74E6zIJEtWaHKaf5wv/H5QzzpXusqGemxURZJ", "auth",
     )  # fmt: skip
     assert got == "753927fa0e85d155564e2e272a28d1802ca10daf4496794697cf8db5856cb6c1"
+
+
+@pytest.mark.parametrize(
+    ("algorithm", "wanted"),
+    [("MD5", "8ca523f5e9506fed4657c9700eebdbec"), ("SHA-256", "753927fa0e85d155564e2e272a28d1802ca10daf4496794697cf8db5856cb6c1")],
+)
+def test_what_we_answer_to_the_challenges_of_rfc_7616(algorithm: str, wanted: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """RFC 7616 section 3.9.1, both challenges (the RFC's values, from memory)."""
+    monkeypatch.setattr(httpx.DigestAuth, "_get_client_nonce", lambda *_: b"f2/wE4q74E6zIJEtWaHKaf5wv/H5QzzpXusqGemxURZJ")
+    challenge = (
+        f'Digest realm="http-auth@example.org", qop="auth, auth-int", algorithm={algorithm}, '
+        'nonce="7ypf/xlj9XXwfDPEoM4URrv/xwf94BcCAzFZH4GiTo0v", opaque="FQhe/qaU925kfnzjCev0ciny7QMkPqMAFRtzCUYo5tdS"'
+    )
+    scheme = _scheme([challenge], Credentials("Mufasa", "Circle of Life"))
+    assert isinstance(scheme, httpx.DigestAuth)
+    asked = httpx.Request("GET", "http://www.example.org/dir/index.html")
+    flow = scheme.auth_flow(asked)
+    next(flow)
+    again = flow.send(httpx.Response(401, headers={"www-authenticate": challenge}, request=asked))
+    assert f'response="{wanted}"' in again.headers["authorization"] and 'username="Mufasa"' in again.headers["authorization"]
 
 
 SETUP = {"Stream": "RTP-Unicast", "Transport": {"Protocol": "RTSP"}}
