@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -59,12 +60,22 @@ def test_from_addresses_to_findings(
     assert found["C-4"]["image"]["state"] == "not verified" and "did not answer" in found["C-4"]["image"]["why"]
     # the same again: nothing is fetched twice, the silent one is asked again
     before = set((logbook / "incoming").rglob("*.jpg"))
-    again = audit(*asked, "--json")
+    again = audit("--verbose", *asked, "--json")
     assert again.code == 3 and set((logbook / "incoming").rglob("*.jpg")) == before
-    # the password is nowhere, nor in what was said
+    # the password is nowhere: not in what was said, the log (standard error), the logbook, its archive and its package, zipped or not
+    assert audit("sign", logbook, "--by", "Ada Example").code == 0
+    assert audit("handover", logbook, "-o", tmp_path / "package").code == 0
+    assert audit("export", logbook, tmp_path / "book.zip").code == 0
     assert RIGHT.password not in ran.out + ran.err + again.out + again.err
-    for path in (p for p in tmp_path.rglob("*") if p.is_file()):
-        assert RIGHT.password.encode() not in path.read_bytes(), path
+    assert sum(_holds(path, RIGHT.password.encode()) for path in tmp_path.rglob("*") if path.is_file()) == 0
+    assert _holds(tmp_path / "book.zip", b"SN-5"), "what lies in it is read"
+
+
+def _holds(path: Path, text: bytes) -> bool:
+    if not zipfile.is_zipfile(path):
+        return text in path.read_bytes()
+    with zipfile.ZipFile(path) as archive:
+        return any(text in archive.read(name) for name in archive.namelist())
 
 
 def test_what_can_not_be_asked(logbook: Path, tmp_path: Path, audit: Audit, monkeypatch: pytest.MonkeyPatch) -> None:
