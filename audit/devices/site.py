@@ -8,6 +8,7 @@ import hmac
 import re
 import secrets
 import socketserver
+import sys
 import threading
 import time
 from collections.abc import Iterable
@@ -24,9 +25,21 @@ _REALM = "simulated"
 _LARGEST_MESSAGE = 1 << 20
 
 
-class _Streams(socketserver.ThreadingTCPServer):
+class _Quiet(socketserver.BaseServer):
+    """Whoever asks may hang up: that is nothing to show."""
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        if not isinstance(sys.exception(), ConnectionError):
+            super().handle_error(request, client_address)
+
+
+class _Streams(_Quiet, socketserver.ThreadingTCPServer):
     daemon_threads = True
     allow_reuse_address = True
+
+
+class _Web(_Quiet, ThreadingHTTPServer):
+    daemon_threads = True
 
 
 class SimulatedSite:
@@ -48,8 +61,7 @@ class SimulatedSite:
         self._ports: dict[str, tuple[int, int]] = {}
         for device in devices:
             streams = _Streams((host, 0), _stream_handler(device))
-            web = ThreadingHTTPServer((host, 0), _web_handler(device, self, f"rtsp://{host}:{streams.server_address[1]}/"))
-            web.daemon_threads = True
+            web = _Web((host, 0), _web_handler(device, self, f"rtsp://{host}:{streams.server_address[1]}/"))
             self._servers += [streams, web]
             self._ports[device.camera] = int(web.server_address[1]), int(streams.server_address[1])
 

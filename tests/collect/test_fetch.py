@@ -11,7 +11,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 import pytest
 from PIL import Image
 
-from audit.collect import soap
+from audit.collect import onvif, soap
 from audit.collect.addresses import parse_address
 from audit.collect.credentials import Credentials
 from audit.collect.fetch import fetch
@@ -47,6 +47,25 @@ def test_a_device_says_who_it_is(devices: SimulatedSite, pins: Pins) -> None:
     assert facts.clock_offset_s is not None and facts.clock_sd_s is not None
     assert abs(facts.clock_offset_s - 3600.0) <= 1.0 + 3 * facts.clock_sd_s
     assert facts.hardware_address is not None and len(facts.hardware_address) == 17
+
+
+def test_a_slow_answer_is_asked_for_again_so_that_the_clock_is_read_well(
+    devices: SimulatedSite, pins: Pins, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import time
+
+    asked: list[str] = []
+
+    def slow(web: Web, at: object, name: str, **arguments: object) -> object:
+        asked.append(name)
+        if asked == ["GetSystemDateAndTime"]:
+            time.sleep(1.5)
+        return soap.call(web, at, name, **arguments)
+
+    monkeypatch.setattr(onvif, "call", slow)
+    facts = fetch(parse_address("C-1", devices.address("C-1")), RIGHT, pins).facts
+    assert facts is not None and facts.clock_sd_s is not None and asked.count("GetSystemDateAndTime") > 1
+    assert facts.clock_sd_s < 0.5, "0.8 s by the slow answer alone"
 
 
 @pytest.mark.parametrize("scheme", ["onvif", "http", "rtsp"])
