@@ -220,38 +220,45 @@ def test_a_stranger_who_signed_in_sees_a_sentence(desk: Shared, visitor: Callabl
 def test_photos_are_brought_in_by_drop_and_from_a_folder_of_the_list_alone(
     desk: Shared, visitor: Callable[[], Any], tmp_path: Path
 ) -> None:
-    for n in range(GOOD):
-        (desk.photos / f"IMG_{n:03d}.jpg").write_bytes(small_jpeg(n))
-    dropped = tmp_path / "dropped.jpg"
-    dropped.write_bytes(small_jpeg(GOOD))
     with Logbook.open(str(desk.book)) as book:
         before, refused = len(book.photos(book.visit())), book.refusals(book.visit())
+    for n in range(GOOD):
+        (desk.photos / f"IMG_{n:03d}.jpg").write_bytes(small_jpeg(before + n))
+    dropped = tmp_path / "dropped.jpg"
+    dropped.write_bytes(small_jpeg(before + GOOD))
     page = visitor()
     sign_in(page, desk.address, "cleo")
     page.wait_for_selector(".counts")
     page.goto(f"{desk.address}/bring_in")
     start = page.get_by_role("button", name="Start")
+    start.wait_for()
+    idle(page)
     secret = tmp_path / "secret"
     secret.mkdir()
     (secret / "IMG_999.jpg").write_bytes(small_jpeg(999))
-    (desk.photos.parent / "outside").symlink_to(secret)
+    outside = desk.photos.parent / "outside"
+    outside.unlink(missing_ok=True)
+    outside.symlink_to(secret)
     for folder in (secret, "/etc", f"{desk.photos}/../outside", desk.photos.parent, "relative"):
         page.get_by_label("Folder on this computer").fill(str(folder))
         start.press("Enter")
         page.wait_for_selector("text=not on the server's list")
         page.reload()
         start.wait_for()
+        idle(page)
     page.get_by_label("Folder on this computer").fill(str(desk.photos))
     start.press("Enter")
-    page.wait_for_function("/of 60/.test(document.body.innerText)")
+    page.wait_for_function("/of 60/.test(document.body.innerText)", timeout=120_000)
     page.reload()
     page.wait_for_selector(f"text={before + GOOD} photos read, {len(refused)} refused", timeout=120_000)
     with Logbook.open(str(desk.book)) as book:
         visit = book.visit()
         assert len(book.photos(visit)) == before + GOOD and book.refusals(visit) == refused
+    idle(page)
     page.get_by_label("Folder on this computer").fill("")
     page.get_by_test_id("stForm").locator("input[type='file']").set_input_files([str(dropped)])
     page.wait_for_selector("text=dropped.jpg")
+    idle(page)
     start.press("Enter")
     page.wait_for_selector(f"text={before + GOOD + 1} photos read, {len(refused)} refused", timeout=120_000)
 
