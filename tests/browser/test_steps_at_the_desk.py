@@ -57,9 +57,10 @@ def test_06_a_name_enter_and_the_key_1_are_an_answer(desk: tuple[str, Logbook], 
     page.get_by_role("button", name="Not a camera photo").wait_for()
     page.get_by_label("Your name").fill(EVE)
     press(page, "Enter")
+    before = len(book.answers(1))
     press(page, "1")
-    until(page, lambda: len(book.answers(1)) == 1, "the key was no answer")
-    assert book.answer_history(1)[0].by == EVE and page.get_by_label("Your name").input_value() == EVE
+    until(page, lambda: len(book.answers(1)) > before, "the key was no answer")
+    assert {answer.by for answer in book.answer_history(1)} == {EVE} and page.get_by_label("Your name").input_value() == EVE
 
 
 def test_07_answers_are_kept_and_count_when_the_browser_is_closed(desk: tuple[str, Logbook], browser: Any) -> None:
