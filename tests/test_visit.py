@@ -13,12 +13,13 @@ from audit.account.case import case_of
 from audit.account.selection import judged
 from audit.judge.limits import load_limits
 from audit.logbook import Logbook
-from audit.match.shots import SHOT_METHOD
+from audit.match.shots import SHOT_METHOD, Shows
 from audit.measure import image
 from audit.measure.burned_in import WRITTEN_METHOD
 from audit.plan.files import read_plan
 from audit.report.handover import write_handover
-from audit.visit import compare, judge_again, measure_anew, run_visit, series
+from audit.visit import compare, judge_again, measure_anew, run_visit, series, shots
+from audit.visit.again import judge_anew
 
 
 @pytest.fixture
@@ -63,6 +64,20 @@ def test_limits_of_ones_own_measure_once_and_still_show_what_was_measured(
         signed = book.sign(again.visit, "R. Example", keys=tmp_path / "keys")
         assert b'"roll_tolerance_deg":0.5' in signed.record
         assert book.verify() == ()
+
+
+def test_a_bracket_that_looks_bare_is_put_up_with_its_photo_and_again_when_one_camera_is_judged(
+    book: Logbook, photos: Path, picture_bytes: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (photos / "C-1_bracket.jpg").write_bytes(picture_bytes + b"another")
+    monkeypatch.setattr(shots, "by_hand", lambda _: True)
+    monkeypatch.setattr(shots, "look_at", lambda _: Shows((0.01, 0.95, 0.02, 0.01, 0.01), (0.01, 0.01, 0.01, 0.01, 0.0, 0.96)))
+    with book:
+        visit = run_visit(book, photos, "commissioning", date(2026, 6, 16)).visit
+        for verdicts in (book.verdicts(visit, "C-1"), judge_anew(book, visit, ["C-1"])):
+            (found,) = [f for v in verdicts for f in v.findings if f.check == "mounting"]
+            assert (found.state, found.photo) == ("to check", "C-1_bracket.jpg") and "no camera" in found.why
+        assert not [f for v in book.verdicts(visit, "C-2") for f in v.findings if f.check == "mounting"]
 
 
 def test_pictures_of_one_camera_are_seen_together_once(

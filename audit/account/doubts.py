@@ -7,7 +7,8 @@ from collections.abc import Mapping
 
 from audit.logbook import Logbook, VisitRecord
 from audit.match.labels import label_index
-from audit.match.reading import to_read, unread_sentence
+from audit.match.reading import TEXT_METHOD, to_read, unread_sentence
+from audit.measure.burned_in import WRITTEN_METHOD
 from audit.photos.photo import Photo
 
 __all__ = ["visit_doubts"]
@@ -44,8 +45,10 @@ def visit_doubts(logbook: Logbook, visit: VisitRecord) -> tuple[str, ...]:
     by_name = {photo.name: photo for photo in photos}
     found += _labels_of_others(logbook, visit, by_name)
     placed = [p for p in logbook.placements(visit) if p.photo in by_name]
-    open_ = sum(to_read(by_name[p.photo], p) for p in placed)
-    unread = unread_sentence(open_, sum(p.decision == "placed" and p.role == "snapshot" for p in placed))
+    open_ = [by_name[p.photo] for p in placed if to_read(by_name[p.photo], p)]
+    read = {**logbook.measurements(visit, TEXT_METHOD), **logbook.measurements(visit, WRITTEN_METHOD)} if open_ else {}
+    snapshots = sum(p.decision == "placed" and p.role == "snapshot" for p in placed)
+    unread = unread_sentence(len(open_), snapshots, sum(photo.sha256 not in read for photo in open_))
     return tuple(found) if unread is None else (*found, unread)
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from audit.errors import PlanProblem
+from audit.judge.bracket import BracketSeen
 from audit.judge.written import SiteTime, Written
 from audit.match.placement import Placement
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, ViewChange
@@ -210,6 +211,8 @@ class CameraEvidence:
         What is known of time over the whole site.
     plan_errors : tuple of PlanProblem
         What the plan check calls an error about this camera.
+    brackets : tuple of BracketSeen
+        What the close-ups of its bracket show by their look.
     """
 
     placements: tuple[Placement, ...] = ()
@@ -236,6 +239,7 @@ class CameraEvidence:
     written: tuple[Written, ...] = ()
     site_time: SiteTime = SiteTime()
     plan_errors: tuple[PlanProblem, ...] = ()
+    brackets: tuple[BracketSeen, ...] = ()
 
     @property
     def day(self) -> Snapshot | None:

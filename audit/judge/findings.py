@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from audit.judge import remedies
+from audit.judge.bracket import bracket_findings
 from audit.judge.device import device_findings
 from audit.judge.evidence import CameraEvidence, Doubt, Exchange
 from audit.judge.finding import Finding, Remedy, Verdict, in_order, state_of_all
@@ -52,7 +53,7 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
     told += written_findings(camera, evidence.written, evidence.site_time, limits)
     findings += one_finding_a_check(told)
     findings.append(_site_photos(camera, evidence))
-    findings += plan_findings(camera, evidence.plan_errors)
+    findings += one_finding_a_check([*plan_findings(camera, evidence.plan_errors), *bracket_findings(camera, evidence.brackets)])
     if not evidence.snapshots:
         findings = [_without_picture(f) for f in findings]
     findings = in_order(worst_per_check(findings))

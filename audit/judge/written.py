@@ -119,7 +119,8 @@ def one_finding_a_check(findings: Iterable[Finding]) -> list[Finding]:
 
 
 def _one(same: Sequence[Finding]) -> Finding:
-    return replace(same[0], why=" ".join(dict.fromkeys(finding.why for finding in same)))
+    photo = next((finding.photo for finding in same if finding.photo is not None), None)
+    return replace(same[0], why=" ".join(dict.fromkeys(finding.why for finding in same)), photo=photo)
 
 
 def _names(camera: Camera, written: Sequence[Written]) -> Iterator[Finding]:

@@ -1,6 +1,6 @@
-"""One look at a photo: a small network's numbers, and a linear head that says how likely each kind of shot is.
+"""One look at a photo: a small network's numbers, and linear heads that say how likely each kind of shot is and what is on a bracket.
 
-The network is part of one trained on photographs of all sorts of things, not trained further; the head was trained on drawn pictures and
+The network is part of one trained on photographs of all sorts of things, not trained further; the heads were trained on drawn pictures and
 free photographs. ``weights/CARD.md`` says how, and how often it is right.
 """
 
@@ -40,10 +40,10 @@ def _session() -> onnxruntime.InferenceSession:
 
 
 @cache
-def _head() -> Mapping[str, FloatArray]:
-    """``mean`` and ``scale`` (608,) of the network's numbers, ``weight`` (5, 608) and ``bias`` (5,) of the kinds."""
-    with np.load(BytesIO(files("audit.match").joinpath("weights", "shots_head.npz").read_bytes())) as kept:
-        return {name: kept[name].astype(np.float64) for name in kept.files}
+def _head(name: str) -> Mapping[str, FloatArray]:
+    """``mean`` and ``scale`` (608,) of the network's numbers, ``weight`` (n, 608) and ``bias`` (n,) of what a head tells."""
+    with np.load(BytesIO(files("audit.match").joinpath("weights", name).read_bytes())) as kept:
+        return {key: kept[key].astype(np.float64) for key in kept.files}
 
 
 def looks(pixels: Pixels) -> FloatArray:
@@ -67,7 +67,13 @@ def look_at(pixels: Pixels) -> Shows:
     pixels : uint8 array (H, W, 3) RGB
         Upright, any size: a preview is as good as the photo.
     """
-    head = _head()
-    score = head["weight"] @ ((looks(pixels) - head["mean"]) / head["scale"]) + head["bias"]
+    seen = looks(pixels)
+    return Shows(_told("shots_head.npz", seen), _told("bodies_head.npz", seen))
+
+
+def _told(head_name: str, seen: FloatArray) -> tuple[float, ...]:
+    """Probabilities by one head."""
+    head = _head(head_name)
+    score = head["weight"] @ ((seen - head["mean"]) / head["scale"]) + head["bias"]
     share = np.exp(score - score.max())
-    return Shows(tuple(round(float(p), 4) for p in share / share.sum()))
+    return tuple(round(float(p), 4) for p in share / share.sum())

@@ -172,12 +172,16 @@ def to_read(photo: Photo, placement: Placement) -> bool:
     return left_open(photo, placement) and (may_hold_print(photo) or not of_a_phone(photo))
 
 
-def unread_sentence(count: int, snapshots: int = 0) -> str | None:
-    """What to say of photos that :func:`to_read` names, and of cameras' own pictures that were placed without; None where
-    there are none, or the engine is installed."""
-    if count + snapshots == 0 or has("reading"):
+def unread_sentence(count: int, snapshots: int = 0, unread: int = 0) -> str | None:
+    """What to say of photos that :func:`to_read` names, and of cameras' own pictures that were placed without, where the engine is not
+    installed, and of the ``unread`` of those photos that it has not read where it is; None where there are none."""
+    installed = has("reading")
+    count, snapshots = (unread, 0) if installed else (count, snapshots)
+    if count + snapshots == 0:
         return None
     photos = "1 photo that nothing else places was" if count == 1 else f"{count} photos that nothing else places were"
+    if installed:
+        return f"{photos} not read for printed ids: the time for reading ran out, or the reader failed; run the visit again to go on."
     print_ = [f"{photos} not read for printed ids"] if count else []
     burnt = [f"names and clocks burnt into {snapshots} snapshot{'' if snapshots == 1 else 's'} were not read"] if snapshots else []
     told = "; ".join((*print_, *burnt))

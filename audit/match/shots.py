@@ -20,7 +20,7 @@ __all__ = ["KINDS", "SHOT_METHOD", "Kind", "Shows", "look_sentence", "role_by_lo
 Kind = Literal["label", "bracket", "wide view", "screen", "something else"]
 
 #: Changes with the network, the head, or how pictures are given to it.
-SHOT_METHOD = "shot-1"
+SHOT_METHOD = "shot-2"
 _VERSION = 1
 KINDS: tuple[Kind, ...] = get_args(Kind)
 #: Probability from which a kind names a photo's role (weights/CARD.md: right in nine of ten on photographs that nobody drew).
@@ -33,9 +33,14 @@ _STRAY = (0.04, 0.04, 0.25, 0.1, 0.57)
 
 @dataclass(frozen=True, slots=True)
 class Shows:
-    """Probabilities of what a photo shows, in the order of ``KINDS``, with all kinds alike before the look."""
+    """Probabilities of what a photo shows, in the order of ``KINDS``, with all kinds alike before the look.
+
+    ``bodies`` are those of what stands on a bracket, were it a close-up of one: see :meth:`audit.match.bodies.Body.of`; empty where an
+    earlier version looked.
+    """
 
     probabilities: tuple[float, ...]
+    bodies: tuple[float, ...] = ()
 
     @property
     def likeliest(self) -> tuple[Kind, float]:
@@ -46,7 +51,7 @@ class Shows:
 
 def shows_to_record(shows: Shows) -> dict[str, Any]:
     """Plain values to keep."""
-    return {"version": _VERSION, "probabilities": list(shows.probabilities)}
+    return {"version": _VERSION, "probabilities": list(shows.probabilities), "bodies": list(shows.bodies)}
 
 
 def shows_from_record(record: Mapping[str, Any]) -> Shows | None:

@@ -22,6 +22,7 @@ from audit.plan.model import Site, bare_id
 from audit.visit.grounds import grounds_of
 from audit.visit.pointed import shown_before, with_bearing
 from audit.visit.run import Progress, Run
+from audit.visit.shots import brackets_seen
 from audit.visit.written import written_by_camera
 
 __all__ = ["evidence_by_camera", "judge", "with_hints"]
@@ -37,6 +38,7 @@ def evidence_by_camera(
     devices = _devices_known(run, asked)
     written, site_time = written_by_camera(run, placements)
     wrong = plan_errors(run.site)
+    brackets = brackets_seen(run, accounts)
     shown = shown_before(run.logbook, run.visit, run.site, accounts)
     found = {}
     for name, account in accounts.items():
@@ -51,6 +53,7 @@ def evidence_by_camera(
             written=written.get(name, ()),
             site_time=site_time,
             plan_errors=wrong.get(name, ()),
+            brackets=brackets.get(name, ()),
         )
     return found
 

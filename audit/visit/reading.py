@@ -6,6 +6,7 @@ rest of it is not read.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -24,6 +25,10 @@ from audit.visit.run import Run, Task, do_each
 
 __all__ = ["read_texts", "with_texts"]
 
+#: Longest that one run of a visit begins to read further photos, seconds (chosen: reading takes about a second a photo, and thousands may be
+#: open where a whole walk lost its metadata); the next run goes on with the rest.
+MOST_S = 1200.0
+
 
 @dataclass(frozen=True, slots=True)
 class _TextJob:
@@ -38,15 +43,19 @@ class _TextJob:
 def read_texts(run: Run, photos: Mapping[str, Photo], placements: Sequence[Placement]) -> None:
     """Read the text of every photo that nothing else has placed; what was read by this version stays.
 
-    Without the engine nothing is read or kept, so that a later run with it reads them.
+    Without the engine, or where time runs out, nothing is kept of a photo, so that a later run reads it.
     """
     if not has("reading"):
         return
     wanted = [photos[p.photo] for p in placements if to_read(photos[p.photo], p)]
     ids, names = ids_of(run.site), names_of(run.site)
 
+    began = time.monotonic()
+
     def waiting() -> Iterator[_TextJob]:
         for photo in wanted:
+            if time.monotonic() - began > MOST_S:
+                return
             own = not of_a_phone(photo)
             labelled = may_hold_print(photo)
             last = WRITTEN_METHOD if own and (not labelled or _names_one(run, photo)) else TEXT_METHOD

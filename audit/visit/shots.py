@@ -1,11 +1,15 @@
-"""Before placing: what each photo that was taken by hand shows, looked at once, in its preview."""
+"""Before placing: what each photo that was taken by hand shows, looked at once, in its preview; and what that says of brackets after."""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from audit.account.account import Account
+from audit.judge.bracket import BracketSeen
+from audit.match.bodies import Body
 from audit.match.look import look_at
 from audit.match.roles import by_hand
 from audit.match.shots import SHOT_METHOD, shows_from_record, shows_to_record
@@ -13,7 +17,7 @@ from audit.photos.photo import Photo
 from audit.photos.pixels import decode
 from audit.visit.run import Run, Task, do_each
 
-__all__ = ["look_at_shots", "with_shots"]
+__all__ = ["brackets_seen", "look_at_shots", "with_shots"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,3 +57,18 @@ def with_shots(run: Run, photos: Mapping[str, Photo]) -> dict[str, Photo]:
         if shows is not None:
             found[name] = replace(photo, shows=shows.probabilities)
     return found
+
+
+def brackets_seen(run: Run, accounts: Mapping[str, Account]) -> dict[str, tuple[BracketSeen, ...]]:
+    """What the close-ups of each camera's bracket show, where they were looked at."""
+    close_ups = [(name, shot.photo) for name, account in accounts.items() for shot in account.shots if shot.placement.role == "bracket"]
+    if len(accounts) > 1:
+        kept = run.logbook.measurements(run.visit, SHOT_METHOD)
+    else:
+        kept = {p.sha256: told for _, p in close_ups if (told := run.logbook.measurement(p.sha256, SHOT_METHOD)) is not None}
+    found: dict[str, list[BracketSeen]] = defaultdict(list)
+    for name, photo in close_ups:
+        shows = shows_from_record(kept[photo.sha256]) if photo.sha256 in kept else None
+        if shows is not None and shows.bodies:
+            found[name].append(BracketSeen(photo.name, Body.of(shows.bodies)))
+    return {name: tuple(seen) for name, seen in found.items()}

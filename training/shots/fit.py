@@ -25,7 +25,7 @@ from sklearn.linear_model import LogisticRegression
 from audit.match.look import looks
 from audit.match.shots import ANSWERS, KINDS
 
-__all__ = ["main"]
+__all__ = ["CHANGED", "PHOTOGRAPH", "SEED", "main", "seen", "softmax"]
 
 SEED = 20261130
 OF_NAME = {"label": 0, "bracket": 1, "wide": 2, "screen": 3}
@@ -114,7 +114,8 @@ def _pictures(drawn: list[Path], others: list[Path], store: Path) -> _Pictures:
     return _Pictures(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
 
-def _softmax(score: Floats) -> Floats:
+def softmax(score: Floats) -> Floats:
+    """Shares (n, k) of scores."""
     share = np.exp(score - score.max(axis=1, keepdims=True))
     return np.asarray(share / share.sum(axis=1, keepdims=True))
 
@@ -158,14 +159,14 @@ def main() -> None:
         head.fit(fitted, target, sample_weight=weighed * len(KINDS) / weighed.sum())
         score = head.decision_function((rows[tune] - mean) / scale)
         for heat in np.exp(np.linspace(-1, 1.5, 26)):
-            loss = told(_softmax(score / heat), kind_of[tune])["loss"]
+            loss = told(softmax(score / heat), kind_of[tune])["loss"]
             if best is None or loss < best[0]:
                 best = loss, head, float(heat)
         print(strength, "best loss so far", best and best[0], flush=True)
     assert best is not None
     _, head, heat = best
     figures: dict[str, object] = {"heat": round(heat, 2), "strength": head.C}
-    probability = _softmax(head.decision_function((rows[held] - mean) / scale) / heat)
+    probability = softmax(head.decision_function((rows[held] - mean) / scale) / heat)
     figures["held out places"] = told(probability, kind_of[held])
     for number, name in enumerate(KINDS):
         one = kind_of[held] == number
@@ -174,7 +175,7 @@ def main() -> None:
         name, _, folder = pair.partition("=")
         check = sorted(f for f in Path(folder).rglob("*") if f.suffix.lower() in (".jpg", ".jpeg", ".png"))
         looked, _ = seen(check, 0, given.store)
-        figures[f"{name}: {folder}"] = told(_softmax(head.decision_function((looked - mean) / scale) / heat), np.full(len(looked), KINDS.index(name)))
+        figures[f"{name}: {folder}"] = told(softmax(head.decision_function((looked - mean) / scale) / heat), np.full(len(looked), KINDS.index(name)))
     given.output.mkdir(parents=True, exist_ok=True)
     np.savez_compressed(given.output / "shots_head.npz", mean=mean.astype(np.float32), scale=scale.astype(np.float32),
                         weight=(head.coef_ / heat).astype(np.float32), bias=(head.intercept_ / heat).astype(np.float32))  # fmt: skip

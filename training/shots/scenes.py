@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FINER", "KINDS", "LONG_PX", "SHORT_PX", "draw", "main", "place_view", "places_of"]
+__all__ = ["CAMERAS", "CAMERA_SHARES", "CARRIERS", "CARRIER_SHARES", "FINER", "KINDS", "LONG_PX", "SHORT_PX", "UP", "Shapes", "carrier_of", "close_up", "draw", "main", "other", "place_view", "places_of"]
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
@@ -135,10 +135,14 @@ def _boxed(s: Shapes, rng: np.random.Generator, foot: Array, out: Array) -> Arra
     return middle
 
 
-CAMERAS = (_bullet, _dome, _turret, _swivel, _boxed)
+#: How each form of camera is drawn, and its share of the scenes.
+CAMERAS = {"bullet": _bullet, "dome": _dome, "turret": _turret, "ptz": _swivel, "box": _boxed}
+CAMERA_SHARES = (0.34, 0.26, 0.2, 0.1, 0.1)
+#: What carries it, and its share.
+CARRIERS, CARRIER_SHARES = ("wall", "corner", "post", "soffit", "free"), (0.4, 0.12, 0.26, 0.17, 0.05)
 
 
-def _other(s: Shapes, rng: np.random.Generator, foot: Array, out: Array) -> Array:
+def other(s: Shapes, rng: np.random.Generator, foot: Array, out: Array) -> Array:
     """What else hangs on walls and posts: a lamp, a loudspeaker, a box, a sign, an aerial, a bird's house."""
     kind = int(rng.integers(6))
     if kind == 0:
@@ -156,7 +160,7 @@ def _other(s: Shapes, rng: np.random.Generator, foot: Array, out: Array) -> Arra
     elif kind == 4:
         s.tube("steel", foot, foot + out * 0.1 + UP * 0.3, 0.012, sides=8)
         for k in range(5):
-            side = np.cross(out, UP) * rng.uniform(0.08, 0.2)
+            side = (np.cross(out, UP) if abs(out[2]) < 0.5 else np.array([1.0, 0.0, 0.0])) * rng.uniform(0.08, 0.2)
             at = foot + out * 0.1 + UP * (0.05 + 0.06 * k)
             s.tube("steel", at - side, at + side, 0.006, sides=6)
     else:
@@ -178,9 +182,8 @@ def _ladder(s: Shapes, rng: np.random.Generator) -> Array:
     return (low + high) / 2
 
 
-def _carrier(s: Shapes, rng: np.random.Generator) -> tuple[Array, Array]:
+def carrier_of(s: Shapes, kind: str, rng: np.random.Generator) -> tuple[Array, Array]:
     """What carries the fitting, and where: foot and outward direction. The wall stands along x, outwards is −y."""
-    kind = str(rng.choice(("wall", "corner", "post", "soffit", "free"), p=(0.4, 0.12, 0.26, 0.17, 0.05)))
     height = float(rng.uniform(2.2, 5.0))
     out = np.array([0.0, -1.0, 0.0])
     if kind in ("wall", "corner", "soffit"):
@@ -399,23 +402,34 @@ def draw(kind: str, place: Path, seed: int, close: bool = False) -> Pixels:
     rng = np.random.default_rng([71, seed])
     carrier, fitting = Shapes(), Shapes()
     near = kind == "bracket" or (kind == "bare" and rng.random() < BARE_NEAR)
-    foot, out = _carrier(carrier, rng)
+    foot, out = carrier_of(carrier, str(rng.choice(CARRIERS, p=CARRIER_SHARES)), rng)
     if kind in ("bracket", "wide"):
         if rng.random() < 0.35:
             depth = rng.uniform(0.03, 0.07)
             fitting.beam("box", foot, foot + out * depth, 0.13, 0.13)
             foot = foot + out * depth
-        at = CAMERAS[int(rng.choice(len(CAMERAS), p=(0.34, 0.26, 0.2, 0.1, 0.1)))](fitting, rng, foot, out)
+        at = tuple(CAMERAS.values())[int(rng.choice(len(CAMERAS), p=CAMERA_SHARES))](fitting, rng, foot, out)
         if rng.random() < 0.5:
             fitting.tube("pipe", foot + out * 0.02, foot + out * 0.02 - UP * rng.uniform(0.1, 1.5), 0.008, sides=8)
     elif kind == "ladder":
         at = _ladder(fitting, rng)
     else:
-        at = _other(fitting, rng, foot, out) if rng.random() < 0.75 else foot
+        at = other(fitting, rng, foot, out) if rng.random() < 0.75 else foot
     spot, middle, view_deg = _eye(rng, at, out, near)
     if close:
         spot = at + _unit(spot - at) * rng.uniform(0.14, 0.4)
         middle = at
+    return taken(carrier, fitting, (spot, middle, view_deg), place, rng)
+
+
+def close_up(carrier: Any, fitting: Any, at: Array, out: Array, place: Path, rng: np.random.Generator) -> Pixels:
+    """What a phone near a fitting takes of it, (H, W, 3) RGB; ``at`` and ``out`` are its middle and the way that it stands out."""
+    return taken(carrier, fitting, _eye(rng, at, out, near=True), place, rng)
+
+
+def taken(carrier: Any, fitting: Any, eye: tuple[Array, Array, float], place: Path, rng: np.random.Generator) -> Pixels:
+    """The picture of a scene from where the phone is, what it looks at, and its angle of view in degrees."""
+    spot, middle, view_deg = eye
     kept = (LONG_PX, SHORT_PX) if rng.random() < 0.6 else (SHORT_PX, LONG_PX)
     size = (int(kept[0] * FINER), int(kept[1] * FINER))
     focal_px = max(size) / 2 / math.tan(math.radians(view_deg / 2))
