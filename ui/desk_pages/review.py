@@ -77,7 +77,8 @@ def _go_on(desk: Desk, order: list[str], asked: tuple[Pointing, Mark] | None, ma
     )  # fmt: skip
 
 
-def _findings(desk: Desk, order: list[str], may_decide: bool) -> None:
+def _findings(desk: Desk, order: list[str], may_decide: bool) -> bool:
+    """What was found, and what is said of it; whether the key that confirms goes on to the next camera."""
     unseen = [check_word(f.check) for f in desk.case.verdict.findings if f.state == "not verified"]
     show_recorded(desk)
     if unseen:
@@ -97,6 +98,7 @@ def _findings(desk: Desk, order: list[str], may_decide: bool) -> None:
     if may_decide:
         show_saying(desk)
     show_passed(desk, may_decide)
+    return asked is None
 
 
 def _camera(book: Logbook, visit: VisitRecord, order: list[str], every: list[str]) -> None:
@@ -121,7 +123,7 @@ def _camera(book: Logbook, visit: VisitRecord, order: list[str], every: list[str
         note = intended_pose(case.camera).note
         if note:
             paragraph(word("review.agreed", note=note), "faint")
-        _findings(desk, order, may_decide)
+        goes_on = _findings(desk, order, may_decide)
         show_done(desk, may_decide)
         show_history(book, name)
     with body.container(key="review-crew"):
@@ -131,8 +133,7 @@ def _camera(book: Logbook, visit: VisitRecord, order: list[str], every: list[str
         with below:
             show_preview(case)
     after = order[order.index(name) + 1 :]
-    if after:
-        fetch_ahead(book, visit, after[0])
+    fetch_ahead(book, visit, after[0] if after else None, ("Enter", "ArrowRight") if goes_on else ("ArrowRight",))
 
 
 def page() -> None:

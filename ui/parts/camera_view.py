@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Sequence
 
 import streamlit as st
 
@@ -15,7 +16,7 @@ from ui.parts.gallery import show_gallery
 from ui.parts.numbers import day
 from ui.parts.plain import paragraph
 from ui.parts.style import state_badge
-from ui.parts.viewer import Picture, send_ahead, show_beside, show_one
+from ui.parts.viewer import Ahead, Picture, send_ahead, show_beside, show_one
 from ui.parts.words import term, word
 
 __all__ = ["fetch_ahead", "show_crew_photos", "show_history", "show_pictures", "show_preview"]
@@ -41,18 +42,26 @@ def show_pictures(book: Logbook, visit: VisitRecord, case: Case) -> None:
     )  # fmt: skip
     with place:
         shown = _beside(book, visit, case, shot, tuple(layers or ()), fine)
-        photo = shot.photo
-        show_beside(shown, photo.width_px, photo.height_px, f"{visit.number}/{photo.sha256}", "viewer")
+        show_beside(shown, shot.photo.width_px, shot.photo.height_px, _of(visit, shot), "viewer")
 
 
-def fetch_ahead(book: Logbook, visit: VisitRecord, camera: str) -> None:
-    """Draw what the page of that camera will show first, and give its pictures to the browser."""
-    case = case_of(book, visit, book.planned_camera(camera, visit))
+def _of(visit: VisitRecord, shot: Shot) -> str:
+    return f"{visit.number}/{shot.photo.sha256}"
+
+
+def fetch_ahead(book: Logbook, visit: VisitRecord, camera: str | None, keys: Sequence[str]) -> None:
+    """Draw what the page of that camera will show first, and give its pictures to the browser, with the keys that go there."""
+    case = None if camera is None else case_of(book, visit, book.planned_camera(camera, visit))
     if case is None:
+        send_ahead(None, (), "ahead")
         return
     shot = next((s for s in case.shots if s.measured is not None), None)
     layers, fine = st.session_state.get("layers", LAYERS), bool(st.session_state.get("fine"))
-    send_ahead(() if shot is None else _beside(book, visit, case, shot, tuple(layers or ()), fine), "ahead")
+    if shot is None:
+        send_ahead(None, (), "ahead")
+    else:
+        pictures = _beside(book, visit, case, shot, tuple(layers or ()), fine)
+        send_ahead(Ahead(pictures, (shot.photo.width_px, shot.photo.height_px), _of(visit, shot)), keys, "ahead")
     for one in case.shots[:_FIRST_THUMBS]:
         thumb(one.photo.sha256)
 

@@ -118,13 +118,69 @@ function wiped(root, data) {
   root.replaceChildren(frame, element("div", { className: "controls" }, slider), captions);
 }
 
+// The next camera's pictures, shown at once when a key goes on; what stands beside them is dimmed until the page has followed.
+const FOLLOWS_MS = 5000;
+const going = (window.photoAuditGoing ??= { next: null, keys: [], shown: null, root: null, present: null, render: null, timer: 0 });
+
+function dim(on) {
+  for (const part of document.querySelectorAll(".st-key-review-findings, .st-key-review-crew, .title")) part.classList.toggle("going-on", on);
+}
+
+function told(what) {
+  return JSON.stringify([what.of, what.aspect, what.pictures.map(({ token, caption }) => [token, caption])]);
+}
+
+function stay() {
+  clearTimeout(going.timer);
+  dim(false);
+  if (going.shown && going.root?.isConnected) going.render();
+  going.shown = null;
+}
+
+function goOn(event) {
+  const place = event.composedPath()[0];
+  const busy = place.closest?.("input, textarea, select, a, summary, [role=button], [contenteditable], .frame, button") && !place.closest(".st-key-accept_all");
+  if (!going.keys.includes(event.key) || event.repeat || event.ctrlKey || event.altKey || event.metaKey || event.shiftKey || busy) return;
+  const next = going.next;
+  if (!next || going.shown || !going.root?.isConnected || document.querySelector("[role=dialog]")) return;
+  if (!next.pictures.every((picture) => kept.has(picture.token))) return;
+  going.shown = told(next);
+  going.timer = setTimeout(stay, FOLLOWS_MS);
+  requestAnimationFrame(() => {
+    if (going.shown !== told(next)) return;
+    dim(true);
+    going.present(next);
+  });
+}
+
+if (!window.photoAuditListens) {
+  window.photoAuditListens = true;
+  document.addEventListener("keydown", goOn, true);
+}
+
+function ahead(data) {
+  keep(data.ahead);
+  stay();  // the page has followed, or it stayed where it was: its own pictures count
+  going.next = data.next;
+  going.keys = data.keys;
+}
+
 export default function ({ parentElement, data, setTriggerValue }) {
-  if (data.ahead) { keep(data.ahead); return; }
+  if (data.ahead) { ahead(data); return; }
   const lost = data.pictures.find((picture) => !picture.src && !kept.has(picture.token));
   if (lost) { setTriggerValue("lost", lost.token); return; }
   for (const picture of data.pictures) picture.src ??= kept.get(picture.token).src;
   const root = parentElement.querySelector(".viewer");
   const view = root.view ?? (root.view = { zoom: 1, x: 50, y: 50, images: [] });
-  if (view.of !== data.of) Object.assign(view, { of: data.of, zoom: 1, x: 50, y: 50 });
-  if (data.wipe) wiped(root, data); else beside(root, data, view);
+  const present = (what) => {
+    for (const picture of what.pictures) picture.src ??= kept.get(picture.token)?.src;
+    if (view.of !== what.of) Object.assign(view, { of: what.of, zoom: 1, x: 50, y: 50 });
+    if (what.wipe) wiped(root, what); else beside(root, what, view);
+  };
+  if (root.closest(".st-key-viewer") || root.getRootNode().host?.closest(".st-key-viewer")) {
+    const same = going.shown === told(data);
+    Object.assign(going, { root, present, render: () => present(data), shown: null });
+    if (same) return;
+  }
+  present(data);
 }

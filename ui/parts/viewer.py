@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import streamlit as st
 
 from ui.parts.words import word
 
-__all__ = ["Picture", "data_url", "send_ahead", "show_beside", "show_one", "show_wiped"]
+__all__ = ["Ahead", "Picture", "data_url", "send_ahead", "show_beside", "show_one", "show_wiped"]
 
 _HERE = Path(__file__).parent
 #: Pictures that a browser keeps for the cameras to come; ``viewer.js`` keeps as many.
@@ -59,13 +59,38 @@ def show_beside(pictures: Sequence[Picture], width_px: int, height_px: int, of: 
     _show(pictures, (width_px, height_px), of, key, "zoom")
 
 
-def send_ahead(pictures: Iterable[Picture], key: str) -> None:
-    """Give the browser pictures that are likely to be shown next, so that they need not travel then."""
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """What is likely to be shown next: pictures, the shape of their frames, and what :func:`show_beside` will call them."""
+
+    pictures: Sequence[Picture]
+    shape: tuple[int, int]
+    of: str
+
+
+def send_ahead(ahead: Ahead | None, keys: Sequence[str], key: str) -> None:
+    """Give the browser pictures that are likely to be shown next, so that they need not travel then.
+
+    Parameters
+    ----------
+    ahead : Ahead or None
+        None: nothing comes after.
+    keys : sequence of str
+        Keys that go on: pressed, they show these pictures at once, and the page follows; what it shows instead, where it
+        stays, counts.
+    """
     sent = _sent()
-    fresh = {p.token: p for p in pictures if p.token not in sent}
+    fresh = {} if ahead is None else {p.token: p for p in ahead.pictures if p.token not in sent}
     sent.extend(fresh)
     del sent[:-_KEPT_AHEAD]
-    _viewer(data={"ahead": [{"token": token, "src": data_url(p.jpeg)} for token, p in fresh.items()]}, key=key)
+    runs = st.session_state["viewer_runs"] = st.session_state.get("viewer_runs", 0) + 1  # else the browser wouldn't hear of a page that stayed
+    data = {
+        "ahead": [{"token": token, "src": data_url(p.jpeg)} for token, p in fresh.items()],
+        "next": None if ahead is None else _data(ahead.pictures, ahead.shape, ahead.of, "zoom"),
+        "keys": list(keys),
+        "run": runs,
+    }
+    _viewer(data=data, key=key)
 
 
 def _sent() -> list[str]:
@@ -88,22 +113,21 @@ def _show(
     pictures: Sequence[Picture], shape: tuple[int, int], of: str, key: str, hand: Literal["zoom", "wipe"] | None = None
 ) -> None:
     """Pictures in frames of a (width, height), and what a hand can do with them."""
-    sent = _sent()
-    answer = _viewer(
-        data={
-            "pictures": [
-                {"token": p.token, "src": None if p.token in sent else data_url(p.jpeg), "caption": p.caption, "alt": p.alt}
-                for p in pictures
-            ],
-            "aspect": f"{shape[0]} / {shape[1]}",
-            "of": of,
-            "zoom": hand == "zoom",
-            "wipe": hand == "wipe",
-            "words": {name: word(f"viewer.{name}") for name in ("zoom", "wipe", "keys")},
-        },
-        key=key,
-        on_lost_change=lambda: None,
-    )
+    answer = _viewer(data=_data(pictures, shape, of, hand), key=key, on_lost_change=lambda: None)
     if answer.get("lost"):
-        sent.clear()
+        _sent().clear()
         st.rerun()
+
+
+def _data(pictures: Sequence[Picture], shape: tuple[int, int], of: str, hand: Literal["zoom", "wipe"] | None) -> dict[str, Any]:
+    sent = _sent()
+    return {
+        "pictures": [
+            {"token": p.token, "src": None if p.token in sent else data_url(p.jpeg), "caption": p.caption, "alt": p.alt} for p in pictures
+        ],
+        "aspect": f"{shape[0]} / {shape[1]}",
+        "of": of,
+        "zoom": hand == "zoom",
+        "wipe": hand == "wipe",
+        "words": {name: word(f"viewer.{name}") for name in ("zoom", "wipe", "keys")},
+    }
