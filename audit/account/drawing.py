@@ -268,9 +268,10 @@ def _landmarks(site: Site, floor: str, frame: _Frame) -> list[tuple[str, float, 
 
 
 def _crosses(cameras: Sequence[Camera], frame: _Frame) -> list[tuple[str, float, float]]:
-    """Names and places of the targets, each once."""
+    """Names and places of the targets that lie in the frame, each once."""
     targets = dict.fromkeys((t.name, t.east_m, t.north_m) for c in cameras for t in c.targets)
-    return [(name, *frame.at(east, north)) for name, east, north in targets]
+    places = ((name, *frame.at(east, north)) for name, east, north in targets)
+    return [(name, x, y) for name, x, y in places if 0 <= x <= _WIDTH_PX and 0 <= y <= frame.height_px]
 
 
 def _cross_boxes(cameras: Sequence[Camera], frame: _Frame) -> list[Box]:
@@ -324,7 +325,8 @@ def _written(name: str, label: Label | None, letters_px: float, colour: str, hal
     line = "" if label.line is None else (
         f'<path d="M{label.line[0]:.1f},{label.line[1]:.1f}L{label.line[2]:.1f},{label.line[3]:.1f}" stroke="{colour}" stroke-width=".8" fill="none"/>'
     )  # fmt: skip
-    return f'{line}<text x="{label.x:.1f}" y="{label.y:.1f}" font-size="{letters_px:.0f}" {halo}fill="{colour}">{html.escape(name)}</text>'
+    anchor = ' text-anchor="end"' if label.left else ""
+    return f'{line}<text x="{label.x:.1f}" y="{label.y:.1f}" font-size="{letters_px:.0f}"{anchor} {halo}fill="{colour}">{html.escape(name)}</text>'
 
 
 def _rank(states: Mapping[str, State], camera: Camera) -> int:

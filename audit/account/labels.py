@@ -30,10 +30,12 @@ class Wanted:
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """Where a name stands: left end of its base line; ``line`` from its shape where it stands apart (x, y, x, y), else None."""
+    """Where a name stands: the end of its base line that is next to its shape, the right one where it stands ``left`` of it; ``line``
+    from its shape where it stands apart (x, y, x, y), else None."""
 
     x: float
     y: float
+    left: bool
     line: Box | None
 
 
@@ -75,7 +77,8 @@ def place_labels(wanted: Sequence[Wanted], taken: Iterable[Box], letters_px: flo
             box = (x - 1, y - _ABOVE * letters_px, x + wide + 1, y + _BELOW * letters_px)
             if box[0] >= 0 and box[1] >= 0 and box[2] <= size_px[0] and box[3] <= size_px[1] and boxes.free(box):
                 boxes.add(box)
-                found = Label(x, y, _line(one, box) if ring else None)
+                left = x + wide <= one.x
+                found = Label(x + wide if left else x, y, left, _line(one, box) if ring else None)
                 break
         placed.append(found)
     return placed

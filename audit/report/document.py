@@ -139,15 +139,33 @@ class Document(FPDF):
         self, header: Sequence[str], rows: Sequence[Sequence[object]], widths: Sequence[float], size: float = _SMALL
     ) -> None:
         """A table with a repeated header row; widths are shares of the page."""
-        columns = [self.inner_mm * w / sum(widths) for w in widths]
+        columns = self._columns(header, rows, widths, size)
+        first = self._row_mm(rows[0], columns, size) if rows else 0.0
+        if self.room_mm() < self._row_mm(header, columns, size) + first:
+            self.add_page()
         self._row(header, columns, "B", size)
         for row in rows:
-            cells = [self._lines(self._shown(v), "", size, c - 2 * _PAD_MM) for v, c in zip(row, columns, strict=True)]
-            if self.room_mm() < max(map(len, cells)) * _leading(size) + 2 * _PAD_MM:
+            if self.room_mm() < self._row_mm(row, columns, size):
                 self.add_page()
                 self._row(header, columns, "B", size)
             self._row(row, columns, "", size)
         self.set_y(self.get_y() + 2)
+
+    def _row_mm(self, row: Sequence[object], columns: Sequence[float], size: float) -> float:
+        cells = [self._lines(self._shown(v), "", size, c - 2 * _PAD_MM) for v, c in zip(row, columns, strict=True)]
+        return max(map(len, cells)) * _leading(size) + 2 * _PAD_MM
+
+    def _columns(self, header: Sequence[str], rows: Sequence[Sequence[object]], widths: Sequence[float], size: float) -> list[float]:
+        """Widths of the columns, so that no plain word is broken in two; the widest column gives what the others need."""
+        columns = [self.inner_mm * w / sum(widths) for w in widths]
+        for at, column in enumerate(columns):
+            words = {w for row in (header, *rows) for w in self._shown(row[at]).split() if w.isalpha()}
+            wide = max((self._wide(w, "B" if w in header else "", size) for w in words), default=0.0) + 2 * _PAD_MM + 0.2
+            widest = columns.index(max(columns))
+            if column < wide and at != widest and columns[widest] - (wide - column) > self.inner_mm / 3:
+                columns[widest] -= wide - column
+                columns[at] = wide
+        return columns
 
     def picture(self, jpeg: bytes, caption: str, x_mm: float, y_mm: float, width_mm: float, height_mm: float) -> float:
         """A picture fitted into a box, with its caption as alternative text; returns the height used."""

@@ -293,7 +293,9 @@ def _report(
     _repairs(document, logbook, visit)
     _settled(document, logbook, visit)
     _changes(document, logbook, visit)
-    _how_to_read(document)
+    told = document.room_mm() > _HOW_TO_READ_MM
+    if told:
+        _how_to_read(document)
     by_name = {case.camera.camera: case for case in found}
     full: list[Case] = []
     for done, case in enumerate(found, 1):
@@ -310,6 +312,8 @@ def _report(
         )
     document.heading("Limits that this visit was judged by", 2)
     document.rows(("what", "limit"), _limit_rows(limits), (7, 4))
+    if not told:
+        _how_to_read(document)
     document.heading("Cautions")
     for text in CAUTIONS:
         document.sentence(text)
@@ -455,6 +459,10 @@ def _changes(document: Document, logbook: Logbook, visit: VisitRecord) -> None:
         for c in found
     ]
     document.rows(("camera", "then", "now", "new", "not found again"), rows, (1.3, 1.5, 1.5, 2.8, 2.8))
+
+
+#: Room that the words about cameras' pages take; where the pages before leave less, they stand behind the cameras.
+_HOW_TO_READ_MM = 42.0
 
 
 def _how_to_read(document: Document) -> None:

@@ -19,8 +19,9 @@ def boxes(wanted: list[Wanted]) -> list[tuple[float, float, float, float] | None
     taken = [(w.x - w.half_px, w.y - w.half_px, w.x + w.half_px, w.y + w.half_px) for w in wanted]
     labels = place_labels(wanted, taken, LETTERS_PX, (1000.0, 700.0))
     return [
-        None if p is None else (p.x, p.y - 0.75 * LETTERS_PX, p.x + 0.5 * LETTERS_PX * len(w.text), p.y + 0.2 * LETTERS_PX)
+        None if p is None else (p.x - p.left * wide, p.y - 0.75 * LETTERS_PX, p.x + (not p.left) * wide, p.y + 0.2 * LETTERS_PX)
         for w, p in zip(wanted, labels, strict=True)
+        for wide in (0.5 * LETTERS_PX * len(w.text),)
     ]
 
 
