@@ -23,8 +23,9 @@ Kind = Literal["label", "bracket", "wide view", "screen", "something else"]
 SHOT_METHOD = "shot-2"
 _VERSION = 1
 KINDS: tuple[Kind, ...] = get_args(Kind)
-#: Probability from which a kind names a photo's role (weights/CARD.md: right in nine of ten on photographs that nobody drew).
-ANSWERS = 0.9
+#: Probability from which a kind names a photo's role, and from which a photo is said to show none of the kinds, which names no role: on
+#: photographs that nobody drew that is right in 49 of 50 (weights/CARD.md).
+ANSWERS, ANSWERS_ELSE = 0.9, 0.7
 #: How often crews' photos of a camera, and strays, are of each kind, in the order of ``KINDS`` (chosen, wide on purpose: the seventh of
 #: own photos that look like something else holds what the head can't see, so that no look is worth more than a factor of seven: 0.27 to 0.04).
 _OWN = (0.25, 0.27, 0.3, 0.03, 0.15)
@@ -71,7 +72,7 @@ def role_by_look(shows: Shows) -> Role | None:
 def look_sentence(shows: Shows) -> str | None:
     """What a photo surely looks like, for a person; None where that is not sure."""
     kind, probability = shows.likeliest
-    if probability < ANSWERS:
+    if probability < (ANSWERS_ELSE if kind == "something else" else ANSWERS):
         return None
     words = {"label": "a label close by", "bracket": "a camera and its bracket close by", "wide view": "a wide view with a camera in it",
              "screen": "a photographed screen", "something else": "none of a crew's shots"}  # fmt: skip

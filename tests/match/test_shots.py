@@ -72,7 +72,9 @@ def test_a_look_names_a_shot_where_it_is_sure_and_nothing_else_does() -> None:
     assert role_of(coded, None, ()) == "label", "a code that was read says more"
     assert role_by_look(shows("bracket", 0.8)) is None and role_by_look(shows("screen")) is None
     assert look_sentence(shows("wide view")) == "looks like a wide view with a camera in it (96 %)"
-    assert look_sentence(shows("label", 0.6)) is None
+    assert look_sentence(shows("label", 0.89)) is None and look_sentence(shows("wide view", 0.75)) is None
+    assert look_sentence(shows("something else", 0.71)) == "looks like none of a crew's shots (71 %)"
+    assert look_sentence(shows("something else", 0.69)) is None and role_by_look(shows("something else", 0.99)) is None
 
 
 def test_a_look_is_kept_and_read_again() -> None:

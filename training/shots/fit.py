@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from sklearn.linear_model import LogisticRegression
 
 from audit.match.look import looks
-from audit.match.shots import ANSWERS, KINDS
+from audit.match.shots import ANSWERS, ANSWERS_ELSE, KINDS
 
 __all__ = ["CHANGED", "PHOTOGRAPH", "SEED", "main", "seen", "softmax"]
 
@@ -122,8 +122,9 @@ def softmax(score: Floats) -> Floats:
 
 def told(probability: Floats, kind: NDArray[np.int64]) -> dict[str, float]:
     """Of pictures of known kinds: share answered, and share right of those."""
-    sure = probability.max(axis=1) >= ANSWERS
-    right = probability.argmax(axis=1) == kind
+    likeliest = probability.argmax(axis=1)
+    sure = probability.max(axis=1) >= np.where(likeliest == KINDS.index("something else"), ANSWERS_ELSE, ANSWERS)
+    right = likeliest == kind
     loss = float(-np.log(np.maximum(probability[np.arange(len(kind)), kind], 1e-6)).mean())
     return {"pictures": len(kind), "answered": round(float(sure.mean()), 3), "right": round(float(right[sure].mean()) if sure.any() else 0.0, 3), "loss": round(loss, 3)}
 
