@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["HfovSource", "Lens", "Projection", "hfov_from_focal"]
+__all__ = ["HfovSource", "Lens", "Projection", "hfov_from_focal", "least_k1"]
 
 FloatArray = NDArray[np.float64]
 Projection = Literal["rectilinear", "equidistant"]
@@ -67,6 +67,18 @@ def _fold_radius(k1: float, k2: float) -> float:
     roots = np.roots([5 * k2, 3 * k1, 1.0]) if k2 != 0.0 else np.array([-1.0 / (3 * k1)])
     squares = [float(s.real) for s in np.atleast_1d(roots) if abs(s.imag) < 1e-12 and s.real > 0]
     return float(np.sqrt(min(squares))) if squares else float("inf")
+
+
+def least_k1(lens: Lens) -> float:
+    """Strongest barrel term (k2 = 0) with which a lens of that angle of view still fills its picture to the corners.
+
+    The corner lies ``c`` half widths from the middle; ``r - |k1| r^3`` reaches its distorted radius as long as
+    ``c (1 - b) sqrt(b) <= 2 / (3 sqrt 3)`` with ``b = |k1| e^2`` at the edge ``e``: the trigonometric root of that cubic.
+    """
+    half = float(np.radians(lens.hfov_deg)) / 2
+    edge = float(np.tan(half)) if lens.projection == "rectilinear" else half
+    corner = max(1.0, float(np.hypot(lens.width_px, lens.height_px)) / lens.width_px)
+    return -4 / 3 * float(np.sin(np.arcsin(1 / corner) / 3)) ** 2 / edge**2
 
 
 def _undistorted(r_d: FloatArray, k1: float, k2: float) -> FloatArray:

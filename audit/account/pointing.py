@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from audit.judge.limits import Limits, planned_lens
 from audit.judge.panned import landmarks_of
 from audit.lens import Lens
 from audit.logbook import Logbook, PointRecord, VisitRecord
+from audit.measure.bending import as_it_may_bend
 from audit.plan.model import Camera, Landmark, Site
 
 __all__ = ["Mark", "Pointing", "pointing_of"]
@@ -75,13 +76,13 @@ def pointing_of(logbook: Logbook, visit: VisitRecord, case: Case) -> Pointing | 
     if shot is None or shot.measured is None or not places:
         return None
     limits = logbook.limits(visit)
-    lens = planned_lens(camera, limits)
+    pose = _pose(case)
+    lens, k1_sd = as_it_may_bend(planned_lens(camera, limits), shot.measured.orientation)
     size = shot.photo.width_px, shot.photo.height_px
     if (lens.width_px, lens.height_px) != size:
         lens = lens.resized(*size)
     told = {p.landmark: p for p in logbook.points(visit, camera.camera) if p.in_force and p.photo == shot.photo.name}
-    pose = _pose(case)
-    marks = tuple(_mark(camera, place, lens, pose, limits, told.get(place.landmark)) for place in places)
+    marks = tuple(_mark(camera, place, (lens, k1_sd), pose, limits, told.get(place.landmark)) for place in places)
     return Pointing(shot.photo.name, shot.photo.sha256, *size, marks, _map(site, camera, places))
 
 
@@ -117,7 +118,11 @@ def _pose(case: Case) -> _Pose:
     )
 
 
-def _mark(camera: Camera, place: Landmark, lens: Lens, pose: _Pose, limits: Limits, told: PointRecord | None) -> Mark:
+def _mark(
+    camera: Camera, place: Landmark, bent: tuple[Lens, float], pose: _Pose, limits: Limits, told: PointRecord | None
+) -> Mark:
+    """A thing's mark through a lens with the sd of its radial term."""
+    lens, k1_sd = bent
     up = camera.up_m if place.up_m is None else place.up_m
     offset = np.array([place.east_m - camera.east_m, place.north_m - camera.north_m, up - camera.up_m])
     distance = max(float(np.linalg.norm(offset)), 0.1)
@@ -130,6 +135,7 @@ def _mark(camera: Camera, place: Landmark, lens: Lens, pose: _Pose, limits: Limi
     size = np.array([lens.width_px, lens.height_px])
     sds = [p.position_sd_m if p.position_sd_m is not None else limits.pan.drawing_sd_m for p in (place, camera)]
     region = _region(lens, pose, direction, math.hypot(*sds) / distance) if inside else np.zeros(2)
+    region = np.hypot(region, _TWO_SIDED_95 * _by_bending(lens, k1_sd, direction)) if inside else region
     shares = (np.array([column, row]) + 0.5) / size
     return Mark(
         place.landmark,
@@ -149,6 +155,14 @@ def _region(lens: Lens, pose: _Pose, direction: np.ndarray, places_rad: float) -
     roll = math.radians(pose.roll_sd_deg) * off_axis
     across, down = math.hypot(places_rad, roll), math.hypot(places_rad, math.radians(pose.pitch_sd_deg), roll)
     return np.asarray(_TWO_SIDED_95 * per_rad * np.array([across, down]))
+
+
+def _by_bending(lens: Lens, k1_sd: float, direction: np.ndarray) -> np.ndarray:
+    """How far one sd of the radial term moves a direction, pixels across and down; the angle of view stays."""
+    if k1_sd == 0.0:
+        return np.zeros(2)
+    straighter = replace(lens, k1=lens.k1 + k1_sd)
+    return np.asarray(np.abs(straighter.project(direction) - lens.project(direction)))
 
 
 def _map(site: Site, camera: Camera, places: tuple[Landmark, ...]) -> str:

@@ -76,4 +76,6 @@ def _carried(evidence: CameraEvidence, limits: Limits, own: Orientation) -> Orie
         None,
         own.lens,
         (SIGNED_REFERENCE, "turn against it"),
+        k1=own.k1,
+        k1_sd=own.k1_sd,
     )

@@ -16,6 +16,7 @@ from audit.judge.carried import shows_the_view
 from audit.judge.evidence import CameraEvidence, Pointed
 from audit.judge.intended import Intended, straight_down
 from audit.judge.limits import Limits, planned_lens
+from audit.measure.bending import as_it_may_bend
 from audit.measure.measurement import Orientation
 from audit.measure.resection import Refused, Resection, Residual, Sighting, Station, resect, turn_about_plumb
 from audit.plan.model import Camera, Landmark, Site
@@ -126,7 +127,7 @@ def _by_pointing(
     chosen = max(by_photo.values(), key=len)
     refused = [r for p in chosen if (r := _elsewhere(camera, p)) is not None]
     bad = {r.landmark for r in refused}
-    lens = planned_lens(camera, limits)
+    lens, k1_sd = as_it_may_bend(planned_lens(camera, limits), measured)
     if (lens.width_px, lens.height_px) != chosen[0].size_px:
         lens = lens.resized(*chosen[0].size_px)
     roll, roll_sd = (None, None) if measured is None else (measured.roll_deg, measured.roll_sd_deg)
@@ -145,6 +146,7 @@ def _by_pointing(
         pitch_sd_deg=pitch_sd,
         roll_deg=None if plumb else roll,
         roll_sd_deg=None if plumb else roll_sd,
+        k1_sd=k1_sd,
     )
     found = resect(station, tuple(_sighting(p, limits) for p in chosen if p.landmark not in bad))
     return replace(found, refused=(*refused, *found.refused))

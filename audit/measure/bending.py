@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from audit.frames import roll_pitch_from_up
-from audit.lens import Lens
+from audit.lens import Lens, least_k1
+from audit.measure.measurement import Orientation
 from audit.measure.segments import Arcs, arcs
 from audit.measure.squareness import square_gain
 from audit.measure.up_direction import Evidence, Seen, constants, lines_share
 from audit.measure.vanishing import fit_directions, tangent_basis
 
-__all__ = ["Bending", "may_bend", "weigh_bending"]
+__all__ = ["Bending", "as_it_may_bend", "may_bend", "weigh_bending"]
 
 FloatArray = NDArray[np.float64]
 
@@ -31,6 +32,9 @@ _CORNER_BEND = 0.29
 """Strongest bend in the corner, k1 r^2; a third folds the picture."""
 _EDGES = 200
 _NO_EFFECT_DEG = 0.08
+_FINE = 41
+_SHORT_OF_FOLDING = 0.9
+"""Share of the term that folds the picture's corners: every pixel stays a direction."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,14 +44,18 @@ class Bending:
     Attributes
     ----------
     k1 : float
-        Likeliest radial term; 0 where nothing speaks for one.
+        Likeliest radial term by which the answer stands; 0 where nothing speaks for one.
     roll_sd_deg, pitch_sd_deg : float
         What its scatter about that does to roll and pitch.
+    mean, sd : float or None
+        Of the radial term by its chances; None for a lens whose term was given.
     """
 
     k1: float = 0.0
     roll_sd_deg: float = 0.0
     pitch_sd_deg: float = 0.0
+    mean: float | None = None
+    sd: float | None = None
 
 
 def may_bend(lens: Lens) -> bool:
@@ -67,28 +75,59 @@ def weigh_bending(seen: Seen, lens: Lens, evidence: Evidence) -> Bending:
         The answer through the lens as it is.
     """
     table = constants()["bending"]
-    corner = float(np.hypot(lens.width_px, lens.height_px)) / 2 / lens.focal_px
-    strongest = min(table["most"], _CORNER_BEND / corner**2)
-    terms = -strongest * np.array(_FRACTIONS)
+    terms = -_strongest(lens) * np.array(_FRACTIONS)
     through = [_edges(seen, lens, float(k1)) for k1 in terms]
     ups = _moved(through, evidence)
     moves = np.array([roll_pitch_from_up(up) for up in ups]) - np.array(roll_pitch_from_up(ups[0]))
-    if float(np.abs(moves).max(initial=0.0)) < _NO_EFFECT_DEG:
-        return Bending()
     gains = np.array([_gain(edges, up) for edges, up in zip(through, ups, strict=True)])
-    fine = np.linspace(terms[0], terms[-1], 41)
+    fine, weight = _beforehand(lens)
     # Rows run from the straight lens to the most bent one; interpolation wants rising places.
     log_gain = PchipInterpolator(-terms, gains)(-fine)
-    tail = np.exp(-0.5 * (fine / table["sd"]) ** 2)
-    weight = (1 - table["straight"]) * tail / tail.sum()
-    weight[0] += table["straight"]
     weight *= np.exp(log_gain - log_gain.max())
     weight /= weight.sum()
-    likeliest = float(weight @ fine) if weight[0] < table["decided"] else 0.0
+    mean, sd = _moments(fine, weight)
+    if float(np.abs(moves).max(initial=0.0)) < _NO_EFFECT_DEG:
+        return Bending(mean=mean, sd=sd)
+    likeliest = mean if weight[0] < table["decided"] else 0.0
     moved = np.stack([np.interp(-fine, -terms, moves[:, k]) for k in (0, 1)], axis=1)
     kept = np.array([np.interp(-likeliest, -fine, moved[:, k]) for k in (0, 1)])
     roll_sd, pitch_sd = np.sqrt(weight @ (moved - kept) ** 2)
-    return Bending(likeliest, float(roll_sd), float(pitch_sd))
+    return Bending(likeliest, float(roll_sd), float(pitch_sd), mean, sd)
+
+
+def as_it_may_bend(lens: Lens, told: Orientation | None) -> tuple[Lens, float]:
+    """A plan's lens with the radial term that a picture's edges tell, and that term's sd.
+
+    Where they told nothing, or no picture was asked, it is the mean and sd of what such lenses have. A term that the plan
+    gives, and a fisheye's projection, are believed: sd 0.
+    """
+    if not may_bend(lens):
+        return lens, 0.0
+    mean, sd = (None, None) if told is None else (told.k1, told.k1_sd)
+    if mean is None or sd is None:
+        mean, sd = _moments(*_beforehand(lens))
+    return replace(lens, k1=max(mean, _SHORT_OF_FOLDING * least_k1(lens))), sd
+
+
+def _strongest(lens: Lens) -> float:
+    """Size of the strongest term that such a lens may have: none folds its own picture."""
+    corner = float(np.hypot(lens.width_px, lens.height_px)) / 2 / lens.focal_px
+    return float(min(constants()["bending"]["most"], _CORNER_BEND / corner**2))
+
+
+def _beforehand(lens: Lens) -> tuple[FloatArray, FloatArray]:
+    """Radial terms from 0 to the strongest, and the chance of each before anything was seen, (_FINE,) each."""
+    table = constants()["bending"]
+    fine = np.linspace(0.0, -_strongest(lens), _FINE)
+    tail = np.exp(-0.5 * (fine / table["sd"]) ** 2)
+    weight = (1 - table["straight"]) * tail / tail.sum()
+    weight[0] += table["straight"]
+    return fine, weight
+
+
+def _moments(terms: FloatArray, weight: FloatArray) -> tuple[float, float]:
+    mean = float(weight @ terms)
+    return mean, float(np.sqrt(weight @ (terms - mean) ** 2))
 
 
 def _edges(seen: Seen, lens: Lens, k1: float) -> Arcs:

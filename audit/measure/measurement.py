@@ -37,6 +37,9 @@ class Orientation:
     level_lines : tuple of float or None
         Level edges by azimuth from the optical axis (:func:`audit.measure.level_lines.level_lines`); None where none
         tell a direction.
+    k1, k1_sd : float or None
+        Radial term of a lens whose plan gives none, as its straight edges and what such lenses have tell it; None where
+        it was given, or in records without it.
     """
 
     roll_deg: float | None
@@ -48,6 +51,8 @@ class Orientation:
     cues: tuple[str, ...] = ()
     segments_px: NDArray[np.float32] | None = None
     level_lines: tuple[float, ...] | None = None
+    k1: float | None = None
+    k1_sd: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -150,7 +150,7 @@ def _answer(evidence: Evidence, seen: Seen, lens: Lens, bending: Bending) -> Ori
         cues.append("learned view")
     level = level_lines(evidence.edges, evidence.fit.up, evidence.fit.upright)
     return Orientation(evidence.roll_deg, roll_sd, evidence.pitch_deg, pitch_sd, None, lens, tuple(cues),
-                       _shown(evidence), level)
+                       _shown(evidence), level, bending.mean, bending.sd)
 
 
 def _stands(network: NetworkView | None) -> str | None:

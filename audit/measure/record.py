@@ -48,6 +48,8 @@ class _KeptOrientation:
     cues: tuple[str, ...] = ()
     segments_px: list[list[float]] | None = None
     level_lines: tuple[float, ...] | None = None
+    k1: float | None = None
+    k1_sd: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +91,8 @@ def measurement_to_record(measured: ImageMeasurement) -> Record:
             "cues": list(orientation.cues),
             "segments_px": _segments(orientation.segments_px),
             "level_lines": orientation.level_lines,
+            "k1": orientation.k1,
+            "k1_sd": orientation.k1_sd,
         },
         "sky": {
             "fraction": measured.sky.fraction,
@@ -120,8 +124,9 @@ def measurement_from_record(record: Record) -> ImageMeasurement:
         width_px=kept.width_px,
         height_px=kept.height_px,
         orientation=Orientation(
-            o.roll_deg, o.roll_sd_deg, o.pitch_deg, o.pitch_sd_deg, o.note, o.lens, o.cues, segments, o.level_lines
-        ),
+            o.roll_deg, o.roll_sd_deg, o.pitch_deg, o.pitch_sd_deg, o.note, o.lens, o.cues, segments, o.level_lines,
+            o.k1, o.k1_sd,
+        ),  # fmt: skip
         sky=Sky(kept.sky.fraction, kept.sky.sd, kept.sky.note, _mask(kept.sky.mask_png)),
         clarity=kept.clarity,
         elapsed_ms=kept.elapsed_ms or 0.0,

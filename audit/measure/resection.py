@@ -2,8 +2,8 @@
 
 A click ties a pixel to a place of the plan. One click gives the bearing where roll and pitch are measured; more give
 pitch, roll, angle of view and the camera's own place as well. The answer is the most likely one: every click's pixel
-error and its place's error, the measured tilt, the lens and the camera's planned place count with their own standard
-deviations, and the bearing starts at "anything". The planned pose plays no part.
+error and its place's error, the measured tilt, the lens with its bending and the camera's planned place count with their
+own standard deviations, and the bearing starts at "anything". The planned pose plays no part.
 
 The tilt is held as the world's up direction in the camera, so that a camera that looks straight down is no special
 case: its bearing is the turn about the plumb line, the direction to which the picture's upper edge points.
@@ -16,13 +16,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from audit.frames import camera_from_world, pose_from_rotation, up_in_camera, wrap_bearing_deg
-from audit.lens import Lens
+from audit.lens import Lens, least_k1
 
 __all__ = ["CLICK_SD_FRACTION", "Refused", "Resection", "Residual", "Sighting", "Station", "resect", "turn_about_plumb"]
 
@@ -37,6 +38,7 @@ _PLUMB_PITCH_DEG = -60.0
 #: Smaller sds than this make the equations stiff; far below anything measurable.
 _LEAST_SD_RAD = 1e-7
 _LEAST_SD_M = 1e-6
+_LEAST_K1_SD = 1e-6
 #: Nearer than this to the camera's foot, or than this many sds of both places (2 m at most), nothing tells a bearing.
 _OWN_PLACE_M = 0.5
 _OWN_PLACE_SD = 1.5
@@ -50,7 +52,10 @@ _SAID_WHOLE_DEG = 3.0
 _STEPS = 40
 _CONVERGED = 1e-10
 _DIFFERENCE = 1e-6
-_STATES = 7
+_STATES = 8
+_BEND = 7
+#: A radial term is tried up to this share of the one that folds the picture's corners.
+_SHORT_OF_FOLDING = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +97,8 @@ class Station:
         For the picture that was clicked, with ``hfov_sd_deg``.
     east_m, north_m, up_m, position_sd_m : float
         Planned place of the lens in local metres and the sd of each coordinate.
+    k1_sd : float
+        Of the lens's radial term; the angle of view is held, so that it moves what lies between the middle and the edge.
     pitch_deg, pitch_sd_deg, roll_deg, roll_sd_deg : float or None
         As measured in the picture; None where not measured. Near the plumb line roll is None.
     """
@@ -105,6 +112,7 @@ class Station:
     pitch_sd_deg: float | None = None
     roll_deg: float | None = None
     roll_sd_deg: float | None = None
+    k1_sd: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,13 +247,15 @@ def _too_high_or_low(station: Station, sighting: Sighting) -> str | None:
     if station.pitch_deg is None or station.pitch_sd_deg is None or sighting.up_m is None:
         return None
     lens = station.lens
-    ray = lens.unproject([sighting.column_px, sighting.row_px])
-    seen = _elevation_deg(ray, up_in_camera(station.roll_deg or 0.0, station.pitch_deg))
+    up, click = up_in_camera(station.roll_deg or 0.0, station.pitch_deg), [sighting.column_px, sighting.row_px]
+    seen = _elevation_deg(lens.unproject(click), up)
+    bent = _elevation_deg(_bent(lens, station.k1_sd).unproject(click), up)
     level = math.hypot(sighting.east_m - station.east_m, sighting.north_m - station.north_m)
     planned = math.degrees(math.atan2(sighting.up_m - station.up_m, level))
     roll_sd = _ROLL_UNKNOWN_SD_DEG if station.roll_sd_deg is None else station.roll_sd_deg
     aside = abs(sighting.column_px - lens.centre_px[0]) / lens.width_px * math.radians(lens.hfov_deg)
     sd = math.hypot(
+        bent - seen if math.isfinite(bent) else 0.0,
         # near the plumb line one picture tells pitch no better
         station.pitch_sd_deg if station.pitch_deg > _PLUMB_PITCH_DEG else max(5.0, station.pitch_sd_deg),
         roll_sd * math.sin(min(aside, math.pi / 2)),
@@ -276,7 +286,7 @@ def _contradiction(station: Station, pair: tuple[Sighting, ...], sighting: Sight
 def _outvoted(station: Station, others: tuple[Sighting, ...], sighting: Sighting) -> str:
     """How far a click lies from where the others put its place."""
     fit = _fitted(station, others)
-    rotation, lens = _rotation(station, fit.state), station.lens
+    rotation, lens = _rotation(station, fit.state), _bent(station.lens, float(fit.state[_BEND]))
     place = _offsets(station, (sighting,), fit.state[None])[0, 0]
     direction = rotation @ place
     ray = lens.unproject([sighting.column_px, sighting.row_px])
@@ -295,7 +305,8 @@ def _elevation_deg(ray: FloatArray, up: FloatArray) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Fit:
-    """State: turn about the vertical, tilt (2), log of the focal length's factor, place (3); and how well it fits."""
+    """State: turn about the vertical, tilt (2), log of the focal length's factor, place (3), the radial term's change; and
+    how well it fits."""
 
     state: FloatArray
     covariance: FloatArray
@@ -375,7 +386,7 @@ def _whitened(station: Station, sightings: tuple[Sighting, ...], states: FloatAr
     rotations = _rotations(station, states)
     offsets = _offsets(station, sightings, states)
     distance = np.linalg.norm(offsets, axis=-1)
-    rays = _rays(station.lens, sightings, states[:, 3])
+    rays = _rays(station.lens, sightings, states)
     directions = np.einsum("sij,snj->sni", rotations, offsets) / distance[..., None]
     errors = _apart(rays, directions)
     columns = [errors[..., 0], errors[..., 1]]
@@ -402,12 +413,25 @@ def _apart(rays: FloatArray, directions: FloatArray) -> FloatArray:
     return np.asarray(flat * np.where(sine > 1e-12, angle / np.maximum(sine, 1e-12), 1.0))
 
 
-def _rays(lens: Lens, sightings: tuple[Sighting, ...], log_focal: FloatArray) -> FloatArray:
-    """Directions of the clicks in the camera for focal lengths longer by a factor's log (S,), (S, N, 3)."""
+def _rays(lens: Lens, sightings: tuple[Sighting, ...], states: FloatArray) -> FloatArray:
+    """Directions of the clicks in the camera, (S, N, 3), by each state's focal length and radial term."""
     pixels = np.array([[s.column_px, s.row_px] for s in sightings])
     centre = np.array(lens.centre_px)
-    rays = lens.unproject(centre + (pixels - centre) * np.exp(-log_focal)[:, None, None])
+    scaled = centre + (pixels - centre) * np.exp(-states[:, 3])[:, None, None]
+    rays = lens.unproject(scaled)
+    for change in np.unique(states[:, _BEND]):
+        if change != 0.0:
+            some = states[:, _BEND] == change
+            rays[some] = _bent(lens, float(change)).unproject(scaled[some])
     return np.where(np.isfinite(rays), rays, lens.unproject(pixels))
+
+
+@lru_cache(maxsize=64)
+def _bent(lens: Lens, change: float) -> Lens:
+    """The lens with another radial term and the same angle of view, as far as its picture does not fold."""
+    if change == 0.0:
+        return lens
+    return replace(lens, k1=max(lens.k1 + change, _SHORT_OF_FOLDING * least_k1(lens)))
 
 
 def _offsets(station: Station, sightings: tuple[Sighting, ...], states: FloatArray) -> FloatArray:
@@ -417,7 +441,7 @@ def _offsets(station: Station, sightings: tuple[Sighting, ...], states: FloatArr
     offsets = places[None] - here[:, None]
     flat = [s.up_m is None for s in sightings]
     if any(flat):
-        rays = np.einsum("sji,snj->sni", _rotations(station, states), _rays(station.lens, sightings, states[:, 3]))
+        rays = np.einsum("sji,snj->sni", _rotations(station, states), _rays(station.lens, sightings, states))
         slope = rays[..., 2] / np.maximum(np.hypot(rays[..., 0], rays[..., 1]), 1e-6)
         offsets[..., 2] = np.where(flat, slope * np.hypot(offsets[..., 0], offsets[..., 1]), offsets[..., 2])
     return np.asarray(offsets)
@@ -489,6 +513,7 @@ def _known_sds(station: Station) -> list[tuple[int, float]]:
     lens = station.lens
     known.append((3, lens.hfov_sd_deg / lens.hfov_deg))
     known = [(i, max(sd, _LEAST_SD_RAD)) for i, sd in known]
+    known.append((_BEND, max(station.k1_sd, _LEAST_K1_SD)))
     # east, north and up among the parameters
     return known + [(i, max(station.position_sd_m, _LEAST_SD_M)) for i in (4, 5, 6)]
 
@@ -540,7 +565,7 @@ def _answer(
     angles = slopes @ fit.covariance @ slopes.T
     sds = np.sqrt(np.maximum(np.diag(angles), 0.0))
     spread = np.sqrt(np.diag(fit.covariance))
-    hfov = _hfov(station.lens, float(fit.state[3]))
+    hfov = _hfov(_bent(station.lens, float(fit.state[_BEND])), float(fit.state[3]))
     plumb = _plumb(station)
     flat = [s.landmark for s in sightings if s.up_m is None]
     if flat:
@@ -573,7 +598,7 @@ def _hfov(lens: Lens, log_focal: float) -> float:
 
 
 def _residuals(station: Station, sightings: tuple[Sighting, ...], state: FloatArray) -> tuple[Residual, ...]:
-    lens = station.lens
+    lens = _bent(station.lens, float(state[_BEND]))
     whitened = _whitened(station, sightings, state[None])[0]
     directions = _offsets(station, sightings, state[None])[0] @ _rotation(station, state).T
     centre = np.array(lens.centre_px)

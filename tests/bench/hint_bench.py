@@ -39,6 +39,7 @@ from audit.judge.limits import load_limits
 from audit.judge.lines import LinesSeen, Misfit, misfits
 from audit.lens import Lens
 from audit.match.evidence import Settings
+from audit.measure.bending import as_it_may_bend
 from audit.measure.board import board_numbers, find_boards
 from audit.measure.ground import GroundView, ground_view
 from audit.measure.image import measure_image
@@ -227,9 +228,11 @@ def _located(rng: np.random.Generator, view: View, drawing_sd: float, count: int
             hit = np.clip(pixel + rng.normal(0, CLICK_SHARE * SIZE[0], 2), 0, [SIZE[0] - 1, SIZE[1] - 1])
             at = place + rng.normal(0, drawing_sd, 3)
             sightings.append(Sighting(f"mark {len(sightings)}", *map(float, hit), *map(float, at), drawing_sd))
+    lens, k1_sd = as_it_may_bend(planned, told)
     station = Station(
-        planned, *map(float, here + rng.normal(0, drawing_sd, 3)), drawing_sd,
+        lens, *map(float, here + rng.normal(0, drawing_sd, 3)), drawing_sd,
         pitch_deg=told.pitch_deg, pitch_sd_deg=told.pitch_sd_deg, roll_deg=told.roll_deg, roll_sd_deg=told.roll_sd_deg,
+        k1_sd=k1_sd,
     )  # fmt: skip
     answer = resect(station, tuple(sightings)) if len(sightings) == count else None
     if answer is None or answer.bearing_deg is None or answer.bearing_sd_deg is None:

@@ -130,6 +130,22 @@ def _drawn(
     return station, tuple(Sighting(f"mark {i}", *hit[i], *told[i]) for i in range(clicks))
 
 
+def test_an_unknown_radial_term_counts_between_the_middle_and_the_edge() -> None:
+    """The angle of view holds the edge and nothing moves the middle: first order, sd = |d angle / d k1| k1_sd."""
+    station = replace(STATION, lens=replace(LENS, hfov_sd_deg=0.0), pitch_deg=0.0, roll_deg=0.0, position_sd_m=0.0)
+    far = 1000.0
+    sds = {}
+    for share in (0.0, 0.5, 0.9999):
+        column = LENS.centre_px[0] + share * LENS.width_px / 2
+        at = Sighting("far", column, LENS.centre_px[1], HERE[0], HERE[1] + far, HERE[2], 0.0, 0.01)
+        sds[share] = resect(replace(station, k1_sd=0.05), (at,)).bearing_sd_deg
+        edge = math.tan(math.radians(40.0))
+        radius = share * edge
+        slope = radius * (edge**2 - radius**2) / (1 + radius**2)
+        assert sds[share] == pytest.approx(math.degrees(0.05 * slope), abs=0.02)
+    assert sds[0.5] > 0.5
+
+
 def test_straight_down_the_turn_about_the_plumb_line_is_found() -> None:
     turn = 130.0
     rotation = camera_from_world(turn, -90.0)
