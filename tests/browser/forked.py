@@ -47,7 +47,8 @@ class ForkedDesk:
 
     def terminate(self) -> None:
         """Ask it to end."""
-        signal.pidfd_send_signal(self._end, signal.SIGTERM)
+        with suppress(ProcessLookupError):
+            signal.pidfd_send_signal(self._end, signal.SIGTERM)
 
     def kill(self) -> None:
         """End it."""
@@ -57,6 +58,7 @@ class ForkedDesk:
 
 def fork_desk(port: int, variables: dict[str, str], place: Path, log: Path) -> ForkedDesk:
     """A desk on a port of this machine, by the variables that the command would give its server."""
+    log.parent.mkdir(exist_ok=True)
     loaded = _loaded()
     assert loaded.stdin is not None and loaded.stdout is not None
     with tempfile.TemporaryDirectory() as folder:

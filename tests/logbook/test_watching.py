@@ -7,6 +7,7 @@ import logging
 import socket
 import subprocess
 import sys
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,6 +16,7 @@ import pytest
 from audit.cli import sentences
 from audit.logbook import Logbook
 from audit.logs import JsonLines
+from tests.conftest import Ran
 from tests.logbook_samples import METHOD, fill, make_photo, make_placement, start
 
 ROOT = Path(__file__).parents[2]
@@ -68,10 +70,10 @@ def test_progress_names_who_writes_and_believes_no_note_of_the_dead(place) -> No
         assert made.progress(1).writer is None, "that process has ended"
 
 
-def test_show_progress_prints_one_line(book: Logbook) -> None:
-    done = command("show", book.address, "--progress")
-    assert done.returncode == 0 and done.stdout == sentences.progress_sentence(book.progress(1)) + "\n"
-    line = json.loads(command("show", book.address, "--progress", "--json").stdout)
+def test_show_progress_prints_one_line(book: Logbook, audit: Callable[..., Ran]) -> None:
+    done = audit("show", book.address, "--progress")
+    assert done.code == 0 and done.out == sentences.progress_sentence(book.progress(1)) + "\n"
+    line = audit("show", book.address, "--progress", "--json").lines[0]
     assert (line["visit"], line["on"], line["photos"], line["measured"], line["writer"]) == (1, "2026-06-16", 6, 2, None)
 
 
@@ -114,14 +116,14 @@ def test_a_new_version_keeps_the_old_and_shows_the_difference(place) -> None:
     assert made.verify() == (), "a signed visit may be measured again"
 
 
-def test_the_same_version_shows_no_difference(book: Logbook) -> None:
-    done = command("methods", book.address)
-    assert done.returncode == 0 and done.stdout == ""
-    assert "no picture was measured by more than one version" in done.stderr
+def test_the_same_version_shows_no_difference(book: Logbook, audit: Callable[..., Ran]) -> None:
+    done = audit("methods", book.address)
+    assert done.code == 0 and done.out == ""
+    assert "no picture was measured by more than one version" in done.err
     sha256 = book.photos(1)[0].sha256
     book.put_measurement(sha256, "image/2", book.measurement(sha256, METHOD) or {})
-    assert command("methods", book.address).stdout == "C-1/day.jpg (version image/1 → image/2): the same\n"
-    line = json.loads(command("methods", book.address, "--json").stdout)
+    assert audit("methods", book.address).out == "C-1/day.jpg (version image/1 → image/2): the same\n"
+    line = audit("methods", book.address, "--json").lines[0]
     assert line == {"photo": "C-1/day.jpg", "old_method": METHOD, "new_method": "image/2", "changes": {}}
 
 
