@@ -8,19 +8,23 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from io import BytesIO
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from audit import running
 from audit.logbook import Logbook
 from audit.photos.inbox import Inbox
 from audit.plan.files import read_plan
 from audit.running import Job, RunningVisit
+from tests.conftest import photograph_bytes
 
 ROOT = Path(__file__).resolve().parent.parent
 DAY = "2026-06-16"
-MANY = 24
+#: So many are worth workers; so few are read by the visit's own process.
+MANY, FEW = 24, 6
 
 
 @pytest.fixture
@@ -30,11 +34,22 @@ def book(tmp_path: Path, plan: Path) -> Iterator[Logbook]:
 
 
 @pytest.fixture
-def photos(tmp_path: Path, picture_bytes: bytes) -> Path:
-    folder = tmp_path / "photos"
+def photos(tmp_path: Path) -> Path:
+    return laid_out(tmp_path / "photos", MANY)
+
+
+@pytest.fixture
+def few(tmp_path: Path) -> Path:
+    return laid_out(tmp_path / "few", FEW)
+
+
+def laid_out(folder: Path, count: int) -> Path:
+    """Small photos, that take no longer than their number asks, and a file that is none."""
+    small = BytesIO()
+    Image.open(BytesIO(photograph_bytes())).resize((160, 90)).save(small, "JPEG")
     folder.mkdir()
-    for n in range(MANY):
-        (folder / f"C-1_{n:03d}.jpg").write_bytes(picture_bytes + bytes([n]))
+    for n in range(count):
+        (folder / f"C-1_{n:03d}.jpg").write_bytes(small.getvalue() + bytes([n]))
     (folder / "notes.txt").write_text("no photo")
     return folder
 
@@ -72,8 +87,8 @@ def test_the_seconds_of_a_step_move_while_one_item_takes_long(book: Logbook, pho
     assert run.step_seconds == 0
 
 
-def test_it_says_how_far_it_is_and_what_it_brought(book: Logbook, photos: Path) -> None:
-    run = RunningVisit(job(book, photos))
+def test_it_says_how_far_it_is_and_what_it_brought(book: Logbook, few: Path) -> None:
+    run = RunningVisit(job(book, few))
     run.start()
     assert run.process_id not in (None, os.getpid())
     seen = []
@@ -82,9 +97,9 @@ def test_it_says_how_far_it_is_and_what_it_brought(book: Logbook, photos: Path) 
             seen.append(run.progress)
         time.sleep(0.02)
     assert run.problem is None and run.brought is not None
-    assert (run.brought.photos, run.brought.refused) == (MANY, 1)
-    assert len(seen) >= 3 and seen[-1].total > 0
-    assert len(book.photos(book.visit(run.brought.visit))) == MANY
+    assert (run.brought.photos, run.brought.refused) == (FEW, 1)
+    assert len(seen) >= 3 and max(each.total for each in seen) == FEW + 1
+    assert len(book.photos(book.visit(run.brought.visit))) == FEW
     assert Inbox.under_way(book.address) == ()
 
 
@@ -107,19 +122,19 @@ def test_its_process_loads_no_page(book: Logbook, photos: Path, tmp_path: Path) 
     assert told.stdout == "[]\n"
 
 
-def test_it_stops_when_asked_and_goes_on_later(book: Logbook, photos: Path) -> None:
-    run = RunningVisit(job(book, photos))
+def test_it_stops_when_asked_and_goes_on_later(book: Logbook, few: Path) -> None:
+    run = RunningVisit(job(book, few))
     run.start()
     until(lambda: run.progress is not None and run.progress.step == "read" and run.progress.done > 0)
     run.stop()
     run.wait(60)
     assert run.stopping and not run.alive and run.problem is not None and "stopped" in run.problem
-    assert 0 < len(book.photos(book.visit())) < MANY
+    assert 0 < len(book.photos(book.visit())) < FEW
     assert len(Inbox.under_way(book.address)) == 1
-    again = RunningVisit(job(book, photos))
+    again = RunningVisit(job(book, few))
     again.start()
     again.wait(120)
-    assert again.brought is not None and again.brought.photos == MANY and len(book.visits()) == 1
+    assert again.brought is not None and again.brought.photos == FEW and len(book.visits()) == 1
 
 
 def test_a_folder_that_is_not_there_is_one_sentence(book: Logbook, tmp_path: Path) -> None:
@@ -129,8 +144,8 @@ def test_a_folder_that_is_not_there_is_one_sentence(book: Logbook, tmp_path: Pat
     assert run.problem is not None and "no such folder" in run.problem and Inbox.under_way(book.address) == ()
 
 
-def test_a_process_that_dies_is_one_sentence(book: Logbook, photos: Path) -> None:
-    run = RunningVisit(job(book, photos))
+def test_a_process_that_dies_is_one_sentence(book: Logbook, few: Path) -> None:
+    run = RunningVisit(job(book, few))
     run.start()
     until(lambda: run.progress is not None)
     os.kill(run.process_id or 0, signal.SIGKILL)
@@ -140,10 +155,10 @@ def test_a_process_that_dies_is_one_sentence(book: Logbook, photos: Path) -> Non
 
 def test_workers_are_started_where_the_photos_are_worth_them(photos: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(running, "usable_cores", lambda: 2)
-    (tmp_path / "few").mkdir()
-    (tmp_path / "few" / "one.jpg").write_bytes(b"")
+    (tmp_path / "one").mkdir()
+    (tmp_path / "one" / "one.jpg").write_bytes(b"")
     (tmp_path / "all.zip").write_bytes(b"")
-    assert [running._workers(tmp_path / name) for name in ("few", "photos", "all.zip", "nowhere")] == [0, 2, 2, 0]
+    assert [running._workers(tmp_path / name) for name in ("one", "photos", "all.zip", "nowhere")] == [0, 2, 2, 0]
 
 
 def test_it_ends_with_its_server_however_that_ends(book: Logbook, photos: Path, tmp_path: Path) -> None:
