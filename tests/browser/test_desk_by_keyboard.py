@@ -13,7 +13,7 @@ import pytest
 
 from audit.logbook import Logbook, verify_package
 from audit.plan.files import read_plan
-from tests.browser.desk_server import idle, press, served, shown
+from tests.browser.desk_server import SIZES, idle, press, served, shown
 from tests.desk_samples import HOSTILE_NAME, judged_logbook, photograph, write_plan_of
 
 pytestmark = pytest.mark.browser
@@ -130,16 +130,19 @@ def test_hostile_names_are_shown_as_text(site: tuple[str, Path], page_of: Callab
     assert not [url for url in asked if not re.match(r"(http|ws)://127\.0\.0\.1|data:|blob:", url)]
 
 
-@pytest.mark.parametrize("size", ["desk", "phone"])
-def test_each_page_is_drawn(site: tuple[str, Path], page_of: Callable[[str], Any], keep: Any, size: str) -> None:
+def test_each_page_is_drawn(site: tuple[str, Path], page_of: Callable[[str], Any], keep: Any) -> None:
+    """At a desk, and once it is made as narrow as a phone."""
     address, _ = site
-    page = page_of(size)
+    page = page_of("desk")
     for name in PAGES:
         shown(page, address, name)
-        keep(page, f"{name or 'review'}_{size}")
-        assert page.locator("[data-testid='stException']").count() == 0, name
-        over = page.evaluate("document.scrollingElement.scrollWidth - window.innerWidth")
-        assert over <= 1, f"{name} is {over} px wider than the screen"
+        for size in ("desk", "phone"):
+            page.set_viewport_size(SIZES[size])
+            idle(page)
+            keep(page, f"{name or 'review'}_{size}")
+            assert page.locator("[data-testid='stException']").count() == 0, name
+            over = page.evaluate("document.scrollingElement.scrollWidth - window.innerWidth")
+            assert over <= 1, f"{name} is {over} px wider than the screen"
 
 
 def test_drawing_opens_a_camera_by_keyboard(site: tuple[str, Path], page_of: Callable[[str], Any]) -> None:
