@@ -39,10 +39,12 @@ _FAR_M = 12.0
 #: probabilities: the fewer photos are sure, the more each sure one leans on what is only assumed of phones and crews,
 #: as simulated walks show. Less where a position is told poorly. This and what follows is set by the worst of three makers of walks, which
 #: share no code (tests/bench/matching_figures.py).
-_SURENESS, _TRUST, _FAR_TRUST = (0.6, 0.9, 0.95), (0.25, 0.5, 0.85), 0.85
+_SURENESS, _TRUST, _FAR_TRUST = (0.6, 0.9, 0.95), (0.25, 0.35, 0.7), 0.85
 #: What trust gains, up to a most, where a photo near by names the likely camera, so that little is left but where its
 #: stay ends; and trust where most cameras are named. Never above 1: of what the draws gave nine in ten, one in ten was wrong.
-_TIED_GAIN, _TIED_TRUST, _NAMED_TRUST = 0.45, 0.85, 0.85
+_TIED_GAIN, _TIED_TRUST, _NAMED_TRUST = 0.45, 0.75, 0.75
+#: Share of cameras that are named from which that gain is full: where few are, the next camera's photos bear no label to end a stay.
+_GAIN_NAMED = 0.8
 #: Trust in a photo's own label: one in a hundred is misread or stuck on another camera, so that its place is sure only where the photos
 #: round about bear it out.
 _LABEL_TRUST = 0.6
@@ -269,8 +271,9 @@ def _trust(tied: FloatArray, share: FloatArray, least: FloatArray, count: int = 
     enough = min(1.0, count / _ENOUGH_DRAWS)
     least = least * (1.0 - _FEW_DRAWS_COST * (1.0 - enough)) * (1.0 - (1.0 - _LOST_TRUST) * lost)
     local = np.clip((tied - _LEAST_TIED) / (_FULLY_TIED - _LEAST_TIED), 0.0, 1.0)
+    gain = _TIED_GAIN * np.clip(share / _GAIN_NAMED, 0.0, 1.0)
     everywhere = (1.0 - lost) * np.clip((share - _FEW_NAMED) / (_MOST_NAMED - _FEW_NAMED), 0.0, 1.0)
-    tied_trust = np.maximum(least, np.minimum(_TIED_TRUST, least + _TIED_GAIN * enough * local))
+    tied_trust = np.maximum(least, np.minimum(_TIED_TRUST, least + gain * enough * local))
     return np.asarray(np.maximum(tied_trust, least + np.maximum(0.0, _NAMED_TRUST - least) * everywhere))
 
 
