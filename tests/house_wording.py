@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from io import BytesIO
 from pathlib import Path
 from string import Formatter
+from typing import Any
 
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import read_po, write_po
@@ -269,6 +270,21 @@ def gather_pages() -> Iterator[tuple[Sentence, str]]:
             yield Sentence(found[1] or found[2]), str(path.relative_to(ROOT))
 
 
+def gather_help() -> Iterator[str]:
+    """The help of every command, argument and option."""
+    import typer
+
+    from audit.cli.commands import app
+    from audit.cli.help import help_text
+
+    def walk(command: Any) -> Iterator[str]:
+        yield from filter(None, (help_text(getattr(told, "help", None)) for told in (command, *command.params)))
+        for below in getattr(command, "commands", {}).values():
+            yield from walk(below)
+
+    yield from walk(typer.main.get_command(app))
+
+
 def _vocabulary() -> Iterator[str]:
     for words in tomllib.loads(VOCABULARY.read_text(encoding="utf-8")).values():
         yield from words
@@ -292,6 +308,8 @@ def gather() -> dict[str | tuple[str, str], Sentence]:
             add(sentence, str(path.relative_to(ROOT)))
     for sentence, place in gather_pages():
         add(sentence, place)
+    for text in gather_help():
+        add(Sentence(text), "audit/cli/commands.py")
     for word in _vocabulary():
         if word not in found:
             add(Sentence(word), "audit/wording/vocabulary.toml")

@@ -32,10 +32,12 @@ from audit.cli import (
     singles,
     visit,
 )
+from audit.cli.help import help_in
 from audit.cli.options import COULD_NOT, DONE
 from audit.cli.speak import say, speak_in
 from audit.errors import AuditError
 from audit.logs import JsonLines
+from audit.wording import LANGUAGES
 
 __all__ = ["app", "main"]
 
@@ -130,7 +132,10 @@ def main() -> None:
         arguments = [*arguments[1:], "--json"]
     arguments = _language_first(arguments)
     try:
-        code = app(args=arguments, standalone_mode=False)
+        command = typer.main.get_command(app)
+        if (language := _asked_language(arguments)) not in (None, "en"):
+            help_in(command, str(language))
+        code = command(args=arguments, standalone_mode=False)
     except typer.Abort:
         say(sentences.STOPPED)
         code = COULD_NOT
@@ -173,6 +178,13 @@ def _language_first(arguments: list[str]) -> list[str]:
         if word.startswith("--language="):
             return [word, *arguments[:at], *arguments[at + 1 :]]
     return arguments
+
+
+def _asked_language(arguments: list[str]) -> str | None:
+    """The language that is asked for and known, before anything is read by it: the help of commands comes first."""
+    named = arguments[0].partition("=")[2] or arguments[1] if arguments and arguments[0].startswith("--language") and len(arguments) > 1 else None
+    language = named or os.environ.get("PHOTO_AUDIT_LANGUAGE")
+    return language if language in LANGUAGES else None
 
 
 def _fault(error: Exception) -> str:
