@@ -39,7 +39,7 @@ _NOT_READ = frozenset({"info", "debug", "warning", "error", "exception", "getLog
                        "RuntimeError", "update_layout", "startswith", "endswith", "removeprefix", "removesuffix", "CheckConstraint"})  # fmt: skip
 _LOG = re.compile(r"^_?log(ger)?$", re.IGNORECASE)
 _WORDS = re.compile(r"[A-Za-zÀ-ÿ'’]{2,}[,;:.]? \(?['‘]?[A-Za-zÀ-ÿ]{1,}")
-_CODE = re.compile(r"^\s*(SELECT|UPDATE|INSERT|DELETE|PRAGMA|CREATE|BEGIN|ALTER|from |<|\{\")|\\[dwsb]|</|\(\?|://\{|^[a-z_]+(, [a-z_]+)+,?$|\||^/[A-Z]|^default-src|^[a-z-]+: ?[a-z0-9-]+;|^[a-z ]+ [0-9x]+$")
+_CODE = re.compile(r"\btypeof\(|^\s*(SELECT|UPDATE|INSERT|DELETE|PRAGMA|CREATE|BEGIN|ALTER|from |<|\{\")|\\[dwsb]|</|\(\?|://\{|^[a-z_]+(, [a-z_]+)+,?$|\||^/[A-Z]|^default-src|^[a-z-]+: ?[a-z0-9-]+;|^[a-z ]+ [0-9x]+$")
 _MOST_VARIANTS = 16
 _NUMBER = re.compile(r"[\d.,+z ]*[fgdeG%]$|^,$|^\+?z?$")
 
