@@ -161,6 +161,7 @@ def test_photos_that_were_not_read_are_said_and_read_once_the_reader_is_here(tmp
 
     from audit.account.doubts import visit_doubts
     from audit.match.placement import Placement
+    from audit.match.reading import TEXT_METHOD
 
     book = start(str(tmp_path / "book"))
     visit = book.open_visit("commissioning", DAY)
@@ -168,7 +169,11 @@ def test_photos_that_were_not_read_are_said_and_read_once_the_reader_is_here(tmp
         data = name.encode()
         book.add_photo(visit, replace(make_photo(name, data), width_px=side, height_px=side // 2, codes=()), data)
     book.put_placements(visit, [Placement(name, None, 0.5, "uncertain", name) for name in ("wide.jpg", "thumbnail.jpg")])
-    assert visit_doubts(book, visit) == ()
+    (left,) = visit_doubts(book, visit)
+    assert left.startswith("1 photo that nothing else places was not read") and "run the visit again" in left
+    wide = next(photo for photo in book.photos(visit) if photo.name == "wide.jpg")
+    book.put_measurement(wide.sha256, TEXT_METHOD, {"lines": []})
+    assert visit_doubts(book, visit) == (), "once it is read, nothing is left to say"
     line = without(monkeypatch, "reading")
     (said,) = visit_doubts(book, visit)
     assert said.startswith("1 photo that nothing else places was not read") and line in said

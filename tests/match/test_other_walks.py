@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from audit.match.assign import match_photos
@@ -32,3 +34,14 @@ def test_copies_without_metadata_are_placed_by_their_labels_and_their_order_alon
     counts = tally(walk, match_photos(walk.site, walk.photos))
     assert all(p.metadata.taken_at is None for p in walk.photos)
     assert counts["right"] > 20 and counts["wrong"] <= 0.02 * counts["right"]
+
+
+def test_a_label_that_the_photos_round_about_speak_against_is_asked_for_and_not_put_to_a_neighbour() -> None:
+    walk = WAYS["phones"]("street", 40, 21, "all")
+    named = [k for k, photo in enumerate(walk.photos) if photo.metadata.text]
+    middle, far = named[len(named) // 2], named[2]
+    wrong = replace(walk.photos[middle].metadata, text=walk.photos[far].metadata.text)
+    photos = [replace(photo, metadata=wrong) if k == middle else photo for k, photo in enumerate(walk.photos)]
+    placed = next(p for p in match_photos(walk.site, photos) if p.photo == walk.photos[middle].name)
+    assert placed.decision == "uncertain"
+    assert "the photos before and after it speak against what its label names" in placed.evidence
