@@ -59,6 +59,10 @@ def test_a_photo_with_a_position_gets_the_nearest_cameras_and_one_without_those_
         expected += [a, b, 18 + i, 39 - i]
     wanted = list(dict.fromkeys([17, 40, *expected]))[: width - 1]
     assert between[: width - 1] == wanted
+    beside_itself = []
+    for i, a in enumerate(nearest(site.walk_coordinates, site.walk_coordinates[40], 8)):
+        beside_itself += [a, 41 + i, 39 - i]
+    assert found[3, : width - 1].tolist() == list(dict.fromkeys(beside_itself))[: width - 1], "a known one is its own last and next"
     spread = np.linspace(0, 59, width - 1).astype(int).tolist()
     assert found[4, : width - 1].tolist() == spread, "nothing known in this stream: cameras from all over the site"
     assert 40 not in set(found[5].tolist()) - set(spread), "what another stream knows is no anchor"
