@@ -13,7 +13,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from ui.parts.plain import paragraph
 from ui.parts.session import paired, signed_in, visit_bar
 from ui.parts.style import apply_style
-from ui.parts.words import word
+from ui.parts.words import speak_this_run, word
 
 _PAGES = ("review", "bring_in", "aim", "place", "site", "over_time", "checks", "sign", "plan")
 
@@ -30,6 +30,7 @@ def _links(pages: list[StreamlitPage], shown: StreamlitPage) -> None:
 
 def main() -> None:
     """Lay out the desk."""
+    speak_this_run()
     st.set_page_config(page_title=word("desk.title"), layout="wide", initial_sidebar_state="collapsed")
     apply_style()
     folder = Path(__file__).resolve().parent / "desk_pages"

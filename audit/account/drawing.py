@@ -19,7 +19,7 @@ from audit.frames import bearing_difference_deg, camera_from_world
 from audit.judge.finding import STATES, State, Verdict
 from audit.judge.intended import intended_pose
 from audit.plan.model import Camera, Site
-from audit.plan.optics import Pose, geometry
+from audit.plan.optics import Pose, nearest_ground_m
 
 __all__ = ["Seen", "Sheet", "Size", "seen_of", "site_svg", "size_of"]
 
@@ -378,7 +378,7 @@ def _cone(camera: Camera, bearing_deg: float, frame: _Frame, reach_m: float) -> 
 
 def _ground_bar(camera: Camera, pose: Pose, frame: _Frame, reach_m: float, *, measured: bool) -> str:
     """A bar across the view where the picture's lower edge meets the ground, as far as it lies within the cone."""
-    nearest = geometry(camera, pose).nearest_ground_m
+    nearest = nearest_ground_m(camera, pose)
     if nearest is None or not 0.2 < nearest <= reach_m:
         return ""
     half = min(25.0, camera.lens.hfov_deg / 3)

@@ -73,10 +73,10 @@ def left_open(items: Iterable[Unproven]) -> tuple[Unproven, ...]:
 
 def by_reason(items: Iterable[Unproven]) -> dict[Reason, tuple[Unproven, ...]]:
     """The same by reason, the commonest first."""
-    found: dict[Reason, tuple[Unproven, ...]] = {}
+    found: dict[Reason, list[Unproven]] = {}
     for item in items:
-        found[item.reason] = (*found.get(item.reason, ()), item)
-    return dict(sorted(found.items(), key=lambda pair: -len(pair[1])))
+        found.setdefault(item.reason, []).append(item)
+    return {reason: tuple(group) for reason, group in sorted(found.items(), key=lambda pair: -len(pair[1]))}
 
 
 def unproven_sentences(items: Sequence[Unproven]) -> tuple[str, ...]:

@@ -27,6 +27,7 @@ __all__ = [
     "geometry",
     "horizon_curve",
     "lowest_pitch_for_sky",
+    "nearest_ground_m",
     "open_sky_fraction",
     "open_sky_under_poses",
     "uncertainty",
@@ -181,6 +182,11 @@ def geometry(camera: Camera, pose: Pose | None = None) -> Geometry:
         far,
         _target_views(camera, pose),
     )
+
+
+def nearest_ground_m(camera: Camera, pose: Pose) -> float | None:
+    """How far from its foot the picture's lower edge meets level ground, metres, as :func:`geometry` has it; None where it never does."""
+    return _ground_reach(camera.height_m, pose, _middle_column(camera.lens))[0]
 
 
 def under_poses(

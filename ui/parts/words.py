@@ -15,22 +15,33 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 from audit.judge.finding import STATE_MARKS, State
 from audit.wording import LANGUAGES, label, language_of, translated
 
-__all__ = ["check_word", "language", "reasons_at_hand", "said", "speaking", "state_mark", "state_word", "term", "within_sentence", "word"]
+__all__ = ["check_word", "language", "reasons_at_hand", "said", "speak_this_run", "speaking", "state_mark", "state_word", "term", "within_sentence", "word"]
 
 #: Where the picked language is kept for the session.
 _PICKED = ("language", "kept language")
 #: The language of an answer outside the desk's pages.
 _ASKED: ContextVar[str] = ContextVar("language", default="en")
+#: The language of the run of a page that is under way: a page of a large site asks tens of thousands of times.
+_NOW: ContextVar[str | None] = ContextVar("language_now", default=None)
 
 
 def language() -> str:
     """The language of whoever looks: the one that was picked, else the browser's."""
+    known = _NOW.get()
+    if known is not None:
+        return known
     if get_script_run_ctx(suppress_warning=True) is None:
         return _ASKED.get()
     for chosen in (*(st.session_state.get(key) for key in _PICKED), st.query_params.get("language")):
         if chosen in LANGUAGES:
             return str(chosen)
     return language_of(st.context.headers.get("Accept-Language"))
+
+
+def speak_this_run() -> None:
+    """Look once for the language, at the beginning of a page's run, and keep it until the next one begins."""
+    _NOW.set(None)
+    _NOW.set(language())
 
 
 @contextmanager
