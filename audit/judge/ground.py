@@ -19,10 +19,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from audit.measure.ground import CELL, GroundView
 
-__all__ = ["GroundMisfit", "GroundSeen", "ground_misfits", "may_share_ground"]
+__all__ = ["GroundMisfit", "GroundSeen", "ground_misfits", "may_share_ground", "neighbours"]
 
 FloatArray = NDArray[np.float64]
 
@@ -48,6 +49,8 @@ _SMEAR_DEG = 2.0
 _ROUNDS = 3
 #: A neighbour is never believed nor doubted altogether: the plan may have its place wrong as well.
 _DOUBT = (1e-3, 1.0 - 1e-3)
+#: Added to a circle that must hold all that lie on it.
+_SLACK_M = 1e-6
 #: Cameras whose ground lies at other heights share no plane.
 _SAME_LEVEL_M = 0.5
 
@@ -107,7 +110,8 @@ def may_share_ground(first: GroundSeen, second: GroundSeen) -> bool:
 
 def ground_misfits(seen: Sequence[GroundSeen]) -> dict[str, GroundMisfit]:
     """Every camera whose bearing was not shown and whose ground some neighbour sees, by camera."""
-    against = {k: _told(seen, k) for k, own in enumerate(seen) if not own.shown}
+    near = neighbours(seen)
+    against = {k: _told(seen, k, near[k]) for k, own in enumerate(seen) if not own.shown}
     good = np.array([1.0 if s.shown else 1.0 - _PANNED for s in seen])
     far = np.abs(_TURNS_DEG) > _NEAR_DEG
     chances: dict[int, FloatArray] = {}
@@ -129,12 +133,27 @@ def _misfit(
     return GroundMisfit(float(chance[far].sum()), float(_TURNS_DEG[best]), tuple(others))
 
 
-def _told(seen: Sequence[GroundSeen], own: int) -> dict[int, FloatArray]:
+def neighbours(seen: Sequence[GroundSeen]) -> list[list[int]]:
+    """For each camera the nearest that may share its ground, nearest first, by place among those seen."""
+    found: list[list[int]] = [[] for _ in seen]
+    spaces: dict[str, list[int]] = {}
+    for k, camera in enumerate(seen):
+        spaces.setdefault(camera.space, []).append(k)
+    for members in spaces.values():
+        places = np.array([(seen[k].east_m, seen[k].north_m) for k in members])
+        heights = np.array([seen[k].height_m for k in members])
+        at = {k: i for i, k in enumerate(members)}
+        around = cKDTree(places).query_ball_point(places, _FARTHEST * (heights + heights.max()) + _SLACK_M)
+        for k, place, others in zip(members, places, around, strict=True):
+            near = [members[o] for o in sorted(others) if members[o] != k and may_share_ground(seen[k], seen[members[o]])]
+            away = [float(np.sum((places[at[o]] - place) ** 2)) for o in near]
+            found[k] = [near[i] for i in np.argsort(away, kind="stable")[:_NEIGHBOURS]]
+    return found
+
+
+def _told(seen: Sequence[GroundSeen], own: int, near: Sequence[int]) -> dict[int, FloatArray]:
     """Log likelihood of each turn by each neighbour that sees some of the same ground."""
-    camera = seen[own]
-    near = [k for k, other in enumerate(seen) if k != own and may_share_ground(camera, other)]
-    near.sort(key=lambda k: (seen[k].east_m - camera.east_m) ** 2 + (seen[k].north_m - camera.north_m) ** 2)
-    found = {k: _likeness(camera, seen[k]) for k in near[:_NEIGHBOURS]}
+    found = {k: _likeness(seen[own], seen[k]) for k in near}
     return {k: scores for k, scores in found.items() if scores.any()}
 
 

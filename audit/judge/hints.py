@@ -6,6 +6,9 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+import numpy as np
+from scipy.spatial import cKDTree
+
 from audit.judge.carried import todays_orientation
 from audit.judge.evidence import CameraEvidence, Snapshot
 from audit.judge.finding import Verdict
@@ -77,8 +80,12 @@ def bearing_hints(
 def own_grounds(site: Site, evidence: Mapping[str, CameraEvidence]) -> tuple[OwnGround, ...]:
     """The day pictures of known tilt of cameras that have another such camera near by on their floor."""
     found = {c.camera: own for c in site.cameras if (own := _own_ground(c, evidence.get(c.camera))) is not None}
-    cameras = [c for c in site.cameras if c.camera in found]
-    return tuple(found[c.camera] for c in cameras if any(o is not c and _near(c, o) for o in cameras))
+    spaces: dict[str, list[Camera]] = {}
+    for camera in site.cameras:
+        if camera.camera in found:
+            spaces.setdefault(_space(camera), []).append(camera)
+    near = {c.camera for cameras in spaces.values() for c in _with_another_near(cameras)}
+    return tuple(found[c.camera] for c in site.cameras if c.camera in near)
 
 
 def _own_ground(camera: Camera, evidence: CameraEvidence | None) -> OwnGround | None:
@@ -93,9 +100,13 @@ def _own_ground(camera: Camera, evidence: CameraEvidence | None) -> OwnGround | 
     return OwnGround(camera.camera, shot, told.lens, told.roll_deg, told.pitch_deg)
 
 
-def _near(first: Camera, second: Camera) -> bool:
-    apart = math.hypot(first.east_m - second.east_m, first.north_m - second.north_m)
-    return _space(first) == _space(second) and apart <= _GROUND_APART_M
+def _with_another_near(cameras: list[Camera]) -> list[Camera]:
+    if len(cameras) < 2:
+        return []
+    places = np.array([(c.east_m, c.north_m) for c in cameras])
+    # the nearest of any place is the camera itself, or one on the same spot
+    apart = cKDTree(places).query(places, k=2)[0][:, 1]
+    return [c for c, metres in zip(cameras, apart, strict=True) if metres <= _GROUND_APART_M]
 
 
 def _space(camera: Camera) -> str:

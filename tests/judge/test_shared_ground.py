@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from audit.judge.ground import GroundSeen, ground_misfits
+from audit.judge.ground import GroundSeen, ground_misfits, may_share_ground, neighbours
 from audit.judge.hints import bearing_hints, ground_worth_a_look, own_grounds
 from audit.lens import Lens
-from audit.measure.ground import ground_view
+from audit.measure.ground import GroundView, ground_view
 from tests.judge_samples import LIMITS, SITE, evidence, good_pair
 from tests.measure.ground_scenes import photograph, yard
 
@@ -62,6 +62,39 @@ def test_another_floor_or_level_is_another_ground(site: list[GroundSeen]) -> Non
     panned = replace(site[1], bearing_deg=site[1].bearing_deg - 40.0)
     for elsewhere in (replace(panned, space="1/outdoor"), replace(panned, ground_up_m=3.0)):
         assert "C1" not in ground_misfits([site[0], elsewhere, site[2], site[3]])
+
+
+def test_neighbours_are_those_that_a_plain_loop_finds() -> None:
+    """Random sites of several floors, levels and heights, some cameras on one spot, against every pair looked at."""
+    rng, blank = np.random.default_rng(12), np.zeros((1, 1), np.float32)
+    view = GroundView(blank, blank.astype(bool))
+    for count in (1, 2, 30, 200):
+        spots = rng.uniform(-60, 60, (count, 2)).round()
+        seen = [
+            GroundSeen(str(k), *map(float, spots[k]), float(rng.uniform(2, 9)), float(rng.choice([0, 0, 3])), str(rng.integers(2)), 0.0, view)
+            for k in range(count)
+        ]
+        for k, found in enumerate(neighbours(seen)):
+            others = [o for o in range(count) if o != k and may_share_ground(seen[k], seen[o])]
+            others.sort(key=lambda o: (spots[o][0] - spots[k][0]) ** 2 + (spots[o][1] - spots[k][1]) ** 2)
+            assert found == others[:6]
+
+
+def test_grounds_are_wanted_of_cameras_with_another_near_by_on_their_floor() -> None:
+    """Against every pair looked at: 60 m, the same floor."""
+    rng, first = np.random.default_rng(13), SITE.cameras[0]
+    cameras = [
+        replace(first, camera=f"C{k}", east_m=float(e), north_m=float(n), floor=str(rng.integers(2)), extra=())
+        for k, (e, n) in enumerate(rng.uniform(-250, 250, (40, 2)))
+    ]
+    brought = {c.camera: evidence(c, *good_pair(c), pointed=()) for c in cameras}
+    wanted = [
+        c.camera
+        for c in cameras
+        if any(o is not c and o.floor == c.floor and math.hypot(o.east_m - c.east_m, o.north_m - c.north_m) <= 60 for o in cameras)
+    ]
+    assert 5 < len(wanted) < 40
+    assert [own.camera for own in own_grounds(replace(SITE, cameras=tuple(cameras)), brought)] == wanted
 
 
 def test_bland_ground_says_nothing(site: list[GroundSeen]) -> None:
