@@ -26,6 +26,8 @@ class Shape:
         return -(-self.width // 32) * 32, -(-self.height // 32) * 32
 
 
+STEEP_SHARE = 0.12
+"""Share of cameras that look down 20 to 60 degrees through a lens of 27 to 60: there the fewest were answered."""
 CAMERA_FIELDS = ("focal_px", "k1", "fisheye", "pitch", "roll", "rotation", "up")
 
 SHAPES = (Shape(384, 216), Shape(320, 240), Shape(240, 320))
@@ -65,13 +67,21 @@ def _uniform(n: int, low: float, high: float, g: torch.Generator) -> Tensor:
     return torch.rand(n, generator=g, device=g.device) * (high - low) + low
 
 
-def random_cameras(n: int, shape: Shape, g: torch.Generator) -> Cameras:
-    """Surveillance-like poses and lenses; one in ten is an equidistant fisheye."""
+def random_cameras(n: int, shape: Shape, g: torch.Generator, down: range = range(0)) -> Cameras:
+    """Surveillance-like poses and lenses; one in ten is an equidistant fisheye, one in eight long and steep.
+
+    The cameras of ``down`` look at the ground before them, through lenses of any length.
+    """
     dev = g.device
+    number = torch.arange(n, device=dev)
+    looks_down = (number >= down.start) & (number < down.stop)
     kind = torch.rand(n, generator=g, device=dev)
     pitch = torch.where(kind < 0.64, _uniform(n, -50, 30, g), _uniform(n, -45, 0, g))
     pitch = torch.where(kind > 0.9, _uniform(n, -82, 55, g), pitch)
-    pitch = torch.where(kind > 0.95, _uniform(n, -75, -35, g), pitch) * (pi / 180)
+    pitch = torch.where(kind > 0.95, _uniform(n, -75, -35, g), pitch)
+    steep = torch.rand(n, generator=g, device=dev) < STEEP_SHARE
+    pitch = torch.where(steep, _uniform(n, -60, -20, g), pitch)
+    pitch = torch.where(looks_down, _uniform(n, -85, -22, g), pitch) * (pi / 180)
     kind = torch.rand(n, generator=g, device=dev)
     normal = torch.randn(n, generator=g, device=dev)
     roll = torch.where(kind < 0.8, normal * 6, normal * 16)
@@ -80,7 +90,7 @@ def random_cameras(n: int, shape: Shape, g: torch.Generator) -> Cameras:
     roll = torch.where(kind > 0.985, _uniform(n, -180, 180, g), roll) * (pi / 180)
     bearing = _uniform(n, -pi, pi, g)
     long_side, diagonal = max(shape.width, shape.height), (shape.width**2 + shape.height**2) ** 0.5
-    hfov = torch.exp(_uniform(n, 3.3, 4.74, g)) * (pi / 180)
+    hfov = torch.exp(torch.where(steep, _uniform(n, 3.3, 4.1, g), _uniform(n, 3.3, 4.74, g))) * (pi / 180)
     fisheye = torch.rand(n, generator=g, device=dev) < 0.1
     edge = torch.where(fisheye, _uniform(n, 50, 92, g) * (pi / 180), torch.tan(hfov / 2))
     corner = torch.where(fisheye, edge, edge * (diagonal / long_side))

@@ -25,6 +25,7 @@ from torch.nn import functional as F
 from training.augment import develop, occlude, text_strips
 from training.cameras import SHAPES, Cameras, Shape, random_cameras, truth_fields, world_rays
 from training.export import export_onnx
+from training.grounds import ground_views
 from training.model import FieldNetwork, Fields, load_backbone
 from training.panoramas import RAYS, PanoramaStack, draw_index, load_stack, real_skies, render_panoramas
 from training.photographs import PhotoStack, load_photos, photo_views
@@ -34,7 +35,7 @@ from training.skies import noise_tiles, random_skies
 __all__ = ["Batch", "main", "make_batch", "network_loss"]
 
 SHAPE_SHARE = (0.6, 0.24, 0.16)
-SCENE_SHARE, INSERT_SHARE, PHOTO_SHARE = 0.16, 0.06, 0.36
+SCENE_SHARE, INSERT_SHARE, GROUND_SHARE, PHOTO_SHARE = 0.14, 0.06, 0.1, 0.2
 HINT_SHARE, HINT_SD = 0.6, 0.04
 """How often the network is told the angle of view, and how well: plans and EXIF say it within a few per cent."""
 REAL_SKIES = 0.35
@@ -81,8 +82,10 @@ def make_batch(
     scenes = 0 if held_out else round(n * SCENE_SHARE)
     inserts = 0 if held_out else round(n * INSERT_SHARE)
     photos = 0 if held_out or bank.photos is None else round(n * PHOTO_SHARE)
-    views = n - scenes - photos
-    cameras = random_cameras(n, shape, g)
+    grounds = 0 if held_out or bank.photos is None else round(n * GROUND_SHARE)
+    views = n - scenes - grounds - photos
+    drawn = views + scenes
+    cameras = random_cameras(n, shape, g, range(drawn, drawn + grounds))
     x = torch.arange(shape.width, device=dev, dtype=torch.float32)
     y = torch.arange(shape.height, device=dev, dtype=torch.float32)
     d = world_rays(cameras, x, y)
@@ -107,11 +110,12 @@ def make_batch(
         radiance, sky = torch.cat([radiance, made[inserts:]]), torch.cat([sky, made_sky[inserts:]])
         known = torch.cat([known, torch.ones(scenes, device=dev)])
     if photos and bank.photos is not None:
+        below = ground_views(d[drawn : drawn + grounds], cameras.part(drawn, drawn + grounds), bank.photos, g)
         shown, shown_sky, shown_known = photo_views(photos, shape, bank.photos, g)
-        radiance, sky = torch.cat([radiance, shown]), torch.cat([sky, shown_sky])
-        known = torch.cat([known, torch.ones(photos, device=dev)])
-        sky_pixels = torch.cat([torch.ones(views + scenes, *sky.shape[1:], device=dev), shown_known])
-        pose_known[views + scenes :] = 0
+        radiance, sky = torch.cat([radiance, below, shown]), torch.cat([sky, torch.zeros_like(below[..., 0]), shown_sky])
+        known = torch.cat([known, torch.ones(grounds + photos, device=dev)])
+        sky_pixels = torch.cat([torch.ones(drawn + grounds, *sky.shape[1:], device=dev), shown_known])
+        pose_known[drawn + grounds :] = 0
     else:
         sky_pixels = torch.ones_like(sky)
     if not held_out:
