@@ -128,6 +128,8 @@ def main() -> None:
     rng = np.random.default_rng(given.seed)
     given.output.mkdir(parents=True, exist_ok=True)
     places = json.loads((given.packed / "places.json").read_text())
+    if any(p["turn"] is not None for p in places):
+        parser.error(f"{given.packed} was packed with --turned, for training; give a folder packed without it.")
     held = [p for p in places if p["split"] == given.split]
     trained = [p for p in places if p["split"] == "train" and p["axis"] is not None]
     built = [p for p in held if p["kind"] != "country"]

@@ -22,7 +22,7 @@ import torch
 from torch import Tensor
 
 from training.evaluation_views import level_rotation
-from training.prepare import LOG_STOPS_BELOW, LOG_STOPS_TOTAL
+from training.prepare import LOG_STOPS_BELOW, LOG_STOPS_TOTAL, turn_sphere
 from training.skies import sample_sky
 
 __all__ = ["RAYS", "PanoramaStack", "draw_index", "fused", "load_stack", "real_skies", "render_panoramas"]
@@ -65,6 +65,8 @@ def load_stack(folder: Path, split: str, device: torch.device) -> PanoramaStack:
 
     def layer(place: dict[str, object]) -> np.ndarray:
         code = cv2.imread(str(folder / f"{place['key']}.jp2"), cv2.IMREAD_UNCHANGED)[..., ::-1]
+        if place["turn"] is not None:
+            code = turn_sphere(code, np.array(place["turn"]).T)
         stops = code.astype(np.float32) / 65535 * LOG_STOPS_TOTAL - LOG_STOPS_BELOW
         sky = np.zeros(stops.shape[:2], np.float32)
         if place["sky"]:

@@ -2,6 +2,9 @@
 
 ``python -m training.prepare --panoramas FOLDER --blender FOLDER --assets FOLDER --open3d FOLDER
 --qt3d FOLDER --maniskill FOLDER -o .train``
+
+What compression leaves behind lies along a panorama's rows and columns, and so tells where up is. ``--turned`` turns each
+sphere at random before it is coded; training turns it back. What figures come from is packed finely and not turned.
 """
 
 from __future__ import annotations
@@ -12,16 +15,18 @@ import csv
 import json
 import re
 import tempfile
+import zlib
 from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from training.cubemaps import equirectangular, read_dds, read_ktx
 from training.places import HELD_OUT, PLACES, Place, more_places
 
-__all__ = ["LOG_STOPS_BELOW", "LOG_STOPS_TOTAL", "add_folders", "given_folders", "main", "read_panorama", "sky_mask"]
+__all__ = ["LOG_STOPS_BELOW", "LOG_STOPS_TOTAL", "add_folders", "given_folders", "main", "random_turn", "read_panorama", "sky_mask", "turn_sphere"]
 
 LOG_STOPS_BELOW = 8.0
 """Stops below the panorama's own middle grey at which the 16-bit code starts."""
@@ -141,6 +146,27 @@ def sky_mask(place: Place, radiance: Float) -> NDArray[np.uint8] | None:
     return np.asarray(cv2.medianBlur(mask.astype(np.uint8) * 255, 3), np.uint8)
 
 
+def random_turn(name: str) -> NDArray[np.float64]:
+    """A rotation (3, 3), any as likely as another, always the same for a name."""
+    return np.asarray(Rotation.random(random_state=zlib.crc32(name.encode())).as_matrix())
+
+
+def turn_sphere(picture: NDArray[np.generic], rotation: NDArray[np.float64]) -> NDArray[np.generic]:
+    """A panorama (h, w, channels) that shows along d what the given one shows along ``rotation @ d``, bicubic."""
+    height, width = picture.shape[:2]
+    longitude = ((np.arange(width) + 0.5) / width - 0.5) * 2 * np.pi
+    latitude = (0.5 - (np.arange(height) + 0.5) / height) * np.pi
+    flat = np.cos(latitude)[:, None]
+    d = np.stack([flat * np.sin(longitude), flat * np.cos(longitude), np.tile(np.sin(latitude)[:, None], width)], -1)
+    x, y, z = np.moveaxis(d @ rotation.T, -1, 0)
+    column = (0.5 + np.arctan2(x, y) / (2 * np.pi)) * width - 0.5
+    row = (0.5 - np.arcsin(np.clip(z, -1, 1)) / np.pi) * height - 0.5
+    pad = 8
+    wrapped = np.concatenate([picture[:, -pad:], picture, picture[:, :pad]], 1)
+    return np.asarray(cv2.remap(wrapped, (column + pad).astype(np.float32), row.astype(np.float32), cv2.INTER_CUBIC,
+                                borderMode=cv2.BORDER_REPLICATE))  # fmt: skip
+
+
 def true_verticals(folder: Path) -> dict[str, tuple[float, float, float]]:
     """True vertical of each panorama that has one, from level.csv (x east, y north, z up)."""
     with (folder / "level.csv").open(newline="") as file:
@@ -179,6 +205,7 @@ def main() -> None:
     parser.add_argument("-o", "--output", type=Path, default=Path(".train"))
     parser.add_argument("--compression", type=int, default=110, help="JPEG 2000 rate, thousandths of the raw size")
     parser.add_argument("--split", action="append", help="splits to pack; all where none is named")
+    parser.add_argument("--turned", action="store_true", help="turn each sphere before it is coded, for training")
     given = parser.parse_args()
     cv2.setNumThreads(1)
     folders = given_folders(given)
@@ -195,6 +222,9 @@ def main() -> None:
         stops = np.log2(np.maximum(radiance / middle, 1e-6)) + LOG_STOPS_BELOW
         code = (np.clip(stops / LOG_STOPS_TOTAL, 0, 1) * 65535).astype(np.uint16)
         key = f"{place.source}_{place.name}"
+        turn = random_turn(key) if given.turned else None
+        if turn is not None:
+            code = turn_sphere(code, turn)
         cv2.imwrite(str(given.output / f"{key}.jp2"), code[..., ::-1], [cv2.IMWRITE_JPEG2000_COMPRESSION_X1000, given.compression])
         if mask is not None:
             cv2.imwrite(str(given.output / f"{key}.png"), mask)
@@ -203,6 +233,7 @@ def main() -> None:
                 "key": key, "name": place.name, "kind": place.kind, "split": split, "sky": mask is not None,
                 "outdoor": place.sky not in ("none", "unknown"),
                 "axis": verticals.get(place.name) if place.source == "folder" else place.axis,
+                "turn": None if turn is None else turn.tolist(),
             }
         )  # fmt: skip
     (given.output / "places.json").write_text(json.dumps(index, indent=1))
