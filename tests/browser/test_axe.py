@@ -41,6 +41,11 @@ def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
 WINDOWS = ((1440, 900), (1024, 768), (720, 450), (390, 844))
 
 
+#: Buttons and badges whose words reach beyond them.
+CUT = """() => [...document.querySelectorAll("button, .state, h1, h2")].filter((e) => e.offsetParent && e.scrollWidth > e.clientWidth + 2
+  && getComputedStyle(e).overflowX !== "visible").map((e) => e.innerText.slice(0, 60))"""
+
+
 def test_no_serious_fault(axe: str, tmp_path: Path, page_of: Callable[[str], Any]) -> None:
     judged_logbook(tmp_path).close()
     found = []
@@ -55,6 +60,26 @@ def test_no_serious_fault(axe: str, tmp_path: Path, page_of: Callable[[str], Any
                 found += [(width, name or "review", *fault) for fault in _serious(page)]
                 over = page.evaluate("document.scrollingElement.scrollWidth - window.innerWidth")
                 assert over <= 1, f"{name} is {over} px wider than a window of {width} px"
+    assert found == []
+
+
+@pytest.mark.parametrize("language", ["de", "fr"])
+def test_longer_words_fit_too(axe: str, tmp_path: Path, page_of: Callable[[str], Any], language: str) -> None:
+    """German and French are longer: no page grows wider than its window, and none of its buttons' words is cut off."""
+    judged_logbook(tmp_path).close()
+    found = []
+    with served(tmp_path / "logbook") as address:
+        page = page_of("desk")
+        for name in PAGES:
+            shown(page, address, name, f"?visit=1&language={language}")
+            for width, height in WINDOWS[2:]:
+                page.set_viewport_size({"width": width, "height": height})
+                idle(page)
+                if page.evaluate("document.scrollingElement.scrollWidth - window.innerWidth") > 1:
+                    found.append((width, name, "wider than the window"))
+                found += [(width, name, words) for words in page.evaluate(CUT)]
+            page.evaluate(axe)
+            found += [(width, name, *fault) for fault in _serious(page)]
     assert found == []
 
 
