@@ -200,7 +200,10 @@ class _Suspicions:
     def _upward(self, key: str, rows: list[Row]) -> None:
         """A few that look up among many that look down: asked where the title leaves the sign open, else said."""
         message = f"would make the camera look up, unlike the others (if it does, write {key} into as_written)"
-        self._question(key, rows, message) if key == "pitch_deg" and self._unsigned() else self._warn(key, rows, message)
+        self._question(key, rows, message) if self._in_own_words(key) else self._warn(key, rows, message)
+
+    def _in_own_words(self, key: str) -> bool:
+        return self.table.titles.get(key, key) != key
 
     def _unsigned(self) -> bool:
         from audit.plan.titles import read_title

@@ -130,7 +130,7 @@ _SAME = {
     ),
 }
 _ABOVE_GROUND = re.compile(
-    r"\babove (ground|floor|finished)|\bagl\b|\ba?ffl\b|\bokff\b|uber (boden|grund|fussboden|okff)|\bsol\b|\bsuelo\b|\bterra\b|\bsuolo\b"
+    r"\babove (the )?(ground|floor|finished|grade|soil|road|street|pavement|footpath|path|slab|deck|platform|walkway)|\b(sobre|sopra|au dessus) (el |il |la |le |du |de la )*(suelo|piso|sol|terreno|terrain|plancher|pavimento)|\bagl\b|\ba?ffl\b|\bokff\b|uber (dem |der )?(ok |oberkante )?(boden|erdboden|grund|fussboden|okff|okf|ffb|gelande|strasse|gehweg|fahrbahn|pflaster|bahnsteig|terrain)|\bsol\b|\bsuelo\b|\bterra\b|\bsuolo\b"
 )
 _DOWN = r"(?:down\w*|unten|abwarts|bas|abajo|basso|giu)"
 _UP = r"(?:up\w*|oben|aufwarts|haut|arriba|alto)"
@@ -201,7 +201,7 @@ def _without_unit(text: str) -> tuple[str, str | None]:
     said = _BRACKETS.sub(
         lambda m: " " + " ".join(w for w in re.split(r"[\s,;/]+", m.group(1)) if not unit_named(w)) + " ", said
     )
-    plain = _CRS_WORDS.sub(" ", plain_letters(said).replace("-", " "))
+    plain = _CRS_WORDS.sub(" ", plain_letters(said).replace("-", " ")).replace("above grade", "above ground")  # a degree's name elsewhere
     match = re.search(r"(?:[\s,;:/.]|\bin\b|\ben\b)+([a-z°'\"/%]+)\.?\s*$", plain)
     if match and unit is None and unit_named(match.group(1)) and match.start() > 0:
         unit, plain = unit_named(match.group(1)), plain[: match.start()]
@@ -235,7 +235,8 @@ def _of_phrase(plain: str, unit: str | None, table: TableWord) -> Title | None:
     other = _by_unit(plain, unit, table)
     if other is not None:
         return other
-    above = " ".join(re.sub(r"\b(above|uber|sobre|au dessus)\b.*", " ", bare).split())
+    known_base = bool("sea" in said or _ABOVE_GROUND.search(plain))
+    above = " ".join(re.sub(r"\b(above|uber|sobre|sopra|au dessus)\b.*", " ", bare).split()) if known_base else bare
     if above != bare and above in phrases and _fits(phrases[above][0], unit, table):
         return _said_of(Title(phrases[above][0], unit, languages=phrases[above][1]), said)
     for phrase in (plain, bare, short, above):

@@ -124,6 +124,10 @@ def _cells() -> None:
     limits = [list(r) for r in TRUTH]
     limits[5][4] = ">6.5"
     habit("a limit for a height", _csv([list(PLAIN), *limits]), "asks", waits="KA-06", cells="E7")
+    datum = titled(PLAIN, rows(height=lambda v: v + 4.2), height="Height above site datum (m)")
+    habit("heights above a datum", _csv(datum), "asks", waits=ALL, cells="E2")
+    minus = titled(PLAIN, [[*r[:6], r[6] if r[0] == "KA-04" else -r[6], *r[7:]] for r in TRUTH], pitch="Tilt down")
+    habit("one minus under tilt down", _csv(minus), "asks", waits="KA-04", cells="G5")
     mixed = titled(PLAIN, [[*r[:6], -r[6] if i % 2 else r[6], *r[7:]] for i, r in enumerate(TRUTH)], pitch="Pitch")
     habit("a pitch of both signs", _csv(mixed), "asks", waits=ALL, cells="G2:G7")
     pair = [["camera", "name", "Resolution", *PLAIN[2:8], *PLAIN[10:]], *[[r[0], r[1], f"{r[9]}x{r[8]}" if r[0] == "KA-03" else f"{r[8]}x{r[9]}", *r[2:8], *r[10:]] for r in TRUTH]]
