@@ -201,7 +201,8 @@ def _without_unit(text: str) -> tuple[str, str | None]:
     said = _BRACKETS.sub(
         lambda m: " " + " ".join(w for w in re.split(r"[\s,;/]+", m.group(1)) if not unit_named(w)) + " ", said
     )
-    plain = _CRS_WORDS.sub(" ", plain_letters(said).replace("-", " ")).replace("above grade", "above ground")  # a degree's name elsewhere
+    plain = _CRS_WORDS.sub(" ", plain_letters(said).replace("-", " "))
+    plain = re.sub(r"\babove grade\b", "above ground", plain)  # a degree's name elsewhere
     match = re.search(r"(?:[\s,;:/.]|\bin\b|\ben\b)+([a-z°'\"/%]+)\.?\s*$", plain)
     if match and unit is None and unit_named(match.group(1)) and match.start() > 0:
         unit, plain = unit_named(match.group(1)), plain[: match.start()]
