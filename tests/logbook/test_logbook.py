@@ -214,6 +214,14 @@ def test_verdicts_come_worst_first_with_pages_and_counts(place) -> None:
     assert book.verdict_counts(visit)["to check"] == 0
 
 
+def test_the_order_of_cameras_is_worst_first_and_by_name_where_they_are_alike(place) -> None:
+    book = start(place.address, place.images)
+    visit = fill(book)
+    book.put_verdicts(visit, [make_verdict("C-3"), make_verdict("C-1"), make_verdict("C-2", "defect", probability_bad=0.99)])
+    assert book.verdict_order(visit) == (("C-2", "defect"), ("C-1", "as planned"), ("C-3", "as planned"))
+    assert [v.camera for v in book.verdicts(visit)] == ["C-2", "C-1", "C-3"]
+
+
 def test_a_camera_has_a_history(place) -> None:
     book = start(place.address, place.images)
     fill(book)
