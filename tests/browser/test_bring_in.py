@@ -21,7 +21,7 @@ from tests.browser.desk_server import free_port, start
 from tests.desk_samples import write_plan_of
 
 pytestmark = pytest.mark.browser
-#: So many that a visit is still reading when a page was loaded anew and its button pressed: eighteen seconds on two idle cores.
+#: So many that a visit is still reading when a page was loaded anew and its button pressed (chosen; about 30 ms of processor a photo).
 GOOD, BAD = int(os.environ.get("PHOTO_AUDIT_TEST_HEAP", "900")), 20
 READING = f"/Reading for \\d+ s: \\d{{2,5}} of {GOOD + BAD} IMG_/.test(document.body.innerText)"
 
