@@ -43,13 +43,19 @@ def few(tmp_path: Path) -> Path:
     return laid_out(tmp_path / "few", FEW)
 
 
-def laid_out(folder: Path, count: int) -> Path:
-    """Small photos, that take no longer than their number asks, and a file that is none."""
+@pytest.fixture
+def large(tmp_path: Path) -> Path:
+    """Photos that take long enough for what is said meanwhile to be heard."""
+    return laid_out(tmp_path / "large", MANY, photograph_bytes())
+
+
+def laid_out(folder: Path, count: int, picture: bytes | None = None) -> Path:
+    """Photos, by default small ones that take no longer than their number asks, and a file that is none."""
     small = BytesIO()
     Image.open(BytesIO(photograph_bytes())).resize((160, 90)).save(small, "JPEG")
     folder.mkdir()
     for n in range(count):
-        (folder / f"C-1_{n:03d}.jpg").write_bytes(small.getvalue() + bytes([n]))
+        (folder / f"C-1_{n:03d}.jpg").write_bytes((picture or small.getvalue()) + bytes([n]))
     (folder / "notes.txt").write_text("no photo")
     return folder
 
@@ -87,8 +93,8 @@ def test_the_seconds_of_a_step_move_while_one_item_takes_long(book: Logbook, pho
     assert run.step_seconds == 0
 
 
-def test_it_says_how_far_it_is_and_what_it_brought(book: Logbook, few: Path) -> None:
-    run = RunningVisit(job(book, few))
+def test_it_says_how_far_it_is_and_what_it_brought(book: Logbook, large: Path) -> None:
+    run = RunningVisit(job(book, large))
     run.start()
     assert run.process_id not in (None, os.getpid())
     seen = []
@@ -97,9 +103,9 @@ def test_it_says_how_far_it_is_and_what_it_brought(book: Logbook, few: Path) -> 
             seen.append(run.progress)
         time.sleep(0.02)
     assert run.problem is None and run.brought is not None
-    assert (run.brought.photos, run.brought.refused) == (FEW, 1)
-    assert len(seen) >= 3 and max(each.total for each in seen) == FEW + 1
-    assert len(book.photos(book.visit(run.brought.visit))) == FEW
+    assert (run.brought.photos, run.brought.refused) == (MANY, 1)
+    assert len(seen) >= 3 and max(each.total for each in seen) == MANY + 1
+    assert len(book.photos(book.visit(run.brought.visit))) == MANY
     assert Inbox.under_way(book.address) == ()
 
 
@@ -122,19 +128,19 @@ def test_its_process_loads_no_page(book: Logbook, photos: Path, tmp_path: Path) 
     assert told.stdout == "[]\n"
 
 
-def test_it_stops_when_asked_and_goes_on_later(book: Logbook, few: Path) -> None:
-    run = RunningVisit(job(book, few))
+def test_it_stops_when_asked_and_goes_on_later(book: Logbook, large: Path) -> None:
+    run = RunningVisit(job(book, large))
     run.start()
     until(lambda: run.progress is not None and run.progress.step == "read" and run.progress.done > 0)
     run.stop()
     run.wait(60)
     assert run.stopping and not run.alive and run.problem is not None and "stopped" in run.problem
-    assert 0 < len(book.photos(book.visit())) < FEW
+    assert 0 < len(book.photos(book.visit())) < MANY
     assert len(Inbox.under_way(book.address)) == 1
-    again = RunningVisit(job(book, few))
+    again = RunningVisit(job(book, large))
     again.start()
     again.wait(120)
-    assert again.brought is not None and again.brought.photos == FEW and len(book.visits()) == 1
+    assert again.brought is not None and again.brought.photos == MANY and len(book.visits()) == 1
 
 
 def test_a_folder_that_is_not_there_is_one_sentence(book: Logbook, tmp_path: Path) -> None:

@@ -48,6 +48,10 @@ _GAIN_NAMED = 0.8
 #: Trust in a photo's own label: one in a hundred is misread or stuck on another camera, so that its place is sure only where the photos
 #: round about bear it out.
 _LABEL_TRUST = 0.6
+#: What a camera itself writes into its picture or file is on no label that could hang elsewhere.
+_WRITTEN_BY_IT = ("picture", "serial")
+#: Trust where a person's answer near by names the likely camera: no label that might be misread, but where its stay ends is left.
+_ANSWER_TRUST = 1.0
 #: Shares of a visit's photos without a time between which walks have holes that nothing in them shows: where most cameras are named
 #: counts for nothing then, and what no label near by bears out is believed by this much less.
 _FEW_LOST, _MANY_LOST, _LOST_TRUST = 0.1, 0.3, 0.6
@@ -115,10 +119,14 @@ def _beliefs(
         named = sure_cameras(known)[result.chain.photo]
         tied = _tied(belongs, result.chain, _calm_stays(arrays, result), named)
         share = _named_share(named, result.chain.cut, result.draws.begins.mean(axis=0), plan.size)
-        trust = np.where(named >= 0, _LABEL_TRUST, _trust(tied, share, least, count, _lost(arrays)))
+        answered = np.where(known.answered[result.chain.photo], named, -1)
+        told = _tied(belongs, result.chain, _calm_stays(arrays, result), answered)
+        trust = _by_answers(_trust(tied, share, least, count, _lost(arrays)), told)
+        trust = np.where(named >= 0, _LABEL_TRUST, trust)
         for step, photo in enumerate(result.chain.photo):
             seen = max(count, _ENOUGH_DRAWS) if named[step] >= 0 else count
-            own = belongs[step] if known.answered[photo] else _sobered(belongs[step], seen, trust[step])
+            certain = known.answered[photo] or any(hit.source in _WRITTEN_BY_IT for hit in known.hits[photo])
+            own = belongs[step] if certain else _sobered(belongs[step], seen, trust[step])
             belief = _belief(result.chain.candidates[step], own, int(groups[step]))
             belief.step, belief.trust, belief.against = step, float(trust[step]), _against_its_label(known, int(photo), belief)
             beliefs[int(photo)] = belief
@@ -275,6 +283,12 @@ def _trust(tied: FloatArray, share: FloatArray, least: FloatArray, count: int = 
     everywhere = (1.0 - lost) * np.clip((share - _FEW_NAMED) / (_MOST_NAMED - _FEW_NAMED), 0.0, 1.0)
     tied_trust = np.maximum(least, np.minimum(_TIED_TRUST, least + gain * enough * local))
     return np.asarray(np.maximum(tied_trust, least + np.maximum(0.0, _NAMED_TRUST - least) * everywhere))
+
+
+def _by_answers(trust: FloatArray, told: FloatArray) -> FloatArray:
+    """The trust (T,) where ``told``, see :func:`_tied`, is the probability of cameras that a person's answer near by names."""
+    local = np.clip((told - _LEAST_TIED) / (_FULLY_TIED - _LEAST_TIED), 0.0, 1.0)
+    return np.asarray(np.maximum(trust, trust + (_ANSWER_TRUST - trust) * local))
 
 
 def _sobered(belongs: FloatArray, count: int, trust: float) -> FloatArray:

@@ -42,7 +42,9 @@ _MOST_SD, _LEAST_UPRIGHT, _BOTTOM_SKY = 0.2, 0.3, 0.5
 _SAID_AT_ONCE, _LOST_DEG = 0.02, 15.0
 _ALL_SKY, _TOP_SKY, _LOW_SKY = 0.9, 0.25, 0.2
 _TWO_SIDED_95 = 1.96
-_MOST_UNSEEN = 0.1
+_MOST_UNSEEN = 0.06
+"""A small sky, or none, is told where its 95 % range is at most this wide to either side: at 0.1 a sky over half a snowfield
+passed for none; the price is 4 of 182 real pictures, none of 104 tune photographs."""
 _NARROW = 0.05
 """A small sky is told although its 95 % range reaches nought where the range is at most this wide to either side: of 794
 calibration views three true skies more are told and no false one; at 0.06 the first false one, a wall in the sun."""
