@@ -29,14 +29,14 @@ def twelve_megapixels() -> bytes:
     return data.tobytes()
 
 
-def interleaved(tasks: dict[str, Callable[[], object]], rounds: int = 11) -> dict[str, float]:
-    """Least milliseconds of each task, the tasks taking turns: what else the machine does only adds (as timeit's documentation says)."""
+def interleaved(tasks: dict[str, Callable[[], object]], clock: Callable[[], float], rounds: int = 11) -> dict[str, float]:
+    """Least milliseconds of each task by a clock, the tasks taking turns: what else the machine does only adds (as timeit's documentation says)."""
     times: dict[str, list[float]] = {name: [] for name in tasks}
     for _ in range(rounds):
         for name, task in tasks.items():
-            began = time.perf_counter()
+            began = clock()
             task()
-            times[name].append(1e3 * (time.perf_counter() - began))
+            times[name].append(1e3 * (clock() - began))
     return {name: min(values) for name, values in times.items()}
 
 
@@ -46,20 +46,19 @@ def test_opening_costs_less_than_one_full_decode() -> None:
     data = twelve_megapixels()
     pixels = decode_with_size(data, 1600).pixels
     open_photo(data, "a.jpg", guarded=True)
-    times = interleaved(
-        {
-            "full decode": lambda: cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR),
-            "decode for 1600 px": lambda: decode_with_size(data, 1600),
-            "metadata": lambda: read_metadata(data),
-            "hash": lambda: picture_hash(pixels),
-            "open": lambda: open_photo(data, "a.jpg"),
-            "open, guarded": lambda: open_photo(data, "a.jpg", guarded=True),
-        }
-    )
-    full = times["full decode"]
-    print(
-        f"\n{len(data) / 1e6:.1f} MB; "
-        + "; ".join(f"{name} {ms:.1f} ms ({ms / full:.2f}x)" for name, ms in times.items())
-    )
-    assert times["open"] < full
-    assert times["open, guarded"] < 1.3 * full
+    decode = {"full decode": lambda: cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)}
+    own = {
+        **decode,
+        "decode for 1600 px": lambda: decode_with_size(data, 1600),
+        "metadata": lambda: read_metadata(data),
+        "hash": lambda: picture_hash(pixels),
+        "open": lambda: open_photo(data, "a.jpg"),
+    }
+    of_processor = interleaved(own, time.process_time)
+    # the guard's work is another process's: only the wall's clock sees it
+    of_wall = interleaved({**decode, "open, guarded": lambda: open_photo(data, "a.jpg", guarded=True)}, time.perf_counter)
+    for times in (of_processor, of_wall):
+        full = times["full decode"]
+        print(f"\n{len(data) / 1e6:.1f} MB; " + "; ".join(f"{name} {ms:.1f} ms ({ms / full:.2f}x)" for name, ms in times.items()))
+    assert of_processor["open"] < of_processor["full decode"]
+    assert of_wall["open, guarded"] < 1.3 * of_wall["full decode"]
