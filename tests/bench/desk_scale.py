@@ -61,8 +61,9 @@ def generate(folder: Path, cameras: int) -> None:
                           findings=tuple(replace(f, camera=camera.camera) for f in verdict.findings))  # fmt: skip
         rank = STATES.index(verdict.state)
         counts[rank] += 1
+        body = dump(verdict)
         verdicts.append({"visit": 1, "camera": camera.camera, "rank": rank, "probability_good": 0.1 + n / cameras / 2,
-                         "body": dump(verdict)})  # fmt: skip
+                         "body": body, "judged": body})  # fmt: skip
         for k in range(PHOTOS_A_CAMERA):
             name = f"{camera.camera}/{k}.jpg"
             role: Role = ("snapshot", "snapshot", "label", "wide view")[k]  # type: ignore[assignment]
