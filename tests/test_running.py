@@ -51,13 +51,18 @@ def large(tmp_path: Path) -> Path:
 
 def laid_out(folder: Path, count: int, picture: bytes | None = None) -> Path:
     """Photos, by default small ones that take no longer than their number asks, and a file that is none."""
-    small = BytesIO()
-    Image.open(BytesIO(photograph_bytes())).resize((160, 90)).save(small, "JPEG")
+    picture = picture or small_photograph()
     folder.mkdir()
     for n in range(count):
-        (folder / f"C-1_{n:03d}.jpg").write_bytes((picture or small.getvalue()) + bytes([n]))
+        (folder / f"C-1_{n:03d}.jpg").write_bytes(picture + bytes([n]))
     (folder / "notes.txt").write_text("no photo")
     return folder
+
+
+def small_photograph() -> bytes:
+    small = BytesIO()
+    Image.open(BytesIO(photograph_bytes())).resize((160, 90)).save(small, "JPEG")
+    return small.getvalue()
 
 
 def job(book: Logbook, folder: Path) -> Job:

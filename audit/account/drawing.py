@@ -169,9 +169,9 @@ def site_svg(
     worst_first = sorted(cameras, key=lambda c: _rank(states, c))
     labels: dict[str, Label | None] = {}
     if len(cameras) <= _MOST_CONES:
-        marks = _landmarks(site, cameras[0].floor, frame)
-        labels, names = _names(worst_first, spots, marks, frame, letters, _cross_boxes(cameras, frame))
-        parts += _things(cameras, marks, names, letters, frame, "" if sheet.paper else _HALO)
+        marks, crosses = _landmarks(site, cameras[0].floor, frame), _crosses(cameras, frame)
+        labels, names = _names(worst_first, spots, marks, frame, letters, _boxes(crosses))
+        parts += _things(crosses, marks, names, letters, "" if sheet.paper else _HALO)
     parts += [_leader(c, spots[c.camera], frame) for c in cameras]
     parts += [
         _marker(c, states.get(c.camera, "not verified"), spots[c.camera], labels.get(c.camera), words, sheet.paper)
@@ -274,8 +274,9 @@ def _crosses(cameras: Sequence[Camera], frame: _Frame) -> list[tuple[str, float,
     return [(name, x, y) for name, x, y in places if 0 <= x <= _WIDTH_PX and 0 <= y <= frame.height_px]
 
 
-def _cross_boxes(cameras: Sequence[Camera], frame: _Frame) -> list[Box]:
-    return [(x - 5, y - 5, x + 5, y + 5) for _, x, y in _crosses(cameras, frame)]
+def _boxes(things: Sequence[tuple[str, float, float]]) -> list[Box]:
+    """What crosses and squares take."""
+    return [(x - 5, y - 5, x + 5, y + 5) for _, x, y in things]
 
 
 def _names(
@@ -288,7 +289,7 @@ def _names(
 ) -> tuple[dict[str, Label | None], list[Label | None]]:
     """Where the ids of the cameras stand, and the landmarks' names."""
     taken = taken + [(x - _HALF_PX, y - _HALF_PX, x + _HALF_PX, y + _HALF_PX) for x, y in spots.values()]
-    taken += [(x - 5, y - 5, x + 5, y + 5) for _, x, y in marks]
+    taken += _boxes(marks)
     taken += [(0.0, frame.height_px - 24, _MARGIN_PX + 190, frame.height_px), (_WIDTH_PX - 44, 0.0, _WIDTH_PX, 50 + letters_px)]
     cameras = [Wanted(c.camera, *spots[c.camera], _HALF_PX) for c in worst_first]
     named = [Wanted(name, x, y, 5.0) for name, x, y in marks] if len(marks) <= _MOST_NAMES else []
@@ -298,16 +299,15 @@ def _names(
 
 
 def _things(
-    cameras: Sequence[Camera],
+    crosses: Sequence[tuple[str, float, float]],
     marks: Sequence[tuple[str, float, float]],
     names: Sequence[Label | None],
     letters_px: float,
-    frame: _Frame,
     halo: str,
 ) -> list[str]:
     """Targets as crosses, landmarks as squares with their names."""
     out = []
-    for name, x, y in _crosses(cameras, frame):
+    for name, x, y in crosses:
         cross = f"M{x - 5:.1f},{y - 5:.1f}l10,10M{x + 5:.1f},{y - 5:.1f}l-10,10"
         out.append(f'<path d="{cross}" stroke="#0b4a75" stroke-width="2" fill="none"><title>{html.escape(name)}</title></path>')
     for (name, x, y), label in zip(marks, names, strict=True):

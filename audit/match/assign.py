@@ -117,10 +117,11 @@ def _beliefs(
         count = len(result.draws.place)
         least = _least_trust(arrays, result.chain, belongs)
         named = sure_cameras(known)[result.chain.photo]
-        tied = _tied(belongs, result.chain, _calm_stays(arrays, result), named)
+        stays = _calm_stays(arrays, result)
+        tied = _tied(belongs, result.chain, stays, named)
         share = _named_share(named, result.chain.cut, result.draws.begins.mean(axis=0), plan.size)
         answered = np.where(known.answered[result.chain.photo], named, -1)
-        told = _tied(belongs, result.chain, _calm_stays(arrays, result), answered)
+        told = _tied(belongs, result.chain, stays, answered)
         trust = _by_answers(_trust(tied, share, least, count, _lost(arrays)), told)
         trust = np.where(named >= 0, _LABEL_TRUST, trust)
         for step, photo in enumerate(result.chain.photo):
@@ -278,7 +279,7 @@ def _trust(tied: FloatArray, share: FloatArray, least: FloatArray, count: int = 
     """
     enough = min(1.0, count / _ENOUGH_DRAWS)
     least = least * (1.0 - _FEW_DRAWS_COST * (1.0 - enough)) * (1.0 - (1.0 - _LOST_TRUST) * lost)
-    local = np.clip((tied - _LEAST_TIED) / (_FULLY_TIED - _LEAST_TIED), 0.0, 1.0)
+    local = _near(tied)
     gain = _TIED_GAIN * np.clip(share / _GAIN_NAMED, 0.0, 1.0)
     everywhere = (1.0 - lost) * np.clip((share - _FEW_NAMED) / (_MOST_NAMED - _FEW_NAMED), 0.0, 1.0)
     tied_trust = np.maximum(least, np.minimum(_TIED_TRUST, least + gain * enough * local))
@@ -287,8 +288,12 @@ def _trust(tied: FloatArray, share: FloatArray, least: FloatArray, count: int = 
 
 def _by_answers(trust: FloatArray, told: FloatArray) -> FloatArray:
     """The trust (T,) where ``told``, see :func:`_tied`, is the probability of cameras that a person's answer near by names."""
-    local = np.clip((told - _LEAST_TIED) / (_FULLY_TIED - _LEAST_TIED), 0.0, 1.0)
-    return np.asarray(np.maximum(trust, trust + (_ANSWER_TRUST - trust) * local))
+    return np.asarray(trust + (_ANSWER_TRUST - trust) * _near(told))
+
+
+def _near(tied: FloatArray) -> FloatArray:
+    """How far what is named near by speaks for a step, 0 to 1, (T,)."""
+    return np.clip((tied - _LEAST_TIED) / (_FULLY_TIED - _LEAST_TIED), 0.0, 1.0)
 
 
 def _sobered(belongs: FloatArray, count: int, trust: float) -> FloatArray:

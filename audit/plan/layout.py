@@ -157,13 +157,14 @@ def _disputes(sheet: Sheet, copy: Sheet) -> dict[int, str]:
     return found
 
 
-def _column_of_ids(sheet: Sheet) -> int | None:
-    return next((h.column for h in sheet.headings if h.title is not None and h.title.key == "camera"), None)
+def _own_column(sheet: Sheet) -> int | None:
+    """The column of what the table is about: its ids, or its targets' or landmarks' names."""
+    return next((h.column for h in sheet.headings if h.title is not None and h.title.key == _OWN[sheet.table]), None)
 
 
 def _ids(sheet: Sheet) -> Iterator[str]:
     """The id of each row; none at all where no column has them."""
-    column = _column_of_ids(sheet)
+    column = _own_column(sheet)
     for row in sheet.rows if column is not None else ():
         yield cell_text(sheet.grid.value(row, column or 0))
 
@@ -190,8 +191,7 @@ def _sheets(grid: Grid, problems: Problems) -> list[Sheet]:
             )
         return []
     _, table, row, depth, headings = best
-    headings = _headings(grid, row, depth, table, nearly=True)
-    headings = _settled(headings, grid, row + depth) if table == "cameras" else headings
+    headings = _known_headings(grid, row, depth, table)
     filled = _fill_downwards(
         grid, row + depth, {h.column for h in headings if h.title is None or h.title.key != "camera"}
     )
@@ -213,6 +213,12 @@ def _sheets(grid: Grid, problems: Problems) -> list[Sheet]:
             )
         )
     return _take_rows(sheet, row, problems)
+
+
+def _known_headings(grid: Grid, row: int, depth: int, table: TableWord) -> list[Heading]:
+    """The headings of a table's header, titles that are nearly right among them, those of cameras by the cells below as well."""
+    headings = _headings(grid, row, depth, table, nearly=True)
+    return _settled(headings, grid, row + depth) if table == "cameras" else headings
 
 
 def _fill_downwards(grid: Grid, first: int, columns: set[int]) -> list[str]:
@@ -415,10 +421,7 @@ def _take_rows(sheet: Sheet, header: int, problems: Problems) -> list[Sheet]:
     """
     grid, sheets = sheet.grid, [sheet]
     facts = _joined([*_lines_above(grid, header), sheet.grid.sheet])
-    own = next(
-        (h.column for h in sheet.headings if h.title is not None and h.title.key == _OWN[sheet.table]),
-        None,
-    )
+    own = _own_column(sheet)
     titles = [plain_letters(h.text).strip() for h in sheet.headings]
     left_out: dict[str, list[int]] = {}
     blank = 0
@@ -438,7 +441,7 @@ def _take_rows(sheet: Sheet, header: int, problems: Problems) -> list[Sheet]:
             sheet = below
             sheets.append(sheet)
             titles = [plain_letters(h.text).strip() for h in sheet.headings]
-            own = next((h.column for h in sheet.headings if h.title is not None and h.title.key == _OWN[sheet.table]), None)
+            own = _own_column(sheet)
         elif kind:
             left_out.setdefault(kind, []).append(row)
             if kind == "heading":
@@ -473,8 +476,7 @@ def _take_rows(sheet: Sheet, header: int, problems: Problems) -> list[Sheet]:
 def _other_table(sheet: Sheet, row: int) -> Sheet | None:
     """The table below a header that comes again, where it names other columns, another order or other units."""
     grid = sheet.grid
-    headings = _headings(grid, row, 1, sheet.table, nearly=True)
-    headings = _settled(headings, grid, row + 1) if sheet.table == "cameras" else headings
+    headings = _known_headings(grid, row, 1, sheet.table)
     if not _score(headings, sheet.table, False):
         return None
     before, after = ({(h.column, h.text if h.title is None else (h.title.key, h.title.unit)) for h in some} for some in (sheet.headings, headings))

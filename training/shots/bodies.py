@@ -9,11 +9,10 @@ body is not there yet: a plate, an arm with its joint, an elbow, a ring, a box w
 
 from __future__ import annotations
 
-import argparse
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,6 +25,8 @@ from training.shots.scenes import (
     Shapes,
     carrier_of,
     close_up,
+    command,
+    keep,
     other,
     places_of,
 )
@@ -135,22 +136,14 @@ def draw(number: int, place: Path, what: str, carrier: str) -> Pixels:
 
 def main() -> None:
     """Draw what is not there yet."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("output", type=Path)
-    parser.add_argument("--places", type=Path, nargs="+", required=True)
-    parser.add_argument("--count", type=int, default=1800)
-    parser.add_argument("--first", type=int, default=0)
-    given = parser.parse_args()
-    given.output.mkdir(parents=True, exist_ok=True)
+    given = command(__doc__, 1800).parse_args()
     places = places_of(given.places)
     for number in range(given.first, given.first + given.count):
         rng = np.random.default_rng([72, number])
         what, place = str(rng.choice(WHATS, p=SHARES)), places[int(rng.integers(len(places)))]
         what = str(rng.choice(list(CAMERAS), p=CAMERA_SHARES)) if what == "camera" else what
         carrier = str(rng.choice(CARRIERS, p=CARRIER_SHARES))
-        file = given.output / f"{what}-{carrier}_{place.stem.removesuffix('_1k').replace('_', '-')}_{number:05d}.jpg"
-        if not file.exists():
-            cv2.imwrite(str(file), draw(number, place, what, carrier)[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 92])
+        keep(given.output, f"{what}-{carrier}", place, number, partial(draw, number, place, what, carrier))
 
 
 if __name__ == "__main__":

@@ -8,9 +8,9 @@ What is flat is drawn large, set obliquely into a view, and blurred, dirtied and
 
 from __future__ import annotations
 
-import argparse
 import glob
 import math
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from training.shots import scenes
-from training.shots.scenes import FINER, LONG_PX, SHORT_PX, place_view, places_of
+from training.shots.scenes import FINER, LONG_PX, SHORT_PX, command, keep, place_view, places_of
 
 __all__ = ["KINDS", "main"]
 
@@ -230,21 +230,14 @@ def draw(kind: str, place: Path, places: list[Path], seed: int) -> Pixels:
 
 def main() -> None:
     """Draw what is not there yet."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("output", type=Path)
-    parser.add_argument("--places", type=Path, nargs="+", required=True)
-    parser.add_argument("--count", type=int, default=2000)
-    parser.add_argument("--first", type=int, default=0)
+    parser = command(__doc__, 2000)
     parser.add_argument("--only", choices=KINDS)
     given = parser.parse_args()
-    given.output.mkdir(parents=True, exist_ok=True)
     places = places_of(given.places)
     for number in range(given.first, given.first + given.count):
         rng = np.random.default_rng([73, number])
         kind, place = given.only or str(rng.choice(KINDS, p=SHARES)), places[int(rng.integers(len(places)))]
-        file = given.output / f"{kind}_{place.stem.removesuffix('_1k').replace('_', '-')}_{number:05d}.jpg"
-        if not file.exists():
-            cv2.imwrite(str(file), draw(kind, place, places, number)[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 92])
+        keep(given.output, kind, place, number, partial(draw, kind, place, places, number))
 
 
 if __name__ == "__main__":

@@ -13,7 +13,8 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import math
-from functools import lru_cache
+from collections.abc import Callable
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CAMERAS", "CAMERA_SHARES", "CARRIERS", "CARRIER_SHARES", "FINER", "KINDS", "LONG_PX", "SHORT_PX", "UP", "Shapes", "carrier_of", "close_up", "draw", "main", "other", "place_view", "places_of"]
+__all__ = ["CAMERAS", "CAMERA_SHARES", "CARRIERS", "CARRIER_SHARES", "FINER", "KINDS", "LONG_PX", "SHORT_PX", "UP", "Shapes", "carrier_of", "close_up", "command", "draw", "keep", "main", "other", "place_view", "places_of"]
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
@@ -452,22 +453,32 @@ def taken(carrier: Any, fitting: Any, eye: tuple[Array, Array, float], place: Pa
     return np.asarray(small, dtype=np.uint8)
 
 
-def main() -> None:
-    """Draw what is not there yet."""
-    parser = argparse.ArgumentParser(description=__doc__)
+def command(about: str | None, count: int) -> argparse.ArgumentParser:
+    """The command line of what draws pictures into a folder, ``count`` of them unless it is told."""
+    parser = argparse.ArgumentParser(description=about)
     parser.add_argument("output", type=Path)
     parser.add_argument("--places", type=Path, nargs="+", required=True)
-    parser.add_argument("--count", type=int, default=2000)
+    parser.add_argument("--count", type=int, default=count)
     parser.add_argument("--first", type=int, default=0)
-    given = parser.parse_args()
-    given.output.mkdir(parents=True, exist_ok=True)
+    return parser
+
+
+def keep(output: Path, shows: str, place: Path, number: int, drawn: Callable[[], Pixels]) -> None:
+    """Draw a picture and write it under a name that tells what it shows, where and its number; one that is there stays."""
+    file = output / f"{shows}_{place.stem.removesuffix('_1k').replace('_', '-')}_{number:05d}.jpg"
+    if not file.exists():
+        output.mkdir(parents=True, exist_ok=True)
+        cv2.imwrite(str(file), drawn()[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 92])
+
+
+def main() -> None:
+    """Draw what is not there yet."""
+    given = command(__doc__, 2000).parse_args()
     places = places_of(given.places)
     for number in range(given.first, given.first + given.count):
         rng = np.random.default_rng([70, number])
         kind, place = str(rng.choice(KINDS, p=SHARES)), places[int(rng.integers(len(places)))]
-        file = given.output / f"{kind}_{place.stem.removesuffix('_1k').replace('_', '-')}_{number:05d}.jpg"
-        if not file.exists():
-            cv2.imwrite(str(file), draw(kind, place, number)[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 92])
+        keep(given.output, kind, place, number, partial(draw, kind, place, number))
 
 
 if __name__ == "__main__":

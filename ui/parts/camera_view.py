@@ -52,17 +52,15 @@ def _of(visit: VisitRecord, shot: Shot) -> str:
 def fetch_ahead(book: Logbook, visit: VisitRecord, camera: str | None, keys: Sequence[str]) -> None:
     """Draw what the page of that camera will show first, and give its pictures to the browser, with the keys that go there."""
     case = None if camera is None else case_of(book, visit, book.planned_camera(camera, visit))
-    if case is None:
-        send_ahead(None, (), "ahead")
-        return
-    shot = next((s for s in case.shots if s.measured is not None), None)
-    layers, fine = st.session_state.get("layers", LAYERS), bool(st.session_state.get("fine"))
-    if shot is None:
+    shots = () if case is None else case.shots
+    shot = next((s for s in shots if s.measured is not None), None)
+    if case is None or shot is None:
         send_ahead(None, (), "ahead")
     else:
+        layers, fine = st.session_state.get("layers", LAYERS), bool(st.session_state.get("fine"))
         pictures = _beside(book, visit, case, shot, tuple(layers or ()), fine)
         send_ahead(Ahead(pictures, (shot.photo.width_px, shot.photo.height_px), _of(visit, shot)), keys, "ahead")
-    for one in case.shots[:_FIRST_THUMBS]:
+    for one in shots[:_FIRST_THUMBS]:
         thumb(one.photo.sha256)
 
 
