@@ -34,13 +34,21 @@ def pytest_configure(config: pytest.Config) -> None:
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Long files first: those that drive browsers or break processes off, then whole visits, so that no worker is left with
-    one of them at the end."""
+    one of them at the end.
+
+    A test that fails is tried once more, one of the desk twice: on a loaded machine a key can come before the page that takes
+    it. The run prints an R for each and names them at its end: a test that needs it is to be mended. A test must therefore be
+    able to run on what its last try left in the desk of its file. What a property test found stays in its database, so that
+    it is found again.
+    """
 
     def rank(item: pytest.Item) -> int:
         room = item.path.relative_to(Path(__file__).parent).parts[0] if item.path.is_relative_to(Path(__file__).parent) else ""
         return 0 if room in ("browser", "faults") else 1 if room.endswith(".py") else 2
 
     items.sort(key=rank)
+    for item in items:
+        item.add_marker(pytest.mark.flaky(reruns=2 if item.get_closest_marker("browser") else 1))
 
 
 @pytest.fixture(autouse=True, scope="session")

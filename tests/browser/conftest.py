@@ -10,17 +10,6 @@ import pytest
 from tests.browser.desk_server import ARGUMENTS, ARTEFACTS, CHROMIUM, SIZES
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Let a test of the desk that fails be tried twice more: on a loaded machine a key can come before the page that takes it.
-
-    The run prints an R for each and counts them, so that a test that needs more than one try often is seen. A test must
-    therefore be able to run on what its last try left in the desk of its file.
-    """
-    for item in items:
-        if item.get_closest_marker("browser"):
-            item.add_marker(pytest.mark.flaky(reruns=2))
-
-
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     """One for each file: while it is open its loop runs in this process, and no other test of the worker could run one."""

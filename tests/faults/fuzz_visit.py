@@ -126,7 +126,6 @@ def main() -> int:
     parser.add_argument("--files", type=int, default=10_000)
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args()
-    logging.disable(logging.CRITICAL)
     outcomes: collections.Counter[str] = collections.Counter()
     broken: list[str] = []
     slowest = (0.0, "")
@@ -187,4 +186,5 @@ def main() -> int:
 
 
 if __name__ == "__main__":
+    logging.disable(logging.CRITICAL)
     raise SystemExit(main())
