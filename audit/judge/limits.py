@@ -17,7 +17,7 @@ __all__ = ["Limits", "load_limits", "planned_lens"]
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class LensLimits(_Table):
