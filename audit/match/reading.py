@@ -15,22 +15,25 @@ from audit.match.placement import Placement
 from audit.match.roles import of_a_phone
 from audit.match.shots import KINDS
 from audit.photos.photo import Photo
-from audit.photos.text import TextLine, read_lines
+from audit.photos.text import TextLine, find_text, legible, read_boxes
 from audit.plan.model import Site
 
 __all__ = ["READ_SIDE_PX", "TEXT_METHOD", "IdReader", "Ids", "id_reader", "ids_of", "left_open", "may_hold_print", "read_label", "to_read", "unread_sentence"]
 
 #: Changes with the engine, its weights, or how pictures are given to it.
-TEXT_METHOD = "text-2"
+TEXT_METHOD = "text-3"
 #: Longest side at which a photo is decoded to be read: a phone's own size.
 READ_SIDE_PX = 4608
 #: A smaller picture is a thumbnail, in which no label can be read (our default).
 LEAST_SIDE_PX = 480
 Pixels = NDArray[np.uint8]
 
-#: Long side at which a whole picture is read, and at which a part of it is read where that was not enough.
-_WHOLE_PX, _PART_PX = 1600, 2000
-#: The middle of a label photo that is read at full size, share of each side (common practice, no source: labels are framed).
+#: Long side at which text is looked for in a whole picture, and, where that was not enough, in its middle; a picture that is not so much
+#: larger is looked through whole again.
+_WHOLE_PX, _PART_PX, _LARGE = 960, 1280, 1.8
+#: From this score a line stands upright and needs no turning over.
+_READS_WELL = 0.9
+#: The middle of a label photo that is looked through at a larger scale, share of each side (common practice, no source: labels are framed).
 _MIDDLE = 0.55
 #: From here a line's own id counts, and one with confused characters counts (the engine's score; on 400 made labels no id
 #: read at or above these was wrong).
@@ -48,24 +51,35 @@ _CONFUSED = str.maketrans("OQDILSBZG", "000115826")
 
 
 def read_label(pixels: Pixels, ids: IdReader) -> tuple[TextLine, ...]:
-    """The lines of a whole picture; where no id is in them, those of its middle at full size as well, then
-    those of the whole turned over.
+    """The lines of a whole picture; where no id is in them, those of its middle at a larger scale as well.
+
+    Places with text are looked for at a small size, which is most of the time, and read at the size that the picture has.
 
     Parameters
     ----------
     pixels : uint8 array (H, W, 3) RGB
         As large as it came, within reason: small print is lost when a picture is made smaller.
     """
-    whole = read_lines(_within(pixels, _WHOLE_PX))
+    whole = _lines(pixels, _WHOLE_PX, ids)
     if ids.cameras(whole):
         return whole
-    middle = _within(_middle(pixels), _PART_PX)
-    part = read_lines(middle) if middle.shape[0] < pixels.shape[0] and max(pixels.shape[:2]) > _WHOLE_PX else ()
-    if ids.cameras(part) or not (whole or part):
-        return (*whole, *part)
-    # the engine reads what runs downwards as well; what runs upwards or stands on its head does so once turned over
-    turned = read_lines(np.asarray(cv2.rotate(_within(pixels, _WHOLE_PX), cv2.ROTATE_180), dtype=np.uint8))
-    return (*whole, *part, *turned) if ids.cameras(turned) else (*whole, *part)
+    part = _middle(pixels) if max(pixels.shape[:2]) > _LARGE * _WHOLE_PX else pixels
+    if max(pixels.shape[:2]) <= _WHOLE_PX:
+        return whole
+    return (*whole, *_lines(part, _PART_PX, ids))
+
+
+def _lines(pixels: Pixels, side_px: int, ids: IdReader) -> tuple[TextLine, ...]:
+    """Lines found at a size; what reads badly and names none is turned over, which tells what stands on its head or runs upwards."""
+    small = _within(pixels, side_px)
+    boxes = find_text(small) * np.float32(max(pixels.shape[:2]) / max(small.shape[:2]))
+    upright = read_boxes(pixels, boxes)
+    lines = legible(upright)
+    doubtful = np.array([line.score < _READS_WELL for line in upright], dtype=bool)
+    if ids.cameras(lines) or not doubtful.any():
+        return lines
+    turned = legible(read_boxes(pixels, boxes[doubtful], turned=True))
+    return (*lines, *turned) if ids.cameras(turned) else lines
 
 
 def _within(pixels: Pixels, side_px: int) -> Pixels:

@@ -12,12 +12,15 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["TextLine", "lines_from_record", "lines_to_record", "read_lines", "read_strip"]
+__all__ = ["Boxes", "TextLine", "find_text", "legible", "lines_from_record", "lines_to_record", "read_boxes", "read_strip"]
 
 Pixels = NDArray[np.uint8]
+#: Corners of places with text, (N, 4, 2) px: x and y, clockwise from where the text begins.
+Boxes = NDArray[np.float32]
 
 log = logging.getLogger(__name__)
 
@@ -27,6 +30,10 @@ _MOST_CHARACTERS = 200
 _LEAST_SIDE_PX = 16
 #: A strip is neither enlarged nor filled up to a squarer form.
 _STRIPS = {"Global.max_side_len": 4000, "Global.width_height_ratio": -1, "Det.limit_type": "max", "Det.limit_side_len": 1280}
+#: What the engine recognises is made this high, px.
+_READ_HIGH_PX = 48
+#: A place this much higher than wide holds a line that runs up or down.
+_UPRIGHT = 1.5
 #: Parts stand on one line where they share this much of their height and are no further apart, by that height.
 _SAME_LINE, _GAP = 0.5, 2.5
 
@@ -62,8 +69,8 @@ def _engine(strips: bool = False) -> Any | None:
         return None
 
 
-def read_lines(pixels: Pixels) -> tuple[TextLine, ...]:
-    """Lines of text in a picture, from top to bottom; none where the engine is not here or finds none.
+def find_text(pixels: Pixels) -> Boxes:
+    """Places with text in a picture, from top to bottom: most of the time that reading takes, by the number of pixels.
 
     Parameters
     ----------
@@ -71,15 +78,51 @@ def read_lines(pixels: Pixels) -> tuple[TextLine, ...]:
     """
     engine = _engine()
     if engine is None or min(pixels.shape[:2]) < _LEAST_SIDE_PX:
+        return np.zeros((0, 4, 2), np.float32)
+    boxes = engine(np.ascontiguousarray(pixels[..., ::-1]), use_det=True, use_cls=False, use_rec=False).boxes
+    return np.asarray(() if boxes is None else boxes, dtype=np.float32).reshape(-1, 4, 2)
+
+
+def read_boxes(pixels: Pixels, boxes: Boxes, *, turned: bool = False) -> tuple[TextLine, ...]:
+    """What stands in each place, empty where nothing can be read.
+
+    Parameters
+    ----------
+    pixels : uint8 array (H, W, 3) RGB
+        May be larger than the picture in which the places were found, as the boxes then are.
+    turned : bool
+        Read each place turned over.
+    """
+    engine = _engine()
+    if engine is None or len(boxes) == 0:
         return ()
-    found = engine(np.ascontiguousarray(pixels[..., ::-1]), use_det=True, use_cls=False)
-    if found.txts is None or found.boxes is None:
-        return ()
-    return tuple(
-        _line(text, float(score), _height(box))
-        for text, score, box in zip(found.txts, found.scores, found.boxes, strict=True)
-        if text.strip() and score >= _LEAST
-    )
+    cuts = [_cut_out(pixels, box, turned) for box in boxes]
+    found = engine.recognize_txt(cuts)
+    return tuple(_line(text, float(score), _height(box)) for text, score, box in zip(found.txts, found.scores, boxes, strict=True))
+
+
+def legible(lines: Sequence[TextLine]) -> tuple[TextLine, ...]:
+    """The lines that count at all."""
+    return tuple(line for line in lines if line.text and line.score >= _LEAST)
+
+
+def _cut_out(pixels: Pixels, box: Boxes, turned: bool) -> Pixels:
+    """A place with text as a level picture, BGR, no higher than what is recognised."""
+    wide = max(float(np.linalg.norm(box[0] - box[1])), float(np.linalg.norm(box[2] - box[3])), 1.0)
+    high = max(float(np.linalg.norm(box[0] - box[3])), float(np.linalg.norm(box[1] - box[2])), 1.0)
+    size = (max(1, round(wide)), max(1, round(high)))
+    corners = np.array([(0, 0), (size[0], 0), size, (0, size[1])], np.float32)
+    (left, top), (right, bottom) = box.min(axis=0), box.max(axis=0)
+    left, top = max(0, int(left) - 2), max(0, int(top) - 2)
+    part = pixels[top : int(bottom) + 3, left : int(right) + 3, ::-1]
+    onto = cv2.getPerspectiveTransform(np.asarray(box - np.array((left, top)), dtype=np.float32), corners)
+    cut = cv2.warpPerspective(np.ascontiguousarray(part), onto, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    if size[1] >= _UPRIGHT * size[0]:
+        cut = np.rot90(cut)
+    if cut.shape[0] > _READ_HIGH_PX:
+        width = max(1, round(cut.shape[1] * _READ_HIGH_PX / cut.shape[0]))
+        cut = cv2.resize(cut, (width, _READ_HIGH_PX), interpolation=cv2.INTER_AREA)
+    return np.ascontiguousarray(cut[::-1, ::-1] if turned else cut)
 
 
 def read_strip(pixels: Pixels) -> tuple[TextLine, ...]:

@@ -7,7 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
@@ -15,7 +15,7 @@ from PIL import Image, ImageDraw, ImageFont
 from audit.match import reading
 from audit.match.reading import IdReader, read_label, unread_sentence
 from audit.photos import text
-from audit.photos.text import TextLine, lines_from_record, lines_to_record, read_lines
+from audit.photos.text import TextLine, find_text, legible, lines_from_record, lines_to_record, read_boxes
 
 FONT = str(Path(__file__).parents[2] / "audit" / "report" / "fonts" / "DejaVuSans-Bold.ttf")
 IDS = (("TH-01", "SN4471183"), ("TH-07", "SN4471188"), ("TH-10", "7C0B55"), ("bay", "12"), ("G-1", None))
@@ -48,6 +48,7 @@ def test_ids_that_look_alike_are_never_guessed() -> None:
     assert alike.told([TextLine("CAM-O001", 0.99, 30.0)]) == "CAM-O001"
 
 
+@settings(deadline=None)
 @given(st.lists(st.text(max_size=40), max_size=6))
 def test_any_text_is_taken_as_text(texts: list[str]) -> None:
     lines = [TextLine(text, 0.99, 20.0) for text in texts]
@@ -87,7 +88,27 @@ def test_a_mirrored_label_names_no_camera() -> None:
 
 
 def test_a_picture_without_text_has_none() -> None:
-    assert read_lines(np.full((200, 300, 3), 128, np.uint8)) == () and read_lines(np.zeros((8, 8, 3), np.uint8)) == ()
+    assert not len(find_text(np.full((200, 300, 3), 128, np.uint8))) and not len(find_text(np.zeros((8, 8, 3), np.uint8)))
+
+
+def test_small_print_is_found_at_a_small_size_and_read_at_the_size_that_the_picture_has() -> None:
+    large = np.kron(label("SN4471183", 34), np.ones((3, 3, 1), np.uint8))
+    small = np.ascontiguousarray(large[::5, ::5])
+    boxes = find_text(small)
+    (line,) = [line for line in legible(read_boxes(large, boxes * np.float32(5))) if line.text.startswith("SN")]
+    assert line.text == "SN4471183" and 60 < line.height_px < 220
+
+
+def test_print_that_stands_well_upright_is_not_turned_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    turns: list[bool] = []
+
+    def read(pixels: NDArray[np.uint8], boxes: NDArray[np.float32], *, turned: bool = False) -> tuple[TextLine, ...]:
+        turns.append(turned)
+        return tuple(TextLine(f"NO ID {n}", 0.97, 30.0) for n in range(len(boxes)))
+
+    monkeypatch.setattr(reading, "read_boxes", read)
+    read_label(label("YD-31 SN9930017"), READER)
+    assert turns and not any(turns)
 
 
 def test_without_an_engine_the_rest_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -15,7 +15,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from audit.match.labels import read_codes
 from audit.match.reading import IdReader, read_label
-from audit.photos.text import read_lines
+from audit.photos.text import find_text, legible, read_boxes
 
 #: Debian's opencv-doc (Apache-2.0): scans of a printed page, upright and turned by about 15 degrees.
 OPENCV = Path("/usr/share/doc/opencv-doc/examples/data")
@@ -44,7 +44,7 @@ def words(text: str) -> set[str]:
 @pytest.mark.parametrize("name", ["imageTextN.png", "imageTextR.png"])
 def test_a_printed_page_is_read_upright_and_askew(name: str) -> None:
     picture = cv2.cvtColor(cv2.imread(str(OPENCV / name)), cv2.COLOR_BGR2RGB)
-    read = words(" ".join(line.text for line in read_lines(picture)))
+    read = words(" ".join(line.text for line in legible(read_boxes(picture, find_text(picture)))))
     wanted = words(PAGE)
     assert len(wanted & read) >= 0.95 * len(wanted)
 
