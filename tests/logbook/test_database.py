@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -62,7 +63,10 @@ def test_every_step_can_be_taken_back(place) -> None:
         assert sa.inspect(connection).get_table_names() == ["alembic_version"]
 
 
-def test_an_older_schema_is_migrated_after_a_backup(place, tmp_path: Path) -> None:
+def test_an_older_schema_is_migrated_after_a_backup(place, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    synced: list[str] = []
+    fsync = os.fsync
+    monkeypatch.setattr(os, "fsync", lambda of: (synced.append(os.readlink(f"/proc/self/fd/{of}")), fsync(of)))
     if place.images is None:
         Path(place.address).mkdir()
     database = Database(place.address)
@@ -75,7 +79,7 @@ def test_an_older_schema_is_migrated_after_a_backup(place, tmp_path: Path) -> No
         assert book.visit().on == DAY
         if place.images is None:
             backups = list(Path(place.address).glob("logbook.before-0001-*.sqlite"))
-            assert len(backups) == 1
+            assert len(backups) == 1 and str(backups[0]) in synced, "on the disk before the first step is taken"
             with closing(sqlite3.connect(backups[0])) as old:
                 assert old.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
                 assert old.execute("SELECT count(*) FROM plans").fetchone() == (1,)
