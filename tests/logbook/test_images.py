@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -34,7 +35,25 @@ def test_an_image_comes_back_by_its_hash(store: ImageStore) -> None:
     assert store.get_preview(sha256) == b"small"
     assert files_of(store) == [sha256]
     assert store.state(sha256) == "kept"
-    assert sha256 in store.location(sha256)
+    where = f"images/{sha256[:2]}/{sha256}"
+    assert store.location(sha256) == (f"{store.url}/{where}" if store.folder is None else str(store.folder / where))
+
+
+def test_an_image_in_pieces_is_kept_once_and_only_if_it_is_that_one(store: ImageStore) -> None:
+    data = bytes(range(256)) * 300
+    sha256 = hashlib.sha256(data).hexdigest()
+
+    def pieces(of: bytes) -> Iterator[bytes]:
+        return (of[at : at + 1000] for at in range(0, len(of), 1000))
+
+    with pytest.raises(ValueError):
+        store.put_blocks("images", sha256, pieces(data[:-1]), sha256)
+    assert store.state(sha256) == "missing" and files_of(store) == []
+    assert store.put_blocks("images", sha256, pieces(data), sha256) is True
+    assert store.put_blocks("images", sha256, pieces(data), sha256) is False, "it was there already"
+    with pytest.raises(ValueError):
+        store.put_blocks("images", sha256, pieces(data[1:]), sha256)
+    assert store.get(sha256) == data and store.size(sha256) == len(data)
 
 
 def test_a_missing_image_is_one_sentence(store: ImageStore) -> None:
