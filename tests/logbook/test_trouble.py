@@ -13,8 +13,11 @@ import pytest
 import sqlalchemy as sa
 
 from audit.errors import LogbookError
-from audit.logbook.database import Database
+from audit.judge.limits import load_limits
+from audit.logbook import Logbook
+from audit.logbook.database import SQLITE_NAME, Database, _sqlite_engine
 from audit.logbook.images import ImageStore
+from tests.logbook_samples import DAY, start
 
 
 def sentence(database: Database, error: Exception) -> str:
@@ -94,3 +97,35 @@ def test_an_image_lies_on_the_disk_before_it_is_said_to_be_kept(tmp_path: Path, 
         at = done.index(("named", path))
         assert done[at - 1][0] == "synced" and done[at - 1][1].parent == path.parent
         assert [p for word, p in done[at + 1 :] if word == "synced"] == list(path.parents)[:folders]
+
+
+def test_every_commit_lies_on_the_disk_and_reading_changes_nothing(tmp_path: Path) -> None:
+    """Outside: sqlite.org/pragma.html, synchronous = FULL (2) with the write-ahead log is durable at power loss."""
+    asked = ("journal_mode", "synchronous", "foreign_keys", "trusted_schema")
+    start(str(tmp_path / "book")).close()
+    for read_only, told in ((False, ["wal", 2, 1, 0]), (True, [None, None, 1, 0])):
+        database = Database(str(tmp_path / "book"))
+        if read_only:
+            database.engine = _sqlite_engine(tmp_path / "book" / SQLITE_NAME, read_only=True)
+        before = {path.name: path.read_bytes() for path in (tmp_path / "book").iterdir() if path.is_file()}
+        with database.engine.connect() as connection:
+            found = [connection.exec_driver_sql(f"PRAGMA {name}").scalar() for name in asked]
+            if read_only:
+                with pytest.raises(sa.exc.OperationalError, match="readonly"):
+                    connection.exec_driver_sql("CREATE TABLE own (id INTEGER)")
+        database.close()
+        assert [value for value, want in zip(found, told, strict=True) if want is not None] == [want for want in told if want is not None]
+        assert {path.name: path.read_bytes() for path in (tmp_path / "book").iterdir() if path.is_file()} == before
+
+
+def test_a_visit_keeps_the_limits_that_it_was_given(tmp_path: Path) -> None:
+    book = start(str(tmp_path / "book"))
+    visit = book.open_visit("commissioning", DAY)
+    assert book.limits(visit) == load_limits()
+    (tmp_path / "own.toml").write_text("defect_at_least = 0.9\n[aim]\npitch_tolerance_deg = 2\n[clock]\noffset_s = 1e4\n")
+    own = load_limits(tmp_path / "own.toml")
+    book.put_limits(visit, own)
+    book.close()
+    with Logbook.open(tmp_path / "book") as again:
+        assert again.limits(visit) == own != load_limits()
+        assert again.limits(again.open_visit("maintenance", DAY)) == load_limits(), "the next visit starts with the program's own"
