@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import os
+import resource
 import signal
+import struct
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
-from audit.photos.guard import Guard, GuardFailure
+from audit.photos.guard import Guard, GuardFailure, _receive, _send
 
 
 def echo(data: bytes, options: dict[str, object]) -> tuple[dict[str, object], bytes]:
@@ -40,6 +44,20 @@ def write_file(data: bytes, options: dict[str, object]) -> tuple[dict[str, objec
     with open(str(options["path"]), "wb") as stream:
         stream.write(data)
     return {}, b""
+
+
+def limits(data: bytes, options: dict[str, object]) -> tuple[dict[str, object], bytes]:
+    kinds = {"address": resource.RLIMIT_AS, "core": resource.RLIMIT_CORE, "file": resource.RLIMIT_FSIZE, "processor": resource.RLIMIT_CPU}
+    used = int(Path("/proc/self/statm").read_text().split()[0]) * os.sysconf("SC_PAGE_SIZE")
+    return {**{name: resource.getrlimit(kind)[0] for name, kind in kinds.items()}, "used": used, "time": time.process_time()}, b""
+
+
+def no_object(data: bytes, options: dict[str, object]) -> tuple[list[int], bytes]:
+    return [1], b""
+
+
+def unheard_of(data: bytes, options: dict[str, object]) -> tuple[dict[str, object], bytes]:
+    raise LookupError("no such thing")
 
 
 @pytest.fixture(scope="module")
@@ -97,3 +115,36 @@ def test_threads_share_one_guard(guard: Guard) -> None:
     for thread in threads:
         thread.join()
     assert answers == {number: number for number in range(8)}
+
+
+def test_worker_is_held_by_the_system_itself(guard: Guard) -> None:
+    """Outside: getrlimit(2) in the worker; memory beyond what it started with, a second of processor time, no core, no file."""
+    held, _ = guard.call("test_guard:limits", b"", {})
+    assert (held["core"], held["file"]) == (0, 0)
+    assert guard.memory_limit_bytes <= held["address"] <= held["used"] + guard.memory_limit_bytes
+    assert held["time"] < held["processor"] <= held["time"] + guard.time_limit_s + 1.0
+
+
+@pytest.mark.parametrize("task", ["no_object", "unheard_of"])
+def test_worker_whose_answer_is_none_is_replaced(guard: Guard, task: str) -> None:
+    before, _ = guard.call("test_guard:echo", b"x", {})
+    with pytest.raises(GuardFailure) as caught:
+        guard.call(f"test_guard:{task}", b"x", {})
+    assert caught.value.kind == "died" and guard.worker_id is None
+    assert guard.call("test_guard:echo", b"x", {})[0]["process"] != before["process"]
+
+
+def test_frames_come_back_and_what_is_no_frame_is_refused_before_it_is_held() -> None:
+    for body in (b"", b"abc" * 1000):
+        sent = io.BytesIO()
+        _send(sent, {"result": {"ä": [1, None]}}, body)
+        whole = sent.getvalue()
+        assert _receive(io.BufferedReader(io.BytesIO(whole))) == ({"result": {"ä": [1, None]}}, bytearray(body))  # type: ignore[arg-type]
+        for cut in (0, 1, len(whole) // 2, len(whole) - 1):
+            with pytest.raises(EOFError):
+                _receive(io.BufferedReader(io.BytesIO(whole[:cut])))  # type: ignore[arg-type]
+    for head, rest in (((64 << 20) + 1, 0), (2, (4 << 30) + 1)):
+        with pytest.raises(ValueError, match="too long"):
+            _receive(io.BufferedReader(io.BytesIO(struct.pack("<QQ", head, rest) + b"{}")))  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match="not an object"):
+        _receive(io.BufferedReader(io.BytesIO(struct.pack("<QQ", 2, 0) + b"[]")))  # type: ignore[arg-type]
