@@ -20,6 +20,11 @@ from audit.children import SAFE_PATH
 
 cv2.setNumThreads(1)
 
+#: Compiled tests and modules are kept even where the environment says not to: each worker would rewrite every assertion again
+#: (10 s of processor time), and each child of a test compile all it loads.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 PLAN_HEADER = (
     "camera,name,latitude,longitude,height_m,bearing_deg,pitch_deg,hfov_deg,image_width_px,image_height_px,form,surface,"
     "setting,mount,serial,night,purpose,target_east_m,target_north_m,target_up_m"

@@ -1,4 +1,4 @@
-"""A browser for each file of tests; skipped, with the reason, where there is none."""
+"""A browser for all files of tests; skipped, with the reason, where there is none."""
 
 from __future__ import annotations
 
@@ -10,9 +10,10 @@ import pytest
 from tests.browser.desk_server import ARGUMENTS, ARTEFACTS, CHROMIUM, SIZES
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="package")
 def browser() -> Iterator[Any]:
-    """One for each file: while it is open its loop runs in this process, and no other test of the worker could run one."""
+    """One for each worker, closed before it goes on to another room: while it is open its loop runs in this process, and no
+    other test of the worker could run one. Each page or context that a test opens has its own cookies and its own storage."""
     sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed: pip install playwright")
     if not CHROMIUM.exists():
         pytest.skip(f"{CHROMIUM} is missing: apt-get install chromium")

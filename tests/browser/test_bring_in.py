@@ -22,7 +22,7 @@ from tests.desk_samples import write_plan_of
 
 pytestmark = pytest.mark.browser
 #: So many that a visit is still reading when a page was loaded anew and its button pressed (chosen; about 30 ms of processor a photo).
-GOOD, BAD = int(os.environ.get("PHOTO_AUDIT_TEST_HEAP", "900")), 20
+GOOD, BAD = int(os.environ.get("PHOTO_AUDIT_TEST_HEAP", "500")), 20
 READING = f"/Reading for \\d+ s: \\d{{2,5}} of {GOOD + BAD} IMG_/.test(document.body.innerText)"
 
 
@@ -72,7 +72,7 @@ def test_a_heap_with_bad_files_goes_on_after_the_server_was_killed(
     page.goto(f"http://127.0.0.1:{port}/bring_in")
     page.get_by_label("Folder on this computer").fill(str(photos))
     page.get_by_role("button", name="Start").press("Enter")
-    page.wait_for_function(READING, timeout=60_000)
+    page.wait_for_function(READING, timeout=60_000, polling=200)
     keep(page, "heap_under_way")
     process.kill()
     process.wait(20)
@@ -85,7 +85,7 @@ def test_a_heap_with_bad_files_goes_on_after_the_server_was_killed(
     keep(page, "heap_offered_again")
     go_on = page.get_by_role("button", name="Go on with it")
     go_on.press("Enter")
-    page.wait_for_function(READING, timeout=60_000)
+    page.wait_for_function(READING, timeout=60_000, polling=200)
     page.reload()
     page.locator(".st-key-stop button").click()
     go_on.wait_for(timeout=60_000)

@@ -10,6 +10,14 @@ from audit.measure.bending import as_it_may_bend, may_bend
 from audit.measure.orientation import measure_orientation
 from tests.measure.orientation_scenes import town
 
+STRAIGHT = Lens(1280, 720, 75.0)
+
+
+@pytest.fixture(scope="module")
+def straight():
+    """A town through a straight lens, measured once."""
+    return measure_orientation(town(STRAIGHT, 2.0, -14.0, seed=3), STRAIGHT)
+
 
 @pytest.mark.parametrize("k1", [-0.12, -0.2])
 def test_a_bent_picture_is_answered_within_its_scatter(k1):
@@ -21,10 +29,8 @@ def test_a_bent_picture_is_answered_within_its_scatter(k1):
     assert found.k1 is not None and abs(found.k1 - k1) < 2.5 * found.k1_sd
 
 
-def test_a_straight_picture_stays_straight():
-    lens = Lens(1280, 720, 75.0)
-    found = measure_orientation(town(lens, 2.0, -14.0, seed=3), lens)
-    assert found.lens.k1 == 0.0 and abs(found.pitch_deg + 14.0) < 0.5
+def test_a_straight_picture_stays_straight(straight):
+    assert straight.lens.k1 == 0.0 and abs(straight.pitch_deg + 14.0) < 0.5
 
 
 def test_a_given_term_is_believed():
@@ -33,11 +39,9 @@ def test_a_given_term_is_believed():
     assert not may_bend(Lens(640, 480, 170.0, projection="equidistant"))
 
 
-def test_what_a_picture_tells_of_its_bending_narrows_what_such_lenses_have():
-    lens = Lens(1280, 720, 75.0)
-    vague, vague_sd = as_it_may_bend(lens, None)
-    told = measure_orientation(town(lens, 2.0, -14.0, seed=3), lens)
-    known, known_sd = as_it_may_bend(lens, told)
+def test_what_a_picture_tells_of_its_bending_narrows_what_such_lenses_have(straight):
+    vague, vague_sd = as_it_may_bend(STRAIGHT, None)
+    known, known_sd = as_it_may_bend(STRAIGHT, straight)
     assert vague.k1 < 0 < vague_sd
     assert known_sd < vague_sd and abs(known.k1) < 2 * known_sd
     for believed in (Lens(640, 480, 60.0, k1=-0.1), Lens(640, 480, 170.0, projection="equidistant")):

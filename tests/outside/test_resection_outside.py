@@ -127,17 +127,17 @@ def test_a_given_radial_term_is_opencv_s() -> None:
 @pytest.mark.parametrize("real", [False, True])
 def test_the_interval_holds_where_nobody_gave_the_radial_term(real: bool) -> None:
     """One click through cv2.projectPoints: straight pictures, and terms of -0.07 to -0.35 as eleven published calibrations
-    of fixed cameras have them, a third straight. 92 to 98 of 100, as chance with so few draws."""
+    of fixed cameras have them, a third straight. 92 to 98 of 100 (250 draws: one sd of chance is 1.4 points)."""
     rng = np.random.default_rng(21)
     held = []
-    for _ in range(CASES // 2):
+    for _ in range(CASES // 4):
         k1 = -float(rng.uniform(0.07, 0.35)) if real and rng.random() < 0.65 else 0.0
         view = _bent_view(rng, k1, given=False, exact=False)
         found = None if view is None else resect(view[1], view[2])
         if view is None or found is None or found.bearing_deg is None or found.bearing_sd_deg is None:
             continue
         held.append(abs(bearing_difference_deg(found.bearing_deg, view[0])) <= 1.96 * found.bearing_sd_deg)
-    assert len(held) > CASES // 3 and 0.92 <= np.mean(held) <= 0.98
+    assert len(held) > CASES // 6 and 0.92 <= np.mean(held) <= 0.98
 
 
 def test_bearings_between_coordinates_are_geographiclib_s() -> None:
