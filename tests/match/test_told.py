@@ -73,4 +73,5 @@ def test_a_label_against_the_photos_round_about_is_for_a_person() -> None:
     assert _against_its_label(known, 0, other) and not _against_its_label(known, 0, same)  # type: ignore[arg-type]
     assert not _against_its_label(known, 1, other), "what a person answered is settled"  # type: ignore[arg-type]
     assert not _against_its_label(known, 2, other), "nothing to contradict"  # type: ignore[arg-type]
+    assert not _against_its_label(known, 0, belief(0, camera=2, share=0.4, stray=0.4)), "as likely its own"  # type: ignore[arg-type]
     assert _against_its_label(known, 0, belief(0, camera=2, share=0.3, stray=0.4)), "likelier a stray than its label's"  # type: ignore[arg-type]

@@ -235,3 +235,20 @@ def test_uncertainty_agrees_with_drawn_poses() -> None:
     assert found.horizon_row_px == pytest.approx(rows.std(), rel=0.12)
     density = under_poses(camera, poses)[1][:, 0]
     assert found.targets[0].px_per_m == pytest.approx(density.std(), rel=0.15)
+
+
+def test_what_is_said_of_a_plan_does_not_hang_on_where_its_zero_lies() -> None:
+    """A contradiction is one between things of the plan: the same site a kilometre off says the same, word for word."""
+    wrong = (
+        replace(BASE, bearing_deg=180), replace(BASE, bearing_deg=60), replace(BASE, pitch_deg=-60), replace(BASE, pitch_deg=15),
+        replace(BASE, targets=(Target("face", 0, 2, 1.6, 250.0),), pitch_deg=-40),
+        replace(BASE, targets=(Target("far", 3, 40, 1.6, 125.0), Target("near", -30, 1, 1.6, 125.0))),
+    )  # fmt: skip
+    for camera in wrong:
+        moved = replace(
+            camera, east_m=camera.east_m + 700.0, north_m=camera.north_m - 300.0,
+            targets=tuple(replace(t, east_m=t.east_m + 700.0, north_m=t.north_m - 300.0) for t in camera.targets),
+        )  # fmt: skip
+        assert _said(moved) == _said(camera) != ""
+    assert "It lies at bearing 0°" in _said(wrong[1]) and "(it lies at 0°)" in _said(wrong[0])
+    assert "It lies at bearing 272°" in _said(wrong[5]) or "(it lies at 272°)" in _said(wrong[5])
