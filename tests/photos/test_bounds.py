@@ -11,9 +11,10 @@ import pytest
 from hostile_files import scene, sound_file, with_exif
 from PIL import Image
 
+from audit.photos.containers import Header
 from audit.photos.metadata import read_metadata
 from audit.photos.photo import Metadata
-from audit.photos.pixels import decode
+from audit.photos.pixels import MAX_PIXELS, MAX_PIXELS_UNREDUCED, Undecodable, _check_limits, decode
 from audit.photos.xmp import read_xmp
 
 Part = dict[int, object]
@@ -158,3 +159,48 @@ def test_deep_pixels_are_stretched_from_their_darkest_to_their_brightest(mode: s
     flat = io.BytesIO()
     Image.fromarray(np.full((8, 8), low, np.float32 if mode == "F" else np.int32)).save(flat, "TIFF")
     assert decode(flat.getvalue()).max() == 0
+
+
+@pytest.mark.parametrize(
+    ("kind", "progressive", "size", "held", "scans", "said"),
+    [
+        ("JPEG", False, (0, 100), 1000, 1, "is damaged"), ("JPEG", False, (100, 0), 1000, 1, "is damaged"),
+        ("JPEG", False, (None, 100), 1000, 1, "states no size"), ("HEIF", False, (None, None), 1000, 1, None),
+        # megapixels: what can be unpacked at a smaller size, and what can't
+        ("JPEG", False, (MAX_PIXELS, 1), MAX_PIXELS, 1, None), ("JPEG", False, (MAX_PIXELS + 1, 1), MAX_PIXELS, 1, "more than the"),
+        ("PNG", False, (MAX_PIXELS_UNREDUCED, 1), MAX_PIXELS, 1, None), ("PNG", False, (MAX_PIXELS_UNREDUCED + 1, 1), MAX_PIXELS, 1, "more than"),
+        ("JPEG", True, (MAX_PIXELS_UNREDUCED + 1, 1), MAX_PIXELS, 1, "more than"),
+        # many pixels in few bytes: 25 megapixels may be one grey wall, beyond that a byte holds at most 250 of them
+        ("PNG", False, (25_000_000, 1), 10, 1, None), ("PNG", False, (25_000_250, 1), 100_000, 1, "too few for a photo"),
+        ("PNG", False, (25_000_250, 1), 100_001, 1, None),
+        # a progressive picture is gone through once a scan
+        ("JPEG", True, (1000, 1000), 10_000, 100, None), ("JPEG", True, (1000, 1000), 10_000, 101, "scans of its picture"),
+        ("JPEG", True, (12_000_000, 1), 10_000, 100, None), ("JPEG", True, (12_000_001, 1), 10_000, 100, "scans of its picture"),
+        ("JPEG", False, (1000, 1000), 10_000, 101, None),
+    ],
+)  # fmt: skip
+def test_what_is_not_even_tried(
+    kind: str, progressive: bool, size: tuple[int | None, int | None], held: int, scans: int, said: str | None
+) -> None:
+    data = _Long(b"\xff\xda" * scans, held)
+    header = Header(kind, *size, progressive=progressive)  # type: ignore[arg-type]
+    if said is None:
+        _check_limits(data, header)
+        return
+    with pytest.raises(Undecodable) as caught:
+        _check_limits(data, header)
+    assert said in str(caught.value)
+
+
+class _Long(bytes):
+    """Bytes that claim to be as many as are asked for, which no test has to hold."""
+
+    claimed: int
+
+    def __new__(cls, held: bytes, claimed: int) -> _Long:
+        made = super().__new__(cls, held)
+        made.claimed = claimed
+        return made
+
+    def __len__(self) -> int:
+        return self.claimed
