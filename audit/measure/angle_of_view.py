@@ -2,10 +2,13 @@
 
 The learned view guesses it and ties latitude differences to pixel distances; upright edges and level edges that meet
 at right angles tie the vertical vanishing point to the horizon (their distances from the principal point multiply to
-the focal length squared, Hartley and Zisserman, Multiple View Geometry, section 8.6).
+the focal length squared, Hartley and Zisserman, Multiple View Geometry, section 8.6). Each angle that is tried has its
+own up direction: their scatter by the angles' chances is what not knowing the lens does to roll and pitch.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +18,7 @@ from audit.lens import HfovSource, Lens
 from audit.measure.squareness import square_gain
 from audit.measure.up_direction import Seen, constants, solve
 
-__all__ = ["estimate_lens"]
+__all__ = ["AngleOfView", "estimate_angle"]
 
 FloatArray = NDArray[np.float64]
 
@@ -29,8 +32,28 @@ _TOLD_SD = 0.3
 """Scatter of log tan(hfov / 2) from which on the picture is said to tell nothing of the angle."""
 
 
-def estimate_lens(seen: Seen, width_px: int, height_px: int) -> Lens:
-    """A rectilinear lens with the likeliest angle of view and its standard deviation.
+@dataclass(frozen=True, slots=True)
+class AngleOfView:
+    """An estimated angle of view, and roll and pitch over all angles that may be.
+
+    Attributes
+    ----------
+    lens : Lens
+        Rectilinear, with the angle's mean and its standard deviation; ``source`` is ``estimated``, or ``assumed`` where
+        the picture says nothing about it.
+    shift_deg : tuple of 2 floats
+        Roll and pitch in the mean over the angles, less those through ``lens``.
+    sd_deg : tuple of 2 floats
+        Their scatter over the angles.
+    """
+
+    lens: Lens
+    shift_deg: tuple[float, float]
+    sd_deg: tuple[float, float]
+
+
+def estimate_angle(seen: Seen, width_px: int, height_px: int) -> AngleOfView:
+    """The likeliest angle of view of a rectilinear lens, and what not knowing it does to roll and pitch.
 
     Parameters
     ----------
@@ -40,8 +63,7 @@ def estimate_lens(seen: Seen, width_px: int, height_px: int) -> Lens:
 
     Returns
     -------
-    Lens
-        ``source`` is ``estimated``, or ``assumed`` where the picture says nothing about it.
+    AngleOfView
     """
     table = constants()["lens"]
     longest = max(width_px, height_px) / width_px
@@ -62,39 +84,48 @@ def estimate_lens(seen: Seen, width_px: int, height_px: int) -> Lens:
     def hfov_deg(log_tangent: float) -> float:
         return float(2 * np.degrees(np.arctan(np.exp(log_tangent) / longest)))
 
-    def score(log_tangent: float) -> float:
+    def tried(log_tangent: float) -> tuple[float, float, float]:
+        """Log density, roll and pitch of one angle."""
         found = solve(seen, Lens(width_px, height_px, hfov_deg(log_tangent)), quick=True)
         gain = table["score"] * found.score + table["learned"] * found.learned_gain
-        return float(gain + table["square"] * square_gain(found.edges, found.fit.up) + log_prior(log_tangent))
+        gain += table["square"] * square_gain(found.edges, found.fit.up) + log_prior(log_tangent)
+        return float(gain), found.roll_deg, found.pitch_deg
 
     ends = np.clip((middle - _REACH_SD * spread, middle + _REACH_SD * spread), low, high)
     # those that lie outside what is tried already
     long = [x for x in map(_log_tangent, _LONG_DEG) if x < ends[0] - 0.1]
     at = np.concatenate([long, np.linspace(ends[0], ends[1], _STEPS)])
-    values = np.array([score(x) for x in at])
-    best = int(np.argmax(values))
+    values = np.array([tried(x) for x in at])
+    best = int(np.argmax(values[:, 0]))
     beside = np.array([at[max(best - 1, 0)], at[min(best + 1, at.size - 1)]])
     closer = np.setdiff1d(at[best] + _CLOSER * (beside - at[best]), at)
-    at, values = np.concatenate([at, closer]), np.concatenate([values, [score(x) for x in closer]])
-    mean, sd = _moments(at, values)
+    at, values = np.concatenate([at, closer]), np.concatenate([values, [tried(x) for x in closer]])
+    mean, sd, shift, scatter = _moments(at, values[:, 0], values[:, 1:])
     sd = float(np.hypot(sd, table["model_sd"]))
     hfov = hfov_deg(mean)
     # d hfov = sin(hfov) d log tan(hfov / 2)
     hfov_sd = np.degrees(np.sin(np.radians(hfov)) * sd)
     source: HfovSource = "estimated" if sd < _TOLD_SD else "assumed"
-    return Lens(width_px, height_px, hfov, float(hfov_sd), source)
+    lens = Lens(width_px, height_px, hfov, float(hfov_sd), source)
+    return AngleOfView(lens, (float(shift[0]), float(shift[1])), (float(scatter[0]), float(scatter[1])))
 
 
 def _log_tangent(angle_deg: float) -> float:
     return float(np.log(np.tan(np.radians(angle_deg / 2))))
 
 
-def _moments(at: FloatArray, values: FloatArray) -> tuple[float, float]:
-    """Mean and sd of the density whose logarithm passes through ``values``."""
+def _moments(at: FloatArray, log_density: FloatArray, angles_deg: FloatArray) -> tuple[float, float, FloatArray, FloatArray]:
+    """Mean and sd of the density whose logarithm passes through ``log_density``, shape (N,), and by it of roll and pitch.
+
+    ``angles_deg`` (N, 2) are roll and pitch at each place; their mean comes less what they are at the density's mean.
+    """
     order = np.argsort(at)
     fine = np.linspace(at.min(), at.max(), 121)
-    log_density = PchipInterpolator(at[order], values[order])(fine)
-    weight = np.exp(log_density - log_density.max())
+    height = PchipInterpolator(at[order], log_density[order])(fine)
+    weight = np.exp(height - height.max())
     weight /= weight.sum()
     mean = float(weight @ fine)
-    return mean, float(np.sqrt(weight @ (fine - mean) ** 2))
+    angles = np.column_stack([np.interp(fine, at[order], column[order]) for column in angles_deg.T])
+    middle = weight @ angles
+    there = np.array([np.interp(mean, at[order], column[order]) for column in angles_deg.T])
+    return mean, float(np.sqrt(weight @ (fine - mean) ** 2)), middle - there, np.sqrt(weight @ (angles - middle) ** 2)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from audit.frames import roll_pitch_from_up
 from audit.lens import Lens
-from audit.measure.angle_of_view import estimate_lens
+from audit.measure.angle_of_view import AngleOfView, estimate_angle
 from audit.measure.bending import Bending, may_bend, weigh_bending
 from audit.measure.learned_view import NetworkView
 from audit.measure.level_lines import level_lines
@@ -78,15 +78,17 @@ def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
     if overlay is not None:
         segments = of_the_scene(segments, overlay)
     seen = Seen(segments, scale, network, shades)
+    angle = None
     if lens is None:
-        lens = estimate_lens(seen, width, height)
+        angle = estimate_angle(seen, width, height)
+        lens = angle.lens
     evidence, through, bending = weighed(seen, lens)
     drawn = overlay is not None and bool(overlay.mask.any()) or _askew(segments).shape[0] < _LEAST_ASKEW * segments.shape[0]
     if drawn and max(abs(evidence.roll_deg), abs(evidence.pitch_deg)) < _LEVEL_DEG:
         # What is burnt in is level too: such an answer must stand on other edges than those along rows and columns.
         seen = replace(seen, segments_px=_askew(segments))
         evidence, through, bending = weighed(seen, lens)
-    return _answer(evidence, seen, through, bending)
+    return _answer(evidence, seen, through, bending, angle)
 
 
 def _askew(segments_px: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -123,7 +125,7 @@ def _shown(evidence: Evidence | None) -> NDArray[np.float32] | None:
     return np.asarray(evidence.edges.segments_px[used], dtype=np.float32)
 
 
-def _answer(evidence: Evidence, seen: Seen, lens: Lens, bending: Bending) -> Orientation:
+def _answer(evidence: Evidence, seen: Seen, lens: Lens, bending: Bending, angle: AngleOfView | None) -> Orientation:
     if seen.network is not None and may_look_down(lens):
         straight_down = _straight_down(evidence, seen, lens)
         if straight_down is not None:
@@ -137,7 +139,11 @@ def _answer(evidence: Evidence, seen: Seen, lens: Lens, bending: Bending) -> Ori
         return _silent(lens, _TOO_LITTLE, evidence)
     if abs(evidence.roll_deg) > limits["most_roll_deg"] or evidence.pitch_deg > limits["most_pitch_deg"]:
         return _silent(lens, _TURNED, evidence)
-    by_lens = _lens_effect_deg(seen, lens, evidence) if lens.hfov_sd_deg > 0 else (0.0, 0.0)
+    roll_deg, pitch_deg, by_lens = evidence.roll_deg, evidence.pitch_deg, (0.0, 0.0)
+    if angle is not None:
+        roll_deg, pitch_deg, by_lens = roll_deg + angle.shift_deg[0], pitch_deg + angle.shift_deg[1], angle.sd_deg
+    elif lens.hfov_sd_deg > 0:
+        by_lens = _lens_effect_deg(seen, lens, evidence)
     bent = bending.roll_sd_deg, bending.pitch_sd_deg
     roll_sd, pitch_sd = (float(np.sqrt(a**2 + b**2 + c**2)) for a, b, c in zip(own, by_lens, bent, strict=True))
     if max(roll_sd, pitch_sd) > table["most_sd_deg"]:
@@ -149,7 +155,7 @@ def _answer(evidence: Evidence, seen: Seen, lens: Lens, bending: Bending) -> Ori
     if seen.network is not None:
         cues.append("learned view")
     level = level_lines(evidence.edges, evidence.fit.up, evidence.fit.upright)
-    return Orientation(evidence.roll_deg, roll_sd, evidence.pitch_deg, pitch_sd, None, lens, tuple(cues),
+    return Orientation(roll_deg, roll_sd, pitch_deg, pitch_sd, None, lens, tuple(cues),
                        _shown(evidence), level, bending.mean, bending.sd)
 
 
@@ -181,7 +187,7 @@ def _straight_down(evidence: Evidence, seen: Seen, lens: Lens) -> Orientation | 
 
 
 def _lens_effect_deg(seen: Seen, lens: Lens, evidence: Evidence) -> tuple[float, float]:
-    """Change of roll and pitch by one standard deviation of the angle of view.
+    """Change of roll and pitch by one standard deviation of a given angle of view.
 
     The larger of what the cues together do and of what the vertical vanishing point alone does, which stays at its
     pixel.
