@@ -11,7 +11,9 @@ from audit.measure.clarity import together
 from audit.measure.dirt_model import KINDS, Verdict
 from audit.measure.horizon import open_horizon
 from audit.measure.losses import hidden_share, spoiled_share
+from audit.measure.overlay import Overlay
 from audit.measure.registration import grey_at_work_size
+from audit.measure.segments import arcs, of_the_scene
 from audit.measure.view import _one_tone_below
 from tests.measure.test_horizon import LIMITS, sea
 
@@ -97,3 +99,44 @@ def test_working_size_is_never_larger_and_keeps_the_shape() -> None:
     red = np.zeros((30, 40, 3), np.uint8)
     red[..., 0] = 255
     assert abs(int(grey_at_work_size(red).mean()) - 0.299 * 255) < 1, "ITU-R BT.601"
+
+
+def kept(segments: np.ndarray, rim: tuple[int, int, int, int], mask: np.ndarray) -> np.ndarray:
+    return of_the_scene(segments, Overlay(mask, rim))
+
+
+def test_what_runs_along_a_burnt_in_edge_goes_on_every_side_alike() -> None:
+    """Left and right, above and below, rows and columns: a turned or mirrored picture keeps the turned or mirrored lines."""
+    rng = np.random.default_rng(3)
+    height, width, rim = 300, 400, (12, 7, 25, 18)
+    ends = rng.uniform(0, 1, (4000, 4)) * [width - 1, height - 1, width - 1, height - 1]
+    ends[:1500, 2] = ends[:1500, 0] + rng.uniform(-1, 1, 1500)
+    ends[1500:3000, 3] = ends[1500:3000, 1] + rng.uniform(-1, 1, 1500)
+    ends = np.clip(ends, 0, [width - 1, height - 1, width - 1, height - 1])
+    mask = np.zeros((height, width), bool)
+    mask[100:140, 200:290] = True
+    own = kept(ends, rim, mask)
+    assert 0.5 * len(ends) < len(own) < 0.95 * len(ends)
+    left, top, right, bottom = rim
+    flip = np.array([width - 1, 0, width - 1, 0])
+    mirrored = kept(np.abs(flip - ends), (right, top, left, bottom), mask[:, ::-1].copy())
+    assert np.allclose(np.abs(flip - mirrored), own)
+    flop = np.array([0, height - 1, 0, height - 1])
+    upside_down = kept(np.abs(flop - ends), (left, bottom, right, top), mask[::-1].copy())
+    assert np.allclose(np.abs(flop - upside_down), own)
+    turned = kept(ends[:, [1, 0, 3, 2]], (top, left, bottom, right), mask.T.copy())
+    assert np.allclose(turned[:, [1, 0, 3, 2]], own)
+    upright = np.array([[left + 1.0, 50, left + 1.0, 250], [width / 2, 50, width / 2, 250], [width - 2.0 - right, 50, width - 2.0 - right, 250]])
+    assert np.array_equal(kept(upright, rim, mask), kept(upright[1:2], rim, mask)), "the edges' own lines go, the one between may stay"
+
+
+def test_a_long_line_tells_its_direction_better_than_a_short_one() -> None:
+    lens = Lens(800, 600, 60.0)
+    lines = np.array([[100.0, 100, 100, 140], [100.0, 100, 100, 500], [0.0, 300, 799, 300], [5.0, 5, 5, 5]])
+    found = arcs(lines, lens, 0.5, 0.5, 0.001)
+    assert len(found.normal) == 3, "a point is no line"
+    rays = lens.unproject(lines[:3].reshape(-1, 2, 2))
+    assert np.abs(np.einsum("nik,nk->ni", rays, found.normal)).max() < 1e-9, "both ends lie in its plane"
+    assert np.allclose(np.linalg.norm(found.normal, axis=1), 1.0) and np.allclose(np.linalg.norm(found.middle, axis=1), 1.0)
+    assert found.length_px[:3] == pytest.approx([20.0, 200.0, 399.5]), "at the size at which it was found"
+    assert found.sd_rad == pytest.approx(np.hypot(0.5 / np.array([20.0, 200.0, 399.5]), 0.001))
