@@ -46,6 +46,19 @@ def picture(visit: str, of: str) -> np.ndarray:
     return np.asarray(cv2.resize(pixels, (round(width * scale), round(height * scale)), interpolation=cv2.INTER_AREA))
 
 
+def turned(pixels: np.ndarray) -> Iterator[np.ndarray]:
+    """Parts of one picture, as it would be seen while the camera is turned, through a glass with the same spots each time."""
+    height, width = pixels.shape[0] * 3 // 4, pixels.shape[1] * 3 // 4
+    spots = np.random.default_rng(5).integers(30, min(height, width) - 30, (12, 2))
+    for step in (0.0, 0.4, 0.7, 1.0):
+        left, top = round(step * (pixels.shape[1] - width)), round(step * (pixels.shape[0] - height))
+        seen = pixels[top : top + height, left : left + width].copy()
+        for row, column in spots:
+            part = seen[row - 12 : row + 12, column - 12 : column + 12]
+            part[:] = cv2.GaussianBlur(part, (0, 0), 8) // 2 + 90
+        yield seen
+
+
 def leaves(record: Any, under: str) -> Iterator[tuple[str, Any]]:
     """Each figure and word of a record, by its path."""
     if isinstance(record, dict):
@@ -70,12 +83,14 @@ def answers(case: str) -> list[tuple[str, Any]]:
         return list(leaves(measurement_to_record(measure_image(first, None)), case))
     if how == "a visit later":
         return list(leaves(change_to_record(compare(first, picture("maintenance", of), lens)), case))
+    if how == "while it was turned":
+        return list(leaves(clarity_to_record(measure_series([*turned(first)])), case))
     return list(leaves(clarity_to_record(measure_series([first, picture("maintenance", of), first[:, ::-1].copy()])), case))
 
 
 CASES = [
     *(f"{of}: alone" for of in ALONE), "TH-12 day: without a lens", *(f"{of}: a visit later" for of in COMPARED),
-    *(f"{of}: three pictures" for of in SERIES),
+    *(f"{of}: three pictures" for of in SERIES), *(f"{of}: while it was turned" for of in SERIES[1:]),
 ]  # fmt: skip
 
 
