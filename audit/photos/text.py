@@ -179,7 +179,10 @@ def _line(text: str, score: float, height_px: float) -> TextLine:
 
 
 def _height(box: NDArray[np.float32]) -> float:
-    return float(min(np.linalg.norm(box[0] - box[3]), np.linalg.norm(box[1] - box[2])))
+    """Of the letters: a place that runs up or down is as wide as they are high."""
+    high = float(min(np.linalg.norm(box[0] - box[3]), np.linalg.norm(box[1] - box[2])))
+    wide = float(min(np.linalg.norm(box[0] - box[1]), np.linalg.norm(box[2] - box[3])))
+    return wide if high >= _UPRIGHT * wide else high
 
 
 def lines_to_record(lines: Sequence[TextLine]) -> dict[str, Any]:
