@@ -145,13 +145,13 @@ def find_boards(pixels: NDArray[np.uint8], numbers: Iterable[int] = ()) -> tuple
 
     Parameters
     ----------
-    pixels : ndarray, shape (H, W, 3), uint8
-        Oriented RGB at the size that the camera gave.
+    pixels : ndarray, shape (H, W, 3) or (H, W), uint8
+        Oriented RGB, or its shades, at the size that the camera gave.
     numbers : iterable of int
         The site's boards. A quadrilateral that looks much like one of them but can't be read is told with number None;
         without any, only what can be read is told.
     """
-    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
+    grey = pixels if pixels.ndim == 2 else np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     seen = _squares(grey)
     boards = _read(grey, _worth_reading(seen, mirrored=False))
     if not boards:

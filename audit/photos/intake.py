@@ -18,7 +18,7 @@ from audit.photos.containers import describe, read_header
 from audit.photos.guard import GuardFailure, guard_of_this_process
 from audit.photos.metadata import read_metadata
 from audit.photos.photo import Photo
-from audit.photos.pixels import Undecodable, decode_with_size, picture_hash
+from audit.photos.pixels import Undecodable, decode_grey, decode_with_size, picture_hash
 
 __all__ = ["MAX_FILE_BYTES", "FoundFile", "OpenedPhoto", "find_files", "open_photo", "read_file", "shown_name"]
 
@@ -44,11 +44,13 @@ class FoundFile:
 
 @dataclass(frozen=True, slots=True)
 class OpenedPhoto:
-    """A photo with its pixels (``uint8`` RGB array (H, W, 3), upright, at reduced size) and its file's bytes."""
+    """A photo with its pixels (``uint8`` RGB array (H, W, 3), upright, at reduced size) and its file's bytes; with the shades of
+    the whole picture (``uint8`` array (H, W), upright) where they were asked for."""
 
     photo: Photo
     pixels: NDArray[np.uint8]
     data: bytes
+    grey: NDArray[np.uint8] | None = None
 
 
 def shown_name(raw: str) -> str:
@@ -130,7 +132,12 @@ def _hidden_picture(name: str) -> bool:
 
 
 def open_photo(
-    source: Path | str | bytes, name: str | None = None, *, max_side_px: int | None = 1600, guarded: bool = False
+    source: Path | str | bytes,
+    name: str | None = None,
+    *,
+    max_side_px: int | None = 1600,
+    guarded: bool = False,
+    grey_of: tuple[int, int] | None = None,
 ) -> OpenedPhoto:
     """Read a file once and open it as a photo, or refuse it with one sentence that names it.
 
@@ -144,6 +151,8 @@ def open_photo(
         Long side of the pixels that come back; None for the full size.
     guarded : bool
         Decode in this process's limited worker (:mod:`audit.photos.guard`).
+    grey_of : tuple of int or None
+        Where the upright picture has this width and height, its shades come at full size too, from the same reading.
 
     Raises
     ------
@@ -169,10 +178,9 @@ def open_photo(
     if read_header(data) is None:
         raise _not_a_photo(shown, data)
     if not guarded:
-        photo, pixels = _opened(data, shown, max_side_px)
-        return OpenedPhoto(photo, pixels, data)
+        return _opened(data, shown, max_side_px, grey_of)
     try:
-        answer, body = _ask_worker(data, {"name": shown, "max_side_px": max_side_px})
+        answer, body = _ask_worker(data, {"name": shown, "max_side_px": max_side_px, "grey_of": grey_of})
     except GuardFailure as failure:
         raise _given_up(shown, failure.kind) from failure
     return _from_worker(answer, body, shown, data)
@@ -191,33 +199,43 @@ def _ask_worker(data: bytes, options: Mapping[str, object]) -> tuple[dict[str, o
 
 
 def open_in_worker(data: bytes, options: Mapping[str, Any]) -> tuple[dict[str, object], memoryview | bytes]:
-    """What the guard's worker runs for :func:`open_photo`: the photo as JSON, the pixels as bytes."""
+    """What the guard's worker runs for :func:`open_photo`: the photo as JSON, the pixels as bytes, the shades after them."""
+    grey_of = options["grey_of"]
     try:
-        photo, pixels = _opened(data, options["name"], options["max_side_px"])
+        opened = _opened(data, options["name"], options["max_side_px"], None if grey_of is None else tuple(grey_of))
     except PhotoRefused as refusal:
         return {"refused": refusal.kind, "message": refusal.message}, b""
-    return {"photo": photo.as_json(), "shape": pixels.shape}, np.ascontiguousarray(pixels).data.cast("B")
+    answer = {"photo": opened.photo.as_json(), "shape": opened.pixels.shape}
+    body = np.ascontiguousarray(opened.pixels).data.cast("B")
+    if opened.grey is None:
+        return answer, body
+    return {**answer, "grey": opened.grey.shape}, b"".join((body, opened.grey.data.cast("B")))
 
 
 def _from_worker(answer: Mapping[str, Any], body: bytearray, name: str, data: bytes) -> OpenedPhoto:
     if "refused" in answer:
         raise PhotoRefused(name, str(answer["refused"]), str(answer["message"]))
     try:
-        height, width, depth = answer["shape"]
-        pixels = np.frombuffer(body, np.uint8).reshape(int(height), int(width), int(depth))
+        height, width, depth = (int(side) for side in answer["shape"])
+        rows, columns = (int(side) for side in answer.get("grey", (0, 0)))
+        values, count = np.frombuffer(body, np.uint8), height * width * depth
+        pixels = values[:count].reshape(height, width, depth)
+        grey = values[count:].reshape(rows, columns)
         photo = Photo.from_json(answer["photo"])
     except (KeyError, TypeError, ValueError) as error:
         raise _given_up(name, "died") from error
-    return OpenedPhoto(photo, pixels, data)
+    return OpenedPhoto(photo, pixels, data, grey if grey.size else None)
 
 
-def _opened(data: bytes, name: str, max_side_px: int | None) -> tuple[Photo, NDArray[np.uint8]]:
+def _opened(data: bytes, name: str, max_side_px: int | None, grey_of: tuple[int, int] | None) -> OpenedPhoto:
     header = read_header(data)
     if header is None:
         raise _not_a_photo(name, data)
     try:
         metadata = read_metadata(data, header.format)
         decoded = decode_with_size(data, max_side_px, orientation=metadata.orientation, header=header)
+        whole = (decoded.width_px, decoded.height_px) == grey_of
+        grey = decode_grey(data, orientation=metadata.orientation, header=header) if whole else None
     except Undecodable as error:
         raise PhotoRefused(name, error.kind, f"{name}: the file {error}{_REMEDIES[error.kind]}") from error
     except MemoryError as error:
@@ -236,7 +254,7 @@ def _opened(data: bytes, name: str, max_side_px: int | None) -> tuple[Photo, NDA
         metadata=replace(metadata, notes=tuple(dict.fromkeys(notes))),
         picture_hash=picture_hash(decoded.pixels),
     )
-    return photo, decoded.pixels
+    return OpenedPhoto(photo, decoded.pixels, data, grey)
 
 
 _REMEDIES = {

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from audit import compute
 from audit.logbook import ImageStore
 from audit.measure.image import MEASURE_SIDE_PX
-from audit.photos.pixels import decode
+from audit.photos.pixels import decode, decode_grey
 from audit.visit.run import Run
 
 __all__ = ["KeptImage", "kept_image"]
@@ -24,9 +24,16 @@ class KeptImage:
     place: str
     data: bytes | None = None
 
-    def pixels(self, longest_px: int | None = MEASURE_SIDE_PX) -> NDArray[np.uint8]:
-        """At measuring size, or another; None: as large as the camera gave it."""
-        return decode(ImageStore(self.place).get(self.sha256) if self.data is None else self.data, longest_px)
+    def pixels(self, longest_px: int = MEASURE_SIDE_PX) -> NDArray[np.uint8]:
+        """At measuring size, or another."""
+        return decode(self._bytes(), longest_px)
+
+    def grey(self) -> NDArray[np.uint8]:
+        """Its shades, as large as the camera gave it."""
+        return decode_grey(self._bytes())
+
+    def _bytes(self) -> bytes:
+        return ImageStore(self.place).get(self.sha256) if self.data is None else self.data
 
 
 def kept_image(run: Run, sha256: str) -> KeptImage:

@@ -83,6 +83,6 @@ def _measure_one(job: _MeasureJob) -> dict[str, Any]:
     pixels = job.image.pixels()
     measured = measure_image(pixels, job.lens)
     if job.boards:
-        measured = replace(measured, boards=find_boards(job.image.pixels(None), job.boards))
+        measured = replace(measured, boards=find_boards(job.image.grey(), job.boards))
     written = lines_to_record(read_burned_in(pixels)) if job.unread else None
     return {"measured": measurement_to_record(measured), "written": written}

@@ -109,20 +109,19 @@ def _lens_by_name(run: Run, index: LabelIndex, name: str) -> Lens | None:
 def _take(job: _FileJob) -> _Taken:
     """Read one file: what it says of itself, its codes, a preview, and, where it is a camera's own, its measurement and
     what is burnt into it."""
-    opened = open_photo(job.found.path, job.found.name, max_side_px=MEASURE_SIDE_PX, guarded=True)
-    photo = opened.photo
-    own = job.lens is not None and (photo.width_px, photo.height_px) == (job.lens.width_px, job.lens.height_px)
-    measured = _measured(job, opened.pixels) if own else None
+    size = None if job.lens is None else (job.lens.width_px, job.lens.height_px)
+    opened = open_photo(job.found.path, job.found.name, max_side_px=MEASURE_SIDE_PX, guarded=True, grey_of=size)
+    own = opened.grey is not None
+    measured = None if opened.grey is None else _measured(job, opened.pixels, opened.grey)
     written = lines_to_record(read_burned_in(opened.pixels)) if own and has("reading") else None
     codes = () if own else read_codes(opened.pixels)
-    return _Taken(replace(photo, codes=codes), preview_jpeg(opened.pixels, PREVIEW_SIDE_PX), measured, written)
+    return _Taken(replace(opened.photo, codes=codes), preview_jpeg(opened.pixels, PREVIEW_SIDE_PX), measured, written)
 
 
-def _measured(job: _FileJob, pixels: NDArray[np.uint8]) -> dict[str, Any]:
+def _measured(job: _FileJob, pixels: NDArray[np.uint8], grey: NDArray[np.uint8]) -> dict[str, Any]:
     """The measurement of a camera's own picture, boards looked for at its full size."""
-    whole = open_photo(job.found.path, job.found.name, max_side_px=None, guarded=True).pixels
     measured = measure_image(pixels, job.lens)
-    return measurement_to_record(replace(measured, boards=find_boards(whole, job.boards)))
+    return measurement_to_record(replace(measured, boards=find_boards(grey, job.boards)))
 
 
 def _refusal(name: str, error: Exception | None) -> tuple[str, str]:
