@@ -200,7 +200,7 @@ def _ask_worker(data: bytes, options: Mapping[str, object]) -> tuple[dict[str, o
 
 def open_in_worker(data: bytes, options: Mapping[str, Any]) -> tuple[dict[str, object], memoryview | bytes]:
     """What the guard's worker runs for :func:`open_photo`: the photo as JSON, the pixels as bytes, the shades after them."""
-    grey_of = options["grey_of"]
+    grey_of = options.get("grey_of")
     try:
         opened = _opened(data, options["name"], options["max_side_px"], None if grey_of is None else tuple(grey_of))
     except PhotoRefused as refusal:
