@@ -84,7 +84,9 @@ def test_two_boards_in_one_picture_each_count_for_their_own_target(book: Logbook
     _save(tmp_path / "photos" / "C-1_day.jpg", _picture(sheets))
     pan = _pan(book, tmp_path)
     told = book.verdicts(book.visits()[0], "C-1")[0]
-    assert pan.measured is not None and "by the board at 'target', 'target of C-2'" in pan.why
+    assert pan.measured is not None
+    # boards of one size come in the order of their measured sizes, which differ by thousandths of a pixel
+    assert any(f"by the board at {both}" in pan.why for both in ("'target', 'target of C-2'", "'target of C-2', 'target'"))
     assert {f.check for f in told.findings} >= {"pan", "target", "image"}
 
 
