@@ -205,7 +205,7 @@ def open_in_worker(data: bytes, options: Mapping[str, Any]) -> tuple[dict[str, o
         opened = _opened(data, options["name"], options["max_side_px"], None if grey_of is None else tuple(grey_of))
     except PhotoRefused as refusal:
         return {"refused": refusal.kind, "message": refusal.message}, b""
-    answer = {"photo": opened.photo.as_json(), "shape": opened.pixels.shape}
+    answer: dict[str, object] = {"photo": opened.photo.as_json(), "shape": opened.pixels.shape}
     body = np.ascontiguousarray(opened.pixels).data.cast("B")
     if opened.grey is None:
         return answer, body
