@@ -14,11 +14,12 @@ from scipy.ndimage import maximum_filter1d
 from audit.errors import AuditError
 from audit.match.duplicates import copies
 from audit.match.evidence import PhotoArrays, SiteArrays, photo_arrays, site_arrays
+from audit.match.name_clock import timed_by_names
 from audit.match.placement import Alternative, Decision, Placement, Role
 from audit.match.questions import ask_order, stay_groups
 from audit.match.reasons import About, reasons
 from audit.match.roles import OWN_PICTURES, role_of, roles_by_order
-from audit.match.solve import Known, Result, gather, solve_alone, solve_walks, sure_cameras
+from audit.match.solve import Known, Result, gather, labels_once_more, solve_alone, solve_walks, sure_cameras
 from audit.match.streams import Stream, shared_by_crews, split_streams
 from audit.match.together import joined_streams
 from audit.match.walk import Chain
@@ -106,7 +107,8 @@ def _beliefs(
 ) -> tuple[dict[int, _Belief], list[int], Result | None]:
     """Beliefs of all photos that are no copies, their groups, the best question first, and the walks' result."""
     plan = site_arrays(site)
-    arrays, walks, lone = _parted(plan, arrays, photos, known, heads)
+    streams = _without_copies(split_streams(photos, arrays), heads)
+    arrays, walks, lone = _parted(plan, arrays, photos, known, streams)
     beliefs: dict[int, _Belief] = {}
     order: list[int] = []
     result: Result | None = None
@@ -143,7 +145,7 @@ def _beliefs(
         order = ranked + [g for g in range(sizes.size) if g not in set(ranked)]
     if lone:
         index = np.array([i for i, _ in lone], dtype=np.int64)
-        lists, probability = solve_alone(plan, arrays, index, known)
+        lists, probability = solve_alone(plan, arrays, index, known, labels_once_more(known, streams))
         number = max(order, default=-1) + 1
         for step, (photo, why) in enumerate(lone):
             beliefs[photo] = _belief(lists[step], probability[step], number + step)
@@ -152,21 +154,23 @@ def _beliefs(
     return beliefs, order, result
 
 
+def _without_copies(streams: Sequence[Stream], heads: IntArray) -> tuple[Stream, ...]:
+    """The streams without photos that another one stands for."""
+    kept = [replace(stream, photos=stream.photos[heads[stream.photos] == stream.photos]) for stream in streams]
+    return tuple(stream for stream in kept if stream.photos.size)
+
+
 def _parted(
-    plan: SiteArrays, arrays: PhotoArrays, photos: Sequence[Photo], known: Known, heads: IntArray
+    plan: SiteArrays, arrays: PhotoArrays, photos: Sequence[Photo], known: Known, streams: Sequence[Stream]
 ) -> tuple[PhotoArrays, list[Stream], list[tuple[int, str]]]:
     """Walks, on clocks that agree where devices went side by side, and photos whose order tells nothing, with the reason."""
     sure = sure_cameras(known)
     lone: list[tuple[int, str]] = []
     parts: list[Stream] = []
-    for stream in split_streams(photos, arrays):
-        members = stream.photos[heads[stream.photos] == stream.photos]
-        if not members.size:
-            continue
-        part = Stream(stream.name, members, stream.ordered, stream.note)
+    for part in streams:
         why = part.note if not part.ordered else shared_by_crews(plan, arrays, part, sure)
         if why:
-            lone += [(int(i), why) for i in members]
+            lone += [(int(i), why) for i in part.photos]
         else:
             parts.append(part)
     devices = [photo.metadata.device for photo in photos]
@@ -381,6 +385,7 @@ def match_photos(
     _check(site, photos, answers, at_least)
     if not photos:
         return ()
+    as_read, photos = photos, timed_by_names(photos)
     arrays = photo_arrays(site, photos)
     known = gather(site, photos, answers)
     heads = _heads(copies(photos, arrays), known)
@@ -396,7 +401,8 @@ def match_photos(
         decision, camera, probability = _answered(known, i) or decided[head]
         likely = camera if camera >= 0 else (belief.cameras[0] if belief.cameras else -1)
         copy_of = photos[head].name if head != i else None
-        about = About(likely, decision, copy_of, head in alone, belief.note, tuple(belief.cameras), belief.against)
+        by_name = as_read[i].metadata.taken_at != photo.metadata.taken_at
+        about = About(likely, decision, copy_of, head in alone, belief.note, tuple(belief.cameras), belief.against, by_name)
         planned = site.cameras[likely] if likely >= 0 else None
         others = _alternatives(site, belief) if not known.answered[i] else (Alternative(_name(site, camera), 1.0),)
         placements.append(Placement(

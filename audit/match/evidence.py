@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from audit.match.shot_order import ShotOrder
+from audit.match.shots import KINDS
 from audit.match.stays import CodeHabit
 from audit.photos.photo import Metadata, Photo
 from audit.plan.magnetic import declination_deg
@@ -61,6 +63,8 @@ _FARTHEST_M = 200_000.0
 _YEAR = 2026.0
 #: Cells of the circle in which turns of one stay are compared: 2.5 degrees each.
 _CELLS = 144
+#: No look is surer than this of what a photo does not show (chosen: one in a hundred errs).
+_LEAST_LOOK = 0.01
 #: Least spread of the middles of stays about the direction that faces the camera, degrees (chosen).
 _LEAST_MIDDLE_DEG = 4.0
 
@@ -108,6 +112,8 @@ class Settings:
         Share of cameras without any photo, and of cameras that are visited again.
     habit : CodeHabit
         How labels are photographed.
+    shots : ShotOrder
+        How kinds of shots follow one another.
     """
 
     position_scale: float = 1.0
@@ -141,6 +147,7 @@ class Settings:
     missed_share: float = 0.04
     again_share: float = 0.01
     habit: CodeHabit = field(default_factory=CodeHabit)
+    shots: ShotOrder = field(default_factory=ShotOrder)
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +184,8 @@ class PhotoArrays:
         Position and its stated scale, NaN where absent.
     bearing : float
         Direction that the photographer looked, radians clockwise from true north, NaN where absent.
+    shows : float array (M, kinds) or None
+        What each photo shows by its look, all kinds alike where nobody looked; None where nobody looked at any.
     """
 
     time_s: FloatArray
@@ -184,6 +193,7 @@ class PhotoArrays:
     north_m: FloatArray
     position_m: FloatArray
     bearing: FloatArray
+    shows: FloatArray | None = None
 
     @property
     def size(self) -> int:
@@ -292,7 +302,15 @@ def photo_arrays(site: Site, photos: Sequence[Photo]) -> PhotoArrays:
         east, north = local_metres(latitude, longitude, origin)
     far = np.hypot(east, north) > _FARTHEST_M
     east[far] = north[far] = np.nan
-    return PhotoArrays(time_s, east, north, stated, bearing)
+    return PhotoArrays(time_s, east, north, stated, bearing, _looks(photos))
+
+
+def _looks(photos: Sequence[Photo]) -> FloatArray | None:
+    """What photos show, (M, kinds)."""
+    if not any(photo.shows for photo in photos):
+        return None
+    even = (1.0 / len(KINDS),) * len(KINDS)
+    return np.maximum(np.array([photo.shows or even for photo in photos], dtype=np.float64), _LEAST_LOOK)
 
 
 def _grown_with_age(photos: Sequence[Photo], time_s: FloatArray, fixes: FloatArray, stated: FloatArray) -> FloatArray:

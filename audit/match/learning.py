@@ -18,6 +18,7 @@ from audit.match.factors import BURST_SPREAD, LEAST_GAP_S
 from audit.match.learnt_pace import burst_steps, learn_missed, learn_pace, learn_stays
 from audit.match.learnt_places import learn_directions, learn_positions
 from audit.match.sampling import Draws
+from audit.match.shot_order import learn_shot_order
 from audit.match.shown import Shown
 from audit.match.walk import Chain
 
@@ -114,4 +115,17 @@ def learn(site: SiteArrays, photos: PhotoArrays, chain: Chain, lesson: Lesson) -
     shown = Shown(site, photos, chain, lesson.settings, place, ~draws.away[use], draws.begins[use])
     settings = learn_directions(shown, learn_positions(shown))
     settings = learn_pace(shown, lesson.start, draws.place.astype(np.int64), settings)
-    return learn_stays(shown, lesson.coded, learn_missed(shown, lesson.wanted, settings))
+    return _with_shot_order(shown, learn_stays(shown, lesson.coded, learn_missed(shown, lesson.wanted, settings)))
+
+
+def _with_shot_order(shown: Shown, settings: Settings) -> Settings:
+    """``settings`` with the order of shots that drawn walks show."""
+    shows = shown.photos.shows
+    if shows is None:
+        return settings
+    camera, real = shown.camera, shown.real
+    together = real[:, 1:] & real[:, :-1] & ~shown.chain.cut[None, 1:] & (camera[:, 1:] >= 0) & (camera[:, :-1] >= 0)
+    same = camera[:, 1:] == camera[:, :-1]
+    looks = shows[shown.chain.photo]
+    return replace(settings, shots=learn_shot_order(
+        looks[:-1], looks[1:], (together & same).mean(axis=0), (together & ~same).mean(axis=0), settings.shots))

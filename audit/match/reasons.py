@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from audit.match.evidence import PhotoArrays
+from audit.match.name_clock import BY_NAME
 from audit.match.placement import BY_HAND, Decision
 from audit.match.shots import Shows, look_sentence
 from audit.match.solve import Known
@@ -77,6 +78,8 @@ class About:
         Cameras that come into question.
     against : bool
         What the photo's label names goes against the photos round about it.
+    by_name : bool
+        Its time comes from its name.
     """
 
     camera: int
@@ -86,6 +89,7 @@ class About:
     note: str = ""
     rivals: tuple[int, ...] = ()
     against: bool = False
+    by_name: bool = False
 
 
 def reasons(site: Site, photos: Sequence[Photo], arrays: PhotoArrays, known: Known, i: int, about: About) -> tuple[str, ...]:
@@ -103,6 +107,8 @@ def reasons(site: Site, photos: Sequence[Photo], arrays: PhotoArrays, known: Kno
                 said.append(sentence)
     if photos[i].shows and (seen := look_sentence(Shows(photos[i].shows))) is not None:
         said.append(seen)
+    if about.by_name:
+        said.append(BY_NAME)
     if about.only_one:
         said.append("it would be this camera's only photo, and nothing in it names the camera")
     if about.against:

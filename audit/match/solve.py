@@ -24,7 +24,7 @@ from audit.match.walk import Chain, Tables, forward_backward
 from audit.photos.photo import Photo
 from audit.plan.model import Site
 
-__all__ = ["Known", "Result", "gather", "labels_in_one_go", "solve_alone", "solve_walks", "sure_cameras"]
+__all__ = ["Known", "Result", "gather", "labels_in_one_go", "labels_once_more", "solve_alone", "solve_walks", "sure_cameras"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -33,6 +33,8 @@ IntArray = NDArray[np.int64]
 #: Share of labels that are stuck on another camera or read as another's, any of them alike; bounds of what that is for one camera
 #: of small and large plans; and the log probability of a folder's name (chosen).
 _LABELS_WRONG, _ONE_WRONG, _FOLDER_WRONG = 0.01, (1e-5, 5e-4), math.log(0.02)
+#: How often a label is photographed on a second occasion, what stands on labels, and steps of a stream that are one occasion (chosen).
+_LABEL_AGAIN, _ON_LABELS, _NEAR_STEPS = 0.05, ("code", "text"), 8
 #: Where a camera's name was read in the picture itself: its look says no more then.
 _IN_THE_PICTURE = ("code", "board", "picture")
 #: Log factor of all that contradicts a person: as good as impossible, and still finite.
@@ -150,6 +152,22 @@ def labels_in_one_go(sure: IntArray, cut: NDArray[np.bool_]) -> bool:
     named = sure >= 0
     at_once = named[1:] & named[:-1] & (sure[1:] != sure[:-1]) & ~cut[1:]
     return bool(at_once.sum() > _LABELS_AT_ONCE * max(1, named.sum()))
+
+
+def labels_once_more(known: Known, streams: Sequence[Stream]) -> NDArray[np.bool_]:
+    """Photos (M,) of streams with an order whose label another photo shows too, but none near by in their own stream.
+
+    One of the two may be misread: a crew seldom photographs a label on two occasions.
+    """
+    sure = np.where([any(hit.source in _ON_LABELS for hit in hits) for hits in known.hits], sure_cameras(known), -1)
+    again = np.zeros(sure.size, dtype=bool)
+    for stream in streams:
+        named = sure[stream.photos]
+        for step in np.flatnonzero(named >= 0) if stream.ordered else ():
+            near = named[max(0, step - _NEAR_STEPS) : step + _NEAR_STEPS + 1]
+            own, everywhere = np.count_nonzero(near == named[step]), np.count_nonzero(sure == named[step])
+            again[stream.photos[step]] = own == 1 and everywhere > 1
+    return again
 
 
 def _labelled(known: Known, order: IntArray) -> IntArray:
@@ -302,9 +320,14 @@ def solve_walks(
 
 
 def solve_alone(
-    site: SiteArrays, photos: PhotoArrays, order: IntArray, known: Known
+    site: SiteArrays, photos: PhotoArrays, order: IntArray, known: Known, once_more: NDArray[np.bool_] | None = None
 ) -> tuple[IntArray, FloatArray]:
     """Probabilities of photos whose order tells nothing, each by itself.
+
+    Parameters
+    ----------
+    once_more : bool array (M,) or None
+        Photos whose label was photographed elsewhere too, see :func:`labels_once_more`.
 
     Returns
     -------
@@ -316,6 +339,9 @@ def solve_alone(
     lists = first_lists(site, photos, order, cut, _named(known, order), _wide(order.size, site.size))
     chain = Chain(order, cut, lists)
     real, away = _factors(site, photos, chain, Settings(), known)
+    if once_more is not None:
+        named = sure_cameras(known)[order]
+        real[once_more[order][:, None] & (lists == named[:, None]) & (lists >= 0)] += math.log(_LABEL_AGAIN)
     top = np.maximum(real.max(axis=1), away.max(axis=1))[:, None]
     belongs = np.exp(real - top) / site.size
     none = np.exp(away[:, -1:] - top) + np.exp(away[:, :-1] - top).sum(axis=1, keepdims=True) / site.size

@@ -24,6 +24,7 @@ from audit.match.factors import (
     position_residuals,
     position_variance,
 )
+from audit.match.shot_order import shot_log_ratios
 from audit.match.walk import Chain, Tables
 
 __all__ = ["Factors", "build_tables"]
@@ -126,6 +127,10 @@ def build_tables(
     _link_moves(pairs, links, from_real, from_away)
     log_stay, log_stay_away, log_drift = _log_holds(links, pairs, settings)
     log_stay += _same_compass(site, photos, pairs, settings)
+    if photos.shows is not None:
+        stays, moves = shot_log_ratios(photos.shows[pairs.then.photo], photos.shows[pairs.now.photo], settings.shots)
+        log_stay += stays[:, None]
+        from_real += moves.astype(np.float32)[:, None, None]
     move, move_away = _moves(site.size, pairs, from_real, from_away)
     lost = pairs.cut[:, None] | (pairs.previous == pairs.absent.shape[1])
     stay = np.where(lost | pairs.absent, 0.0, np.exp(log_stay))

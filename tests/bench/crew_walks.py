@@ -83,7 +83,7 @@ class _Phone:
 
 
 def make_walk(kind: str, count: int = 300, seed: int = 0, codes: str = "some") -> Walk:
-    """One visit; ``codes`` is ``some`` (an eighth of the photos) or ``all`` (each label shot)."""
+    """One visit; ``codes`` is ``some`` (an eighth of the photos) or ``all`` (a label shot of each camera)."""
     rng = np.random.default_rng([41, seed, count, len(kind)])
     cameras = _plan(kind, count, rng)
     spots = np.array([(c.east_m, c.north_m, 30.0 * int(c.floor or 0)) for c in cameras])
@@ -94,12 +94,12 @@ def make_walk(kind: str, count: int = 300, seed: int = 0, codes: str = "some") -
     phones = [_Phone(f"P{k} 77{k}", kind, rng) for k in range(crews)]
     noon = rng.uniform(0.3, 0.7) * count / crews * 130
     start = datetime(2026, 3, 3, 7, 30, tzinfo=UTC).replace(tzinfo=None)
-    rows: list[tuple[datetime, Metadata, int | None, int]] = []
+    rows: list[tuple[datetime, Metadata, int | None, int, str]] = []
     queue = [(float(rng.uniform(0, 200)), crew, crew, left[crew][0]) for crew in range(crews) if left[crew]]
     heapq.heapify(queue)
     while queue:
         now, crew, holder, at = heapq.heappop(queue)
-        wanted = [s for s in _SHOTS if rng.random() > _LEFT_OUT] or ["wide"]
+        wanted = [s for s in _SHOTS if rng.random() > _LEFT_OUT or s == "label" and codes == "all"] or ["wide"]
         wanted += ["again"] * int(rng.random() < _ONE_MORE)
         for shot in wanted:
             now += float(rng.gamma(2.2, 7.0)) + (12.0 if shot == "bracket" else 0.0)
@@ -110,11 +110,11 @@ def make_walk(kind: str, count: int = 300, seed: int = 0, codes: str = "some") -
             if rng.random() < _READABLE if codes == "some" else shot == "label":
                 read = int(rng.integers(count)) if rng.random() < _MISREAD else at
                 meta = _with(meta, f"S/N {cameras[read].serial}")
-            rows.append((_at(meta), meta, at, at))
+            rows.append((_at(meta), meta, at, at, {"label": "label", "bracket": "bracket"}.get(shot, "wide view")))
         if rng.random() < _STRAY:
             now += float(rng.exponential(25))
             meta = phones[holder].metadata(now, spots[at, :2] + rng.normal(0, 8, 2), float(rng.uniform(0, 360)), start)
-            rows.append((_at(meta), meta, None, at))
+            rows.append((_at(meta), meta, None, at, "something else"))
         if at in left[crew]:
             left[crew].remove(at)
         if left[crew]:
@@ -131,7 +131,8 @@ def make_walk(kind: str, count: int = 300, seed: int = 0, codes: str = "some") -
     photos = tuple(Photo(name, f"{n:064x}", 0, "JPEG", 4000, 3000, row[1]) for n, (name, row) in enumerate(zip(names, rows, strict=True)))
     truth = {name: None if row[2] is None else cameras[row[2]].camera for name, row in zip(names, rows, strict=True)}
     beside: dict[str, str | None] = {name: cameras[row[3]].camera for name, row in zip(names, rows, strict=True)}
-    return Walk(Site(tuple(cameras), kind, *ORIGIN), photos, truth, beside, frozenset(cameras[i].camera for i in forgotten))
+    return Walk(Site(tuple(cameras), kind, *ORIGIN), photos, truth, beside, frozenset(cameras[i].camera for i in forgotten),
+                {name: row[4] for name, row in zip(names, rows, strict=True)})
 
 
 def _at(meta: Metadata) -> datetime:

@@ -70,6 +70,7 @@ def make_walk(kind: str, count: int = 300, seed: int = 0, codes: str = "some") -
     now, number, photos = 0.0, 0, []
     truth: dict[str, str | None] = {}
     beside: dict[str, str | None] = {}
+    shots: dict[str, str] = {}
     last = np.array([cameras[0].east_m, cameras[0].north_m])
 
     def take(n: int, shot: str, spot: np.ndarray, look_deg: float) -> None:
@@ -91,6 +92,7 @@ def make_walk(kind: str, count: int = 300, seed: int = 0, codes: str = "some") -
         taken = datetime(2026, 8, 9, 6, tzinfo=UTC) + timedelta(seconds=round(now))
         photos.append(Photo(name, f"{number:064x}", 0, "JPEG", 4624, 3468, Metadata(taken_at=taken, device="one", **more)))  # type: ignore[arg-type]
         truth[name], beside[name] = (None if shot == "stray" else cameras[n].camera), cameras[n].camera
+        shots[name] = {"wide": "wide view", "stray": "something else"}.get(shot, shot)
         number += 1
 
     for stop, (n, shot) in enumerate(rounds):
@@ -105,4 +107,4 @@ def make_walk(kind: str, count: int = 300, seed: int = 0, codes: str = "some") -
             reach = 1.0 if shot == "label" else float(rng.triangular(2, 4, 9))
             take(n, shot, here + reach * np.array([np.sin(turn), np.cos(turn)]), float(np.degrees(turn)) + 180)
             now += float(rng.uniform(2, 14))
-    return Walk(Site(tuple(cameras), kind, *ORIGIN), tuple(photos), truth, beside, missed)
+    return Walk(Site(tuple(cameras), kind, *ORIGIN), tuple(photos), truth, beside, missed, shots)

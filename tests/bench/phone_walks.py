@@ -66,6 +66,7 @@ def make_walk(kind: str, count: int = 300, seed: int = 0, codes: str = "some") -
     photos: list[Photo] = []
     truth: dict[str, str | None] = {}
     beside: dict[str, str | None] = {}
+    shown: dict[str, str] = {}
     last = tour[0]
     for place, n in enumerate(tour):
         camera = cameras[n]
@@ -96,7 +97,8 @@ def make_walk(kind: str, count: int = 300, seed: int = 0, codes: str = "some") -
                 more = {"latitude": latitude, "longitude": longitude, "position_error_m": stated}
             look = stuck_deg if stuck else float(np.degrees(angle) + 180 + rng.normal(0, 14) + (9.0 if magnetic else 0.0))
             more |= {"bearing_deg": look % 360, "bearing_reference": "M" if magnetic else "T"}
-            if belongs is not None and (rng.random() < 0.12 if codes == "some" else k == own // 2):
+            number_here = sum(one is not None for one in shots[:k])
+            if belongs is not None and (rng.random() < 0.12 if codes == "some" else number_here == own // 2):
                 named = cameras[int(rng.integers(count))] if rng.random() < 0.01 else camera
                 more["text"] = named.camera if rng.random() < 0.5 else f"Ser. {named.serial}"
             if place > back_at * count:
@@ -105,5 +107,6 @@ def make_walk(kind: str, count: int = 300, seed: int = 0, codes: str = "some") -
             taken = start + timedelta(seconds=int(now)) + clock
             photos.append(Photo(name, f"{number:064x}", 0, "JPEG", 3264, 2448, Metadata(taken_at=taken, device="handset", **more)))  # type: ignore[arg-type]
             truth[name], beside[name] = (None if belongs is None else camera.camera), camera.camera
+            shown[name] = "something else" if belongs is None else "label" if "text" in more else ("wide view", "bracket")[k % 2]
             number += 1
-    return Walk(Site(tuple(cameras), kind, *ORIGIN), tuple(photos), truth, beside, missed)
+    return Walk(Site(tuple(cameras), kind, *ORIGIN), tuple(photos), truth, beside, missed, shown)

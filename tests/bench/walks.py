@@ -27,13 +27,15 @@ ORIGIN = (46.5, -18.0)
 
 @dataclass(frozen=True, slots=True)
 class Walk:
-    """A simulated visit: plan, photos, and each photo's camera (None = stray) and the camera beside it."""
+    """A simulated visit: plan, photos, and each photo's camera (None = stray) and the camera beside it; of some
+    makers, what each photo shows (``label``, ``bracket``, ``wide view`` or ``something else``)."""
 
     site: Site
     photos: tuple[Photo, ...]
     truth: dict[str, str | None]
     beside: dict[str, str | None] = field(default_factory=dict)
     missed: frozenset[str] = frozenset()
+    shots: dict[str, str] = field(default_factory=dict)
 
 
 def _cameras(kind: str, count: int, rng: np.random.Generator) -> list[Camera]:
