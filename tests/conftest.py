@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -37,9 +39,19 @@ def pytest_configure(config: pytest.Config) -> None:
         config.option.loadscopereorder = False
 
 
+#: Rooms whose files drive browsers or break processes off, then files that take 10 s of processor time or more beside those
+#: of no room, most of which walk whole visits.
+LONG_ROOMS = ("browser", "faults")
+LONG_FILES = (
+    "test_resection_outside", "test_hostile_record", "test_resection", "test_matching_answers", "test_gate", "test_bending",
+    "test_survey", "test_handover", "test_orientation", "test_placing", "test_signing", "test_watching", "test_sky",
+    "test_trust", "test_burned_in", "test_logbook", "test_sky_landscapes", "test_text_outside",
+)  # fmt: skip
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Long files first: those that drive browsers or break processes off, then whole visits, so that no worker is left with
-    one of them at the end.
+    """Long files first: those that drive browsers or break processes off, then whole visits, then others by their time, so
+    that no worker is left with one of them at the end.
 
     A test that fails is tried once more, one of the desk twice: on a loaded machine a key can come before the page that takes
     it. The run prints an R for each and names them at its end: a test that needs it is to be mended. A test must therefore be
@@ -49,7 +61,10 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
     def rank(item: pytest.Item) -> int:
         room = item.path.relative_to(Path(__file__).parent).parts[0] if item.path.is_relative_to(Path(__file__).parent) else ""
-        return 0 if room in ("browser", "faults") else 1 if room.endswith(".py") else 2
+        if room in LONG_ROOMS:
+            return LONG_ROOMS.index(room)
+        name = item.path.stem
+        return 2 if room.endswith(".py") else 3 + LONG_FILES.index(name) if name in LONG_FILES else 3 + len(LONG_FILES)
 
     items.sort(key=rank)
     for item in items:
@@ -64,6 +79,23 @@ def own_keys(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         patch.setattr("audit.logbook.pkcs8.SCRYPT_N", 1 << 4)  # so that hundreds of keys are made and opened in no time
         patch.setenv("PHOTO_AUDIT_KNOWN_SIGNERS", str(tmp_path_factory.mktemp("known") / "known_signers.json"))
         yield
+
+
+@pytest.fixture(scope="session")
+def for_all_workers(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], AbstractContextManager[Path]]:
+    """A folder by its name that one worker at a time may fill: whoever comes next finds there what the first one made."""
+    own = tmp_path_factory.getbasetemp()
+    base = own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+
+    @contextmanager
+    def held(name: str) -> Iterator[Path]:
+        folder = base / f"shared-{name}"
+        folder.mkdir(exist_ok=True)
+        with (base / f"shared-{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            yield folder
+
+    return held
 
 
 @pytest.fixture(autouse=True)

@@ -23,20 +23,35 @@ def browser() -> Iterator[Any]:
         browser.close()
 
 
+@pytest.fixture(scope="package")
+def window(browser: Any) -> Iterator[Any]:
+    """A window for one page after another, kept open by an empty one: a new one costs as much as half a page of the desk."""
+    context = browser.new_context()
+    context.new_page()
+    yield context
+    context.close()
+
+
 @pytest.fixture
-def page_of(browser: Any) -> Iterator[Callable[[str], Any]]:
-    """A page of a size's name; what the browser says went wrong fails the test."""
+def page_of(browser: Any, window: Any) -> Iterator[Callable[[str], Any]]:
+    """A page of a size's name: a test's first one in the kept window, which forgets what it held, further ones (of other
+    people) in windows of their own."""
     pages = []
 
     def make(size: str) -> Any:
-        page = browser.new_page(viewport=SIZES[size])
+        page = browser.new_page() if pages else window.new_page()
+        page.set_viewport_size(SIZES[size])
         page.set_default_timeout(30_000)
         pages.append(page)
         return page
 
     yield make
     for page in pages:
+        if not page.is_closed() and page.url.startswith("http"):
+            page.evaluate("() => { localStorage.clear(); sessionStorage.clear(); }")
         page.close()
+    window.clear_cookies()
+    window.clear_permissions()
 
 
 @pytest.fixture

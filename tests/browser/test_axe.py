@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
@@ -21,20 +22,22 @@ NOT_OURS: dict[str, tuple[str, ...]] = {}
 
 
 @pytest.fixture(scope="module")
-def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """axe-core's script, installed by npm for this run."""
+def axe(for_all_workers: Callable[[str], AbstractContextManager[Path]]) -> str:
+    """axe-core's script, installed by npm once in this run."""
     npm = shutil.which("npm")
     if npm is None:
         pytest.skip("npm is not installed: apt-get install npm")
-    folder = tmp_path_factory.mktemp("npm")
-    try:
-        subprocess.run(
-            [npm, "install", "axe-core@4", "--silent", "--ignore-scripts", "--no-audit", "--no-fund"],
-            cwd=folder, check=True, timeout=60, capture_output=True,
-        )  # fmt: skip
-    except (subprocess.SubprocessError, OSError) as error:
-        pytest.skip(f"axe-core can't be fetched from npm here: {error}")
-    return (folder / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
+    with for_all_workers("npm") as folder:
+        script = folder / "node_modules" / "axe-core" / "axe.min.js"
+        try:
+            if not script.exists():
+                subprocess.run(
+                    [npm, "install", "axe-core@4", "--silent", "--ignore-scripts", "--no-audit", "--no-fund"],
+                    cwd=folder, check=True, timeout=60, capture_output=True,
+                )  # fmt: skip
+        except (subprocess.SubprocessError, OSError) as error:
+            pytest.skip(f"axe-core can't be fetched from npm here: {error}")
+        return script.read_text(encoding="utf-8")
 
 
 #: Widths and heights: a desk, a tablet on its side, the desk at 200 % zoom (WCAG 2.2, 1.4.4: half as many CSS pixels), a phone.

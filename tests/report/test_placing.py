@@ -70,21 +70,34 @@ def test_no_package_above_a_key_that_lies_elsewhere(book: Logbook, tmp_path: Pat
     assert not any(b"PRIVATE" in p.read_bytes() for p in (tmp_path / "package").rglob("*") if p.is_file())
 
 
-@pytest.mark.parametrize("stranger", ["passwords.txt", "references/mine.jpg", "empty/", ".hidden"])
+STRANGERS = ("passwords.txt", "references/mine.jpg", "empty/", ".hidden")
+
+
+def put(out: Path, stranger: str) -> Path:
+    (out / stranger).parent.mkdir(parents=True, exist_ok=True)
+    (out / stranger).mkdir() if stranger.endswith("/") else (out / stranger).write_text("mine")
+    return out / stranger
+
+
+@pytest.mark.parametrize("stranger", STRANGERS)
 def test_a_folder_that_holds_something_of_anybody_else_is_refused(book: Logbook, tmp_path: Path, stranger: str) -> None:
+    held = put(tmp_path / "package", stranger)
+    with pytest.raises(AuditError, match="no earlier package of this logbook"):
+        write_handover(book, book.visit(1), tmp_path / "package")
+    assert held.exists() and not (tmp_path / "package.zip").exists()
+
+
+def test_a_package_to_which_somebody_added_something_is_refused(book: Logbook, tmp_path: Path) -> None:
+    """One package, to which each is added and taken away again."""
     out = tmp_path / "package"
-    (out / stranger).parent.mkdir(parents=True)
-    (out / stranger).mkdir() if stranger.endswith("/") else (out / stranger).write_text("mine")
-    with pytest.raises(AuditError, match="no earlier package of this logbook"):
-        write_handover(book, book.visit(1), out)
-    assert (out / stranger).exists() and not (tmp_path / "package.zip").exists()
-    shutil.rmtree(out)
     write_handover(book, book.visit(1), out)
-    (out / stranger).parent.mkdir(exist_ok=True)
-    (out / stranger).mkdir() if stranger.endswith("/") else (out / stranger).write_text("mine")
-    with pytest.raises(AuditError, match="no earlier package of this logbook"):
-        write_handover(book, book.visit(1), out)
-    assert (out / stranger).exists() and (out / "report.pdf").exists()
+    for stranger in STRANGERS:
+        held = put(out, stranger)
+        with pytest.raises(AuditError, match="no earlier package of this logbook"):
+            write_handover(book, book.visit(1), out)
+        assert held.exists() and (out / "report.pdf").exists(), stranger
+        held.rmdir() if held.is_dir() else held.unlink()
+    write_handover(book, book.visit(1), out)
 
 
 def test_a_zip_of_anybody_else_is_not_written_over(book: Logbook, tmp_path: Path) -> None:

@@ -366,15 +366,20 @@ def test_a_sign_in_ends_by_age_by_silence_by_a_restart_and_by_signing_out(monkey
     assert entered(gate, value) == 200
     assert run(_of(call(gate, "/auth/logout", Cookie=f"_streamlit_user={value}"))) == 200
     assert entered(gate, value) == 403, "signed out"
-    for limits, wait in ((Limits(idle_s=0.2), 0.5), (Limits(life_s=1.0), 2.2)):
+    ahead_s = 0.0
+    clock = SimpleNamespace(time=lambda: time.time() + ahead_s, monotonic=lambda: time.monotonic() + ahead_s)
+    monkeypatch.setattr(gate_module, "time", clock)
+    for limits, wait_s in ((Limits(idle_s=600.0), 601.0), (Limits(life_s=3600.0, idle_s=7200.0), 3602.0)):
         gate = Gate(Behind(), SHARED, [ORIGIN], limits)
         value = cookie(made=str(limits))
+        ahead_s = wait_s - 60.0
         assert entered(gate, value) == 200
-        time.sleep(wait)
+        ahead_s += wait_s
         assert entered(gate, value) == 403
         assert entered(gate, value) == 403, "and stays so"
+        ahead_s = 0.0
     value = cookie(made="before")
-    time.sleep(1.1)
+    ahead_s = 2.0
     assert entered(Gate(Behind(), SHARED, [ORIGIN]), value) == 403, "a restart"
 
 
