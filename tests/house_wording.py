@@ -16,6 +16,7 @@ import tomllib
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cache
 from io import BytesIO
 from pathlib import Path
 from string import Formatter
@@ -294,8 +295,9 @@ def _vocabulary() -> Iterator[str]:
     yield from (joint["where"] for joint in trade["joints"].values())
 
 
+@cache
 def gather() -> dict[str | tuple[str, str], Sentence]:
-    """Every sentence by its English, with all places where it stands."""
+    """Every sentence by its English, with all places where it stands; read once, whatever the language."""
     found: dict[str | tuple[str, str], Sentence] = {}
 
     def add(sentence: Sentence, place: str) -> None:
