@@ -15,7 +15,7 @@ from audit.judge.exchange import _EXCHANGED, _Gains
 from audit.judge.ground import GroundMisfit
 from audit.judge.hints import _ground_sentence, ground_worth_a_look
 from audit.judge.intended import intended_pose
-from audit.judge.likeness import _own_view
+from audit.judge.likeness import Likeness, _own_view
 from audit.judge.pan import pan_tolerance
 from audit.judge.panned import Panned
 from audit.judge.pose import _target_remedy
@@ -116,3 +116,14 @@ def test_only_a_lens_that_the_picture_itself_told_says_how_wide_it_looks() -> No
     assert told == pytest.approx(math.log(math.tan(math.radians(35)))) and sd == pytest.approx(2.0 * slope)
     for other in ("given", "exif", "assumed"):
         assert view(replace(lens, source=other)) == (None, None)
+
+
+@pytest.mark.parametrize("count", [3, 4, 9])
+def test_whatever_name_a_device_tells_its_chances_add_to_one(count: int) -> None:
+    """At its own place and at another's, over all cameras that it could name."""
+    like = Likeness.__new__(Likeness)
+    like.cameras = tuple(SITE.cameras[:count])
+    every = np.arange(count)
+    total = sum(np.exp(like._told(np.full(count, float(named)), every, every)) for named in range(count))
+    assert total == pytest.approx(np.ones((count, count)))
+    assert np.array_equal(like._told(np.full(count, np.nan), every, every), np.zeros((count, count))), "silence tells nothing"
