@@ -95,6 +95,19 @@ def test_a_zoom_is_told_both_ways(ratio: float, word: str) -> None:
     assert found.measured == pytest.approx(ratio - 1.0) and found.planned == 0.0 and found.limit == LIMITS.movement.zoom_fraction
 
 
+@pytest.mark.parametrize(
+    ("beyond", "sd", "asked"),
+    [(1.9, 0.01, True), (0.0, 0.01, True), (-1.6, 0.01, True), (-1.7, 0.01, False), (-5.0, 0.01, False), (0.0, 0.2, False), (3.0, 0.2, True)],
+)
+def test_a_zoom_is_looked_at_from_one_chance_in_twenty_on_and_not_where_it_is_vague(beyond: float, sd: float, asked: bool) -> None:
+    """1.645 sds leave 5 % on one side (table of the normal distribution); an sd of four limits tells nothing by itself."""
+    allowed = LIMITS.movement.zoom_fraction
+    for way in (1.0, -1.0):
+        verdict = compared(replace(STILL, zoom_ratio=1.0 + way * (allowed + beyond * sd), zoom_ratio_sd=sd))
+        found = [f for f in verdict.findings if f.check == "movement" and "share" in f.unit]
+        assert [f.state for f in found] == (["to check"] if asked else [])
+
+
 @pytest.mark.parametrize("offs", [(1.0, 0.0, 0.0), (0.0, -1.1, 0.0), (0.3, 0.2, 3.2), (1.2, 0.9, -2.0)])
 def test_moved_is_moved_in_any_of_three_ways(offs: tuple[float, float, float]) -> None:
     """Three independent normal errors: it stands if all three lie within (tails by scipy.stats.norm)."""

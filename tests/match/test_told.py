@@ -38,7 +38,10 @@ def test_a_word_counts_before_what_the_program_found_and_hides_none_of_it(camera
 
 def test_what_nobody_but_a_person_had_put_is_open_again_when_it_is_taken_back() -> None:
     first = laid_over(OWN, Told("C-1"), OWN, ahead=True)
-    open_again = taken_back(replace(first, own=first))
+    later = laid_over(first, Told("C-2", "bracket"), first, ahead=True)
+    assert later.role == "bracket" and taken_back(later).role == OWN.role, "what it showed before the word that is taken back"
+    assert taken_back(replace(later, own=None)).role == "bracket", "nothing else is known of it"
+    open_again = taken_back(later)
     assert (open_again.camera, open_again.decision, open_again.probability) == (None, "uncertain", 0.0)
     assert open_again.role == OWN.role and open_again.ahead and len(open_again.evidence) == 1
     said = laid_over(open_again, Told("C-1"), open_again, ahead=False)

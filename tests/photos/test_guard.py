@@ -146,5 +146,7 @@ def test_frames_come_back_and_what_is_no_frame_is_refused_before_it_is_held() ->
     for head, rest in (((64 << 20) + 1, 0), (2, (4 << 30) + 1)):
         with pytest.raises(ValueError, match="too long"):
             _receive(io.BufferedReader(io.BytesIO(struct.pack("<QQ", head, rest) + b"{}")))  # type: ignore[arg-type]
+    with pytest.raises(EOFError):  # as long as may be, and cut off
+        _receive(io.BufferedReader(io.BytesIO(struct.pack("<QQ", 64 << 20, 0) + b"{}")))  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="not an object"):
         _receive(io.BufferedReader(io.BytesIO(struct.pack("<QQ", 2, 0) + b"[]")))  # type: ignore[arg-type]
