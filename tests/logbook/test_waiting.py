@@ -70,3 +70,19 @@ def test_a_logbook_that_lost_its_plan_says_so(book: Logbook) -> None:
             connection.execute(sa.text(f"DELETE FROM {table}"))
     with pytest.raises(LogbookError, match="holds no plan; restore it from a backup"):
         book.site()
+
+
+def test_a_reference_remembers_whether_its_glass_was_seen_clean(book: Logbook) -> None:
+    """Only then can a later picture that is as clear vouch for the glass."""
+    visit = fill(book)
+    clean = replace(make_verdict("C-1"), findings=(*make_verdict("C-1").findings, *make_verdict("C-1", check="cleanliness").findings))
+    unseen = replace(
+        make_verdict("C-2"), findings=(*make_verdict("C-2").findings, *make_verdict("C-2", "not verified", "cleanliness").findings)
+    )
+    book.put_verdicts(visit, [clean, unseen, make_verdict("C-3")])
+    book.sign(visit, "Ada Example", unprotected=True)
+    assert {(r.camera, r.channel): r.glass_verified for r in book.references()} == {
+        ("C-1", "day"): True, ("C-1", "night"): True, ("C-2", "day"): False, ("C-2", "night"): False,
+        ("C-3", "day"): False, ("C-3", "night"): False,
+    }  # fmt: skip
+    assert all(r.glass_verified == (c == "C-1") for c in ("C-1", "C-2") for r in book.camera_references(c))

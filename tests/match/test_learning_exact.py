@@ -14,6 +14,7 @@ from audit.match.evidence import (
     direction_log_density,
     direction_log_ratio,
 )
+from audit.match.factors import STANDOFF_KEPT
 from audit.match.learning import Lesson, burst_steps, first_settings, learn, rule_of
 from audit.match.learnt_places import repeat_sd_deg, steadiness
 from audit.match.sampling import Draws
@@ -245,8 +246,9 @@ def cameras_at(place_m: np.ndarray) -> SiteArrays:
     return SiteArrays(place_m, place_m, place_m, place_m, 1.0, 10.0)
 
 
-def steady(correlation_s: float, repeat_m: float, seed: int = 8) -> Settings:
-    """Settings learnt from one walk past 300 cameras, whose receiver errs by 6 m and keeps its error for so long."""
+def steady(correlation_s: float, repeat_m: float, seed: int = 8, standoff_m: float = 0.0) -> Settings:
+    """Settings learnt from one walk past 300 cameras, whose receiver errs by 6 m and keeps its error for so long, and whose
+    photographer stands so far off, most of it alike for the three photos of a camera."""
     rng = np.random.default_rng(seed)
     steps = 900
     camera = np.arange(steps) // 3
@@ -255,7 +257,9 @@ def steady(correlation_s: float, repeat_m: float, seed: int = 8) -> Settings:
     for t in range(1, steps):
         keep = np.exp(-(time_s[t] - time_s[t - 1]) / correlation_s)
         error[:, t] = keep * error[:, t - 1] + np.sqrt(1 - keep**2) * error[:, t]
-    east, north = error + rng.normal(0, repeat_m, (2, steps))
+    alike = np.repeat(rng.normal(0, standoff_m, (2, 300)), 3, axis=1)
+    stands = np.sqrt(STANDOFF_KEPT) * alike + np.sqrt(1 - STANDOFF_KEPT) * rng.normal(0, standoff_m, (2, steps))
+    east, north = error + stands + rng.normal(0, repeat_m, (2, steps))
     photos = PhotoArrays(time_s, east, north, np.full(steps, 6.0), np.full(steps, np.nan))
     cut = np.zeros(steps, dtype=bool)
     cut[0] = True
@@ -271,6 +275,12 @@ def test_how_long_errors_of_position_keep_and_how_much_of_them_is_new_is_found_a
     assert calm.correlation_s >= 220.0 and calm.repeat_m <= 1.2
     assert jumpy.correlation_s <= 100.0 and jumpy.repeat_m >= 1.6
     assert calm.position_scale == BASE.position_scale
+
+
+def test_how_far_off_the_photographer_stands_is_told_from_how_the_receiver_errs() -> None:
+    """What the photos of one camera share beyond the receiver's own error is where they were taken from."""
+    near, far = steady(60.0, 0.8, standoff_m=0.5), steady(60.0, 0.8, standoff_m=4.5)
+    assert near.standoff_sd_m < far.standoff_sd_m == 3.2
 
 
 @pytest.mark.parametrize("sd_deg", [6.0, 14.0, 25.0])
