@@ -229,6 +229,11 @@ def _of_phrase(plain: str, unit: str | None, table: TableWord) -> Title | None:
         return Title(
             "tilt_down_deg" if "down" in said else "pitch_deg", unit, said & {"down", "up"} or frozenset({"tilt"})
         )
+    for lat_lon, hemispheres in (("latitude", ("north", "south")), ("longitude", ("east", "west"))):
+        for hemisphere in hemispheres:
+            phrase = " ".join(_SAID_PATTERNS[hemisphere].sub(" ", bare).replace("°", " ").split())
+            if phrase and hemisphere in said and phrases.get(phrase, ("",))[0] == lat_lon:
+                return Title(lat_lon, unit, frozenset({hemisphere}), phrases[phrase][1])
     for phrase in (plain, bare, short):
         found = phrases.get(phrase)
         if found is not None and _fits(found[0], unit, table):
@@ -254,11 +259,6 @@ def _of_phrase(plain: str, unit: str | None, table: TableWord) -> Title | None:
         return Title("height_m", unit, frozenset({"sea"}))
     if said & {"magnetic"} and not bare and table == "cameras":
         return Title("bearing_deg", unit, frozenset({"magnetic"}))
-    for lat_lon, hemispheres in (("latitude", ("north", "south")), ("longitude", ("east", "west"))):
-        for hemisphere in hemispheres:
-            phrase = " ".join(_SAID_PATTERNS[hemisphere].sub(" ", bare).split())
-            if phrase and hemisphere in said and phrases.get(phrase, ("",))[0] == lat_lon:
-                return Title(lat_lon, unit, frozenset({hemisphere}), phrases[phrase][1])
     if (match := re.fullmatch(r"(.+?)\W+o", bare)) and phrases.get(match.group(1), ("",))[0] == "longitude":
         return Title("longitude", unit, frozenset({"o"}), phrases[match.group(1)][1])
     return None
@@ -312,12 +312,12 @@ def _by_unit(plain: str, unit: str | None, table: TableWord) -> Title | None:
 def _of_target(plain: str, unit: str | None) -> Title | None:
     """``Target east``, ``Ziel Höhe (m)``: one of the inline target's columns."""
     found = _phrases("cameras").get(plain)
-    if found is not None and found[0].startswith("target"):
+    if found is not None and found[0].startswith("target") and _fits(found[0], unit, "cameras"):
         said = frozenset({"sea"}) if _SAID_PATTERNS["sea"].search(plain) else frozenset()
         return Title(found[0], unit, said, found[1])
     rest = " ".join(_TARGET.sub(" ", plain).split())
-    if not rest:
-        return Title("target", unit)
+    if not rest:  # a name has no unit
+        return {None: Title("target"), "px/m": Title("required_px_per_m", unit)}.get(unit)
     inner = _of_phrase(rest, unit, "targets")
     if inner is None:
         return None

@@ -1,0 +1,110 @@
+"""Grids by their names, titles by what they say, and numbers with minutes, feet and hemispheres."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyproj import CRS
+
+from audit.plan.crs import NamedGrid, grid_named
+from audit.plan.files import read_plan, read_plan_problems
+from audit.plan.quantities import quantities
+from audit.plan.titles import read_title
+from tests.plan.test_quantities import HEIGHT, LATITUDE, only
+
+HEADER = "camera,{},{},height_m,bearing_deg,pitch_deg,hfov_deg,image_width_px,image_height_px"
+
+
+@pytest.mark.parametrize("zone", [1, 28, 32, 38, 39, 60])
+@pytest.mark.parametrize("band", ["", "N", "X", "M", "C", "north", "south", "Süd"])
+@pytest.mark.parametrize("datum", ["", "ETRS89 ", "ED50 "])
+def test_a_utm_zone_is_the_one_that_the_register_has_under_its_code(zone: int, band: str, datum: str) -> None:
+    """Outside: the names of the EPSG register as pyproj carries them; bands C to M lie south (DMA TM 8358.2)."""
+    grid = grid_named(f"{datum}UTM {zone}{' ' if len(band) > 1 else ''}{band}")
+    assert isinstance(grid, NamedGrid)
+    register = CRS.from_epsg(grid.code).name
+    south = band in ("M", "C", "south", "Süd")
+    assert register.endswith(f"UTM zone {zone}{'S' if south else 'N'}")
+    european = 28 <= zone <= 38 and not south and datum
+    assert register.startswith(datum.strip() if european else "WGS 84")
+
+
+def test_zones_that_cannot_be_or_say_two_things_are_not_guessed() -> None:
+    for text, said in (("UTM 0", "zones 1 to 60"), ("UTM 61 N", "zones 1 to 60"), ("UTM 33S", "write EPSG:32633 or EPSG:32733")):
+        told = grid_named(text)
+        assert isinstance(told, str) and said in told
+
+
+@pytest.mark.parametrize("zone", [2, 3, 4, 5])
+def test_gauss_krueger_strips_are_the_register_s(zone: int) -> None:
+    grid = grid_named(f"Gauß-Krüger Zone {zone}")
+    assert isinstance(grid, NamedGrid)
+    assert re.search(rf"zone {zone}$", CRS.from_epsg(grid.code).name)
+
+
+@pytest.mark.parametrize(
+    ("title", "key", "words"),
+    [
+        ("Latitude S", "latitude", {"south"}), ("Lat (°S)", "latitude", {"south"}), ("South latitude", "latitude", {"south"}),
+        ("Latitude N", "latitude", {"north"}), ("Longitude W", "longitude", {"west"}), ("Longitude (West)", "longitude", {"west"}),
+        ("Longitude E", "longitude", {"east"}), ("Longitude O", "longitude", {"o"}), ("Breite Süd", "latitude", {"south"}),
+        ("Target east (m)", "target_east_m", set()), ("Ziel Höhe (m)", "target_up_m", set()), ("Cible est (m)", "target_east_m", set()),
+        ("Objetivo norte (m)", "target_north_m", set()), ("Target height above sea level (m)", "target_up_m", {"sea"}),
+        ("Target purpose", "target_purpose", set()), ("Target name", "target", set()), ("Ziel", "target", set()),
+        ("target px/m", "required_px_per_m", set()), ("Kompass", "bearing_deg", {"magnetic"}), ("ü. NN", "height_m", {"sea"}),
+        ("Tilt down", "tilt_down_deg", set()), ("Target banana", None, set()), ("Target (m)", None, set()), ("Lon (°W)", "longitude", {"west"}),
+    ],
+)  # fmt: skip
+def test_a_title_is_read_with_what_it_says(title: str, key: str | None, words: set[str]) -> None:
+    found = read_title(title, "cameras")
+    assert (None if found is None else found.key) == key
+    assert found is None or found.words == words
+
+
+@pytest.mark.parametrize(("north", "east", "sign"), [("Latitude S", "Longitude W", (-1, -1)), ("Latitude", "Longitude E", (1, 1))])
+def test_a_hemisphere_in_the_title_counts_for_its_column(tmp_path: Path, north: str, east: str, sign: tuple[int, int]) -> None:
+    path = tmp_path / "plan.csv"
+    path.write_text(f"{HEADER.format(north, east)}\nC1,33.5,70.5,3,20,-15,56,1920,1080\n")
+    site = read_plan(path)
+    assert (site.origin_latitude, site.origin_longitude) == (33.5 * sign[0], 70.5 * sign[1])
+
+
+@given(st.integers(0, 89), st.integers(0, 59), st.integers(0, 59), st.sampled_from(["N", "S"]))
+@settings(max_examples=60)
+def test_degrees_minutes_and_seconds_are_what_they_were_in_every_writing(d: int, m: int, s: int, way: str) -> None:
+    value = d + m / 60 + s / 3600
+    for text in (f"{d}° {m}' {s}\" {way}", f"{way} {d} {m} {s}", f"{way} {d}°{m}'{s}\"", f"{d}°{m}′{s}″{way}"):
+        found = only(text, LATITUDE)
+        assert found.value == pytest.approx(value, abs=1e-9) and found.sense == way.lower(), text
+    for text in (f"{d}° {60 + m}' {way}", f"{d}° {m}' {60 + s}\" {way}"):
+        assert quantities(text, LATITUDE) == (), "no minute beyond the sixtieth"
+
+
+@given(st.integers(1, 99), st.integers(0, 11))
+@settings(max_examples=30)
+def test_feet_and_inches_go_together(feet: int, inches: int) -> None:
+    for text in (f"{feet}' {inches}\"", f"{feet} ft {inches} in"):
+        found = only(text, HEIGHT)
+        assert found.value == pytest.approx(feet + inches / 12) and found.unit == "ft"
+    assert quantities(f"{feet}' {inches + 12}\"", HEIGHT) == ()
+
+
+def test_a_number_that_a_spreadsheet_made_a_date_is_asked_about(tmp_path: Path) -> None:
+    from openpyxl import Workbook
+
+    book = Workbook()
+    sheet = book.active
+    sheet.append(HEADER.format("east_m", "north_m").split(","))
+    sheet.append(["C1", 0, 0, date(2026, 5, 3), 20, -15, 56, 1920, 1080])
+    sheet.append(["C2", 9, 0, 3, 20, date(2026, 5, 30), 56, 1920, 1080])
+    book.save(tmp_path / "plan.xlsx")
+    site, problems = read_plan_problems(tmp_path / "plan.xlsx")
+    assert site is None or not site.cameras
+    told = {p.column: p for p in problems if p.severity == "error"}
+    assert "3.5" in (told["height_m"].guess or "") and "date" in told["height_m"].message
+    assert "date" in told["pitch_deg"].message
