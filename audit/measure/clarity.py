@@ -17,13 +17,14 @@ from numpy.typing import NDArray
 from audit.measure.dirt_model import KINDS, Verdict, load_dirt_model
 from audit.measure.dirt_network import series_verdict
 from audit.measure.lasting import Lasting, lasting, measure_lasting
+from audit.measure.laying import laid_pairs
 from audit.measure.measurement import Clarity, DirtCause, SeenFrom, Sky
 from audit.measure.outlines import outlines
-from audit.measure.overlay import burnt_in_text
+from audit.measure.overlay import text_over_series
 from audit.measure.single import single_layers
 from audit.measure.transfer import at_measure_size, bands_of, log_luminance
 from audit.measure.trend import trend
-from audit.measure.turned import registered_pairs, seen_while_turned, while_turned
+from audit.measure.turned import seen_while_turned, while_turned
 
 __all__ = ["emptiness", "is_night", "measure_clarity", "measure_series", "near_thing", "sharpness_of", "single_verdict",
            "too_plain", "trend", "what_stays"]
@@ -211,10 +212,10 @@ def measure_series(images: Sequence[NDArray[np.uint8]], sky: Sky | None = None) 
         return clarity_from(single_verdict(small[usable[0]]), sharpness, night)
     pictures = [_sized(small[index], small[usable[0]].shape) for index in usable]
     logs = [_sized(logs[index], small[usable[0]].shape) for index in usable]
-    text = [burnt_in_text(np.asarray(cv2.cvtColor(p, cv2.COLOR_RGB2GRAY), np.uint8)) > 0 for p in pictures]
-    common = measure_lasting(logs, np.any(text, axis=0))
-    pairs = registered_pairs(pictures) if common.alike <= _ONE_SCENE else {}
-    turned = seen_while_turned(pictures, logs, pairs) if pairs else None
+    burnt = text_over_series([np.asarray(cv2.cvtColor(p, cv2.COLOR_RGB2GRAY), np.uint8) for p in pictures])
+    common = measure_lasting(logs, burnt)
+    pairs = laid_pairs(pictures, burnt) if common.alike <= _ONE_SCENE else {}
+    turned = seen_while_turned(pictures, logs, pairs, burnt) if pairs else None
     if turned is None and (common.alike > _ONE_SCENE or pairs):
         return clarity_from(together([single_verdict(p) for p in pictures]), sharpness, night, "one scene")
     seen = series_verdict(pictures, logs)

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Overlay", "burned_in", "burnt_in_text", "steady", "without_overlay"]
+__all__ = ["Overlay", "burned_in", "burnt_in_text", "steady", "text_over_series", "without_overlay"]
 
 Grey = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
@@ -30,6 +30,7 @@ _STRIP_REACH, _STRIP_TONE, _STRIP_LEAVES = 0.3, 0.6, 0.3
 _MISSING_RANGE, _MISSING_LEAST, _MISSING_MOST = 1, 0.04, 200
 _TEXT_PX = 1280
 _TEXT_BAND, _CONTRAST, _MIN_LINE = 0.16, 70, 4.0
+_STROKE_TONE, _FEWEST_STROKES = 180, 20
 _PLATE_LEAST, _PLATE_MOST, _PLATE_SIDES = 0.0008, 0.12, 0.75
 """Area of one-tone plates by the picture's, and the share of each side that must be one straight step."""
 _PLATE_STEP, _PLATE_FILL, _PLATE_COLOUR = 14, 0.35, 80
@@ -197,9 +198,9 @@ def burnt_in_text(grey: Grey) -> Grey:
         part = grey[top:top + strip]
         for polarity in (part, cv2.bitwise_not(part)):
             hat = cv2.morphologyEx(polarity, cv2.MORPH_TOPHAT, kernel)
-            strokes = ((hat > _CONTRAST) & (polarity > 180)).astype(np.uint8)
+            strokes = ((hat > _CONTRAST) & (polarity > _STROKE_TONE)).astype(np.uint8)
             # fewer pixels are no text
-            if int(strokes.sum()) < 20:
+            if int(strokes.sum()) < _FEWEST_STROKES:
                 continue
             lines = cv2.morphologyEx(strokes, cv2.MORPH_CLOSE, joined)
             count, _, stats, _ = cv2.connectedComponentsWithStats(lines)
@@ -212,6 +213,28 @@ def burnt_in_text(grey: Grey) -> Grey:
                         pad = max(2, h // 3)
                         mask[top + max(0, y - pad):top + y + h + pad, max(0, x - pad):x + w + pad] = 255
     return mask
+
+
+def text_over_series(greys: Sequence[Grey]) -> Mask:
+    """Where text is burnt into pictures (H, W) of one camera: what looks like it in one, and hard bright strokes that all of them show.
+
+    Several pictures tell more than one: strokes of the scene move or change, and what lies on the glass is never so fine and hard.
+    """
+    found = np.any([burnt_in_text(grey) > 0 for grey in greys], axis=0)
+    height, width = greys[0].shape
+    strip = max(8, round(_TEXT_BAND * height))
+    stroke = max(3, round(height * 0.02)) | 1
+    kernel = np.ones((stroke, stroke), np.uint8)
+    for top in (0, height - strip):
+        parts = [grey[top:top + strip] for grey in greys]
+        for each in (parts, [cv2.bitwise_not(part) for part in parts]):
+            in_all = np.all([(cv2.morphologyEx(part, cv2.MORPH_TOPHAT, kernel) > _CONTRAST) & (part > _STROKE_TONE) for part in each], axis=0)
+            if int(in_all.sum()) < _FEWEST_STROKES:
+                continue
+            # a clock's digits change between those that stay
+            line = cv2.morphologyEx(in_all.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((1, 8 * stroke), np.uint8))
+            found[top:top + strip] |= cv2.dilate(line, np.ones((2 * stroke + 1, 2 * stroke + 1), np.uint8)) > 0
+    return np.asarray(found, np.bool_)
 
 
 def _plates(pixels: NDArray[np.uint8]) -> Grey:

@@ -27,6 +27,7 @@ __all__ = [
     "Registration",
     "detect_features",
     "grey_at_work_size",
+    "matched_points",
     "pose_change_deg",
     "reference_in_today",
     "register",
@@ -175,6 +176,12 @@ def register_features(reference: Features, today: Features) -> Registration:
         return found
     layout = _from_layout(reference, today, found)
     return layout if layout is not None else found
+
+
+def matched_points(reference: Features, today: Features) -> tuple[FloatArray, FloatArray]:
+    """Where features that are each other's best match lie in both pictures, each (M, 2)."""
+    pairs = _match(reference.descriptors, today.descriptors)
+    return reference.points_px[pairs[:, 0]], today.points_px[pairs[:, 1]]
 
 
 def pose_change_deg(rotation: FloatArray, rotation_sd_deg: FloatArray, pitch_deg: float = 0.0,

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["REMAINING_MAPS", "remaining_features"]
+__all__ = ["REMAINING_MAPS", "octave_bands", "remaining_features"]
 
 Floats = NDArray[np.float32]
 Laid = tuple[Floats, NDArray[np.bool_]]
@@ -51,7 +51,7 @@ def remaining_features(logs: Sequence[Floats], laid: Mapping[tuple[int, int], La
     return np.concatenate([_shared([maps[index] for maps in stacks]) for index in range(len(REMAINING_MAPS))])
 
 
-def _bands(log: Floats) -> list[Floats]:
+def octave_bands(log: Floats) -> list[Floats]:
     """Octave bands, finest first, and what is left below them."""
     out, level = [], np.asarray(log, np.float32)
     for _ in range(_BANDS):
@@ -64,8 +64,8 @@ def _bands(log: Floats) -> list[Floats]:
 
 def _maps(own: Floats, others: Sequence[Laid]) -> list[Floats]:
     """The picture less the others, as :data:`REMAINING_MAPS` says."""
-    mine = _bands(own)
-    theirs = [(_bands(log), reach.astype(np.float32)) for log, reach in others]
+    mine = octave_bands(own)
+    theirs = [(octave_bands(log), reach.astype(np.float32)) for log, reach in others]
     maps = []
     for band in range(1, _BANDS + 1):
         each = []
@@ -73,7 +73,7 @@ def _maps(own: Floats, others: Sequence[Laid]) -> list[Floats]:
             difference, scene = mine[band] - bands[band], bands[band]
             if band == _BANDS:
                 difference, scene = _less_surroundings(difference), _less_surroundings(scene)
-            contrast = np.sqrt(np.asarray(cv2.blur(scene**2, (_PATCH, _PATCH))))
+            contrast = np.sqrt(np.maximum(cv2.blur(scene**2, (_PATCH, _PATCH)), 0))
             inside = cv2.erode((_at(reach, scene.shape) > _WHOLE).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
             each.append(np.asarray(difference / (_NOISE + _LAYING * contrast) * inside, np.float32))
         maps.append(np.clip(_lesser(each), -_CLIP, _CLIP))

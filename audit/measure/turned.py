@@ -1,46 +1,42 @@
 """Several pictures of one place while the camera was turned a little: dirt stays to the pixel while the scene moves.
 
-Each picture is laid over each other one by its registration. What the glass carries then lies beside itself: the network for pairs
-sees it as if it had come since, and what remains of each picture less the others agrees at equal places (:mod:`.remaining`). A
-small logistic model joins both with the series' network, with what stays in place and with each picture alone
-(:mod:`training.dirt.fit_turned`).
+Each picture is laid over each other one (:mod:`.laying`). What the glass carries then lies beside itself: the network for pairs
+sees it as if it had come since, and what remains of each picture less the others agrees at equal places (:mod:`.remaining`). What
+takes contrast softly shows as a field (:mod:`.flat_field`), lost focus in the detail that the pictures share
+(:mod:`.shared_detail`). A small logistic model joins them with the series' network, with what stays in place and with each picture
+alone (:mod:`training.dirt.fit_turned`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from itertools import permutations
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.lens import Lens
 from audit.measure.dirt_model import Verdict
 from audit.measure.dirt_network import pair_verdict
+from audit.measure.flat_field import FIELDS, field_sizes
 from audit.measure.lasting import Lasting, lasting
+from audit.measure.laying import Laying, laid_over, moved_share
 from audit.measure.logistic import log_odds_of
-from audit.measure.registration import (
-    Registration,
-    detect_features,
-    grey_at_work_size,
-    reference_in_today,
-    register_features,
-)
 from audit.measure.remaining import REMAINING_MAPS, remaining_features
+from audit.measure.shared_detail import DETAILS, shared_detail
 from audit.measure.transfer import log_luminance
 
-__all__ = ["TURNED_NAMES", "Turned", "one_place", "registered_pairs", "seen_while_turned", "turn_deg", "turned_features", "while_turned"]
+__all__ = ["TURNED_NAMES", "Turned", "one_place", "seen_while_turned", "turned_features", "while_turned"]
 
 Floats = NDArray[np.float32]
-Pairs = Mapping[tuple[int, int], Registration]
-_HFOV_DEG = 60.0
-_SAME_VIEW, _LEAST_TURN_DEG = 0.5, 0.4
+Pairs = Mapping[tuple[int, int], Laying]
+#: How far the scene must have moved, by the picture's width, for dirt to be told from it.
+_LEAST_MOVED = 0.007
 #: Log odds of one judge are believed between these.
 _FEWEST_ODDS, _MOST_ODDS = -8.0, 10.0
 _BAND_MAPS, _BEST_MAPS = 4, 3
 TURNED_NAMES = ("series", "lasting", "alone", "laid over", "laid over, least", "excess of the best maps",
-                *(f"{figure} of {maps}" for figure in ("excess", "places", "best") for maps in ("bands", "powers")), "size")
+                *(f"{figure} of {maps}" for figure in ("excess", "places", "best") for maps in ("bands", "powers")), "size",
+                *(f"field of {name}" for name in FIELDS), *(f"detail {fine} over {coarse}" for fine, coarse in DETAILS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,19 +49,16 @@ class Turned:
         Log odds that a picture is spoilt, seen against another laid over it.
     remaining : ndarray, shape (5 * len(REMAINING_MAPS),)
         What remains at equal places once the scene is taken away.
+    fields : ndarray, shape (len(FIELDS),)
+        How much contrast and tone are taken or given softly, here more than there.
+    detail : ndarray, shape (len(DETAILS),)
+        How fine the detail is that the pictures share.
     """
 
     odds: NDArray[np.float64]
     remaining: NDArray[np.float64]
-
-
-def registered_pairs(pictures: Sequence[NDArray[np.uint8]]) -> dict[tuple[int, int], Registration]:
-    """Registrations by (own, other) of those pictures (H, W, 3) that show one place."""
-    greys = [grey_at_work_size(p) for p in pictures]
-    lens = Lens(greys[0].shape[1], greys[0].shape[0], _HFOV_DEG, source="assumed")
-    features = [detect_features(grey, lens) for grey in greys]
-    found = {(own, other): register_features(features[other], features[own]) for own, other in permutations(range(len(pictures)), 2)}
-    return {pair: each for pair, each in found.items() if each.same_view_probability >= _SAME_VIEW}
+    fields: NDArray[np.float64]
+    detail: NDArray[np.float64]
 
 
 def one_place(pairs: Pairs, count: int) -> bool:
@@ -73,13 +66,8 @@ def one_place(pairs: Pairs, count: int) -> bool:
     return len(pairs) >= count * (count - 1) / 2
 
 
-def turn_deg(pairs: Pairs) -> float:
-    """Median turn between pictures that show one place; a lens of 60 degrees is assumed."""
-    turns = [np.degrees(np.arccos(np.clip((np.trace(each.rotation) - 1) / 2, -1, 1))) for each in pairs.values()]
-    return float(np.median(turns))
-
-
-def seen_while_turned(pictures: Sequence[NDArray[np.uint8]], logs: Sequence[Floats], pairs: Pairs) -> Turned | None:
+def seen_while_turned(pictures: Sequence[NDArray[np.uint8]], logs: Sequence[Floats], pairs: Pairs,
+                      ignore: NDArray[np.bool_] | None = None) -> Turned | None:
     """What the pictures laid over one another show; None unless they show one place and the camera was turned between them.
 
     Parameters
@@ -89,21 +77,26 @@ def seen_while_turned(pictures: Sequence[NDArray[np.uint8]], logs: Sequence[Floa
     logs : sequence of ndarray, shape (H, W)
         Their log luminance.
     pairs : mapping
-        From :func:`registered_pairs`.
+        From :func:`audit.measure.laying.laid_pairs`.
+    ignore : ndarray of bool, shape (H, W), optional
+        True where something is burnt in: it stays without being dirt.
     """
-    if not one_place(pairs, len(pictures)) or turn_deg(pairs) < _LEAST_TURN_DEG:
+    shape, count = logs[0].shape, len(pictures)
+    if not one_place(pairs, count) or np.median([moved_share(each, shape) for each in pairs.values()]) < _LEAST_MOVED:
         return None
-    height, width = pictures[0].shape[:2]
+    keep = np.ones(shape, bool) if ignore is None else ~ignore
     odds, laid = [], {}
     for (own, other), found in pairs.items():
-        placed = replace(found, reference_lens=found.reference_lens.resized(width, height),
-                         today_lens=found.today_lens.resized(width, height))
-        moved, reach = reference_in_today(placed, pictures[other])
+        moved, reach = laid_over(found, pictures[other], keep)
         log = log_luminance(moved)
-        laid[own, other] = log, reach
-        odds.append(log_odds(pair_verdict("dirt_pair", moved, pictures[own], log, logs[own], reach)))
+        laid[own, other] = log, reach & keep
+        # each picture against one other: both ways round tell the same
+        if (other - own) % count == 1:
+            odds.append(log_odds(pair_verdict("dirt_pair", moved, pictures[own], log, logs[own], reach & keep)))
     remaining = remaining_features(logs, laid)
-    return None if remaining is None else Turned(np.array(odds), remaining)
+    if remaining is None or not odds:
+        return None
+    return Turned(np.array(odds), remaining, field_sizes(logs, pairs, keep), shared_detail(logs, pairs, keep))
 
 
 def turned_features(seen: Verdict, common: Lasting, alone: Sequence[Verdict], turned: Turned) -> NDArray[np.float64]:
@@ -112,7 +105,8 @@ def turned_features(seen: Verdict, common: Lasting, alone: Sequence[Verdict], tu
     judges = [log_odds(seen), lasting(common), float(np.mean([log_odds(v) for v in alone])), float(odds.mean()), float(odds.min())]
     _, excess, places, best, size = turned.remaining.reshape(len(REMAINING_MAPS), -1).T
     parts = [float(part.mean()) for figure in (excess, places, best) for part in (figure[:_BAND_MAPS], figure[_BAND_MAPS:])]
-    return np.array([*np.clip(judges, _FEWEST_ODDS, _MOST_ODDS), float(np.sort(excess)[-_BEST_MAPS:].mean()), *parts, float(size.max())])
+    return np.array([*np.clip(judges, _FEWEST_ODDS, _MOST_ODDS), float(np.sort(excess)[-_BEST_MAPS:].mean()), *parts, float(size.max()),
+                     *turned.fields, *turned.detail])
 
 
 def while_turned(seen: Verdict, common: Lasting, alone: Sequence[Verdict], turned: Turned) -> Verdict:

@@ -9,16 +9,22 @@ Each photograph of the part ``check`` is a place: clean series and dirty ones of
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from pathlib import Path
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from sklearn.metrics import roc_auc_score
 
 from audit.measure.clarity import measure_clarity, measure_series
-from training.dirt.check_glass import CHECK_KINDS
+from training.dirt.check_glass import CHECK_KINDS, look_through
 from training.dirt.fit_turned import turned_series
 from training.dirt.photographs import photographs
+
+
+def _through(other: NDArray[np.float32], kind: str, scene: NDArray[np.float32], rng: np.random.Generator) -> NDArray[np.float32]:
+    return look_through(scene, other, kind, rng)[0]
 
 
 def main() -> None:
@@ -34,7 +40,7 @@ def main() -> None:
         other = cv2.resize((places[(place + 1) % len(places)][1].astype(np.float32) / 255) ** 2.2, (640, 360))
         for index in range(arguments.count):
             kind = CHECK_KINDS[(place + index) % len(CHECK_KINDS)] if index % 2 else "clear"
-            images = turned_series(pixels, other, kind, (31, place, index))
+            images = turned_series(pixels, partial(_through, other, kind), (31, place, index))
             series, alone = measure_series(images).dirt_probability, measure_clarity(images[0]).dirt_probability
             rows.append((name, kind, 0.5 if series is None else series, 0.5 if alone is None else alone))
     dirty = np.array([row[1] != "clear" for row in rows])

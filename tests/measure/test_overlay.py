@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import skimage.data
 
-from audit.measure.overlay import burned_in, steady, without_overlay
+from audit.measure.overlay import burned_in, steady, text_over_series, without_overlay
 from audit.measure.segments import find_segments, of_the_scene
 
 
@@ -82,6 +82,19 @@ def test_several_pictures_tell_what_stays(street):
     assert mask is not None and mask[12:28, 12:198].all()
     assert mask[60:].mean() < 0.15
     assert steady(pictures[:2]) is None and steady([street] * 3) is None
+
+
+def test_short_text_that_stays_while_the_camera_turns_is_found_with_a_clock_that_runs(street):
+    greys, blanks = [], []
+    for number, x in enumerate((0, 25, 60)):
+        grey = np.ascontiguousarray(cv2.cvtColor(street, cv2.COLOR_RGB2GRAY)[20:380, x:x + 560])
+        blanks.append(grey.copy())
+        cv2.putText(grey, f"2026-04-30 12:0{number}:{17 * number:02d}", (10, 24), cv2.FONT_HERSHEY_SIMPLEX, 0.6, 255, 2, cv2.LINE_AA)
+        cv2.putText(grey, "YARD", (480, 350), cv2.FONT_HERSHEY_SIMPLEX, 0.55, 255, 1, cv2.LINE_AA)
+        greys.append(grey)
+    found = text_over_series(greys)
+    assert text_over_series(blanks).mean() < 0.01 and found.mean() < 0.08
+    assert found[12:24, 12:230].mean() > 0.8 and found[340:350, 482:520].mean() > 0.9
 
 
 @pytest.mark.parametrize("shape", [(8, 8, 3), (40, 3000, 3), (3000, 40, 3), (33, 33, 3)])

@@ -8,8 +8,9 @@ import pytest
 from skimage import data
 
 from audit.measure.clarity import measure_series
+from audit.measure.laying import laid_pairs
 from audit.measure.transfer import log_luminance
-from audit.measure.turned import registered_pairs, seen_while_turned
+from audit.measure.turned import seen_while_turned
 
 
 @pytest.fixture(scope="module")
@@ -36,13 +37,13 @@ def test_clean_glass_is_clean_while_the_camera_turns(turned):
 def test_spots_stay_while_the_scene_moves(turned):
     dirty = [spotted(p) for p in turned]
     assert measure_series(dirty).dirt_probability > measure_series(turned).dirt_probability
-    odds = [seen_while_turned(series, [log_luminance(p) for p in series], registered_pairs(series)) for series in (turned, dirty)]
+    odds = [seen_while_turned(series, [log_luminance(p) for p in series], laid_pairs(series)) for series in (turned, dirty)]
     assert odds[1].odds.mean() > odds[0].odds.mean() + 1.0
 
 
 def test_a_camera_that_was_not_turned_says_nothing_by_turning(turned):
     still = [turned[0]] * 3
-    assert seen_while_turned(still, [log_luminance(p) for p in still], registered_pairs(still)) is None
+    assert seen_while_turned(still, [log_luminance(p) for p in still], laid_pairs(still)) is None
 
 
 def test_one_scene_that_stands_still_while_its_light_changes_is_no_dirt(turned):

@@ -18,7 +18,7 @@ from scipy.spatial import Delaunay
 from training.dirt.pairs import Pair
 from training.dirt.scene import Harmless, cut_view
 
-__all__ = ["CHECK_KINDS", "render_check_pair", "render_check_today"]
+__all__ = ["CHECK_KINDS", "look_through", "render_check_pair", "render_check_today", "taken"]
 
 Image = NDArray[np.float32]
 Spoiled = tuple[Image, Image, Image]
@@ -271,14 +271,23 @@ def render_check_pair(photo: NDArray[np.uint8], other: NDArray[np.uint8], rng: n
 def render_check_today(scene: Image, other: Image, kind: str, rng: np.random.Generator, night: bool, gain: float,
                        quality: int, scale: float) -> tuple[NDArray[np.uint8], Image, Image]:
     """Today's picture of a scene with dirt of one kind (``clear`` for none), and its masks."""
-    h, w = scene.shape[:2]
-    soiled = blocked = np.zeros((h, w), np.float32)
-    if kind != "clear":
-        spoiled = scene
-        for _ in range(8):
-            spoiled, soiled, blocked = _RENDERERS[kind](scene, other, rng, night)
-            if soiled.mean() > 0.025:
-                break
-        scene = spoiled
+    scene, soiled, blocked = look_through(scene, other, kind, rng, night)
     picture = _photograph(scene, gain, rng.uniform(0.5, 2.0) * (3 if night else 1), quality, rng, scale)
-    return picture, soiled.astype(np.float32), blocked.astype(np.float32)
+    return picture, soiled, blocked
+
+
+def look_through(scene: Image, other: Image, kind: str, rng: np.random.Generator, night: bool = False) -> Spoiled:
+    """A scene in linear light with dirt of one kind before it (``clear`` for none), and its masks."""
+    if kind == "clear":
+        nothing = np.zeros(scene.shape[:2], np.float32)
+        return scene, nothing, nothing
+    for _ in range(8):
+        spoiled, soiled, blocked = _RENDERERS[kind](scene, other, rng, night)
+        if soiled.mean() > 0.025:
+            break
+    return spoiled, soiled.astype(np.float32), blocked.astype(np.float32)
+
+
+def taken(scene: Image, rng: np.random.Generator, gain: float = 1.0, quality: int = 90) -> NDArray[np.uint8]:
+    """A scene in linear light as a camera by day takes it, with noise of its own."""
+    return _photograph(scene, gain, rng.uniform(0.5, 2.0), quality, rng)
