@@ -121,7 +121,7 @@ def _field(operators: Sequence[Doubles], seen: Sequence[tuple[Doubles, Doubles]]
         known = np.column_stack([np.ones(_CELLS), operator @ lens])
         fit = np.linalg.pinv(known.T @ (known * weight[:, None])) @ (known * weight[:, None]).T
         asked.append((operator - known @ (fit @ operator), ratio - known @ (fit @ ratio), weight))
-    field = np.zeros(_CELLS)
+    field: Doubles = np.zeros(_CELLS)
     for _ in range(_ROUNDS):
         left, right = _SMOOTH * _roughness() + _RIDGE * np.eye(_CELLS), np.zeros(_CELLS)
         for has, asks, weight in asked:
@@ -129,8 +129,8 @@ def _field(operators: Sequence[Doubles], seen: Sequence[tuple[Doubles, Doubles]]
             believed = weight / (1 + ((asks - has @ field) / _UNUSUAL) ** 2)
             left += has.T @ (has * believed[:, None])
             right += has.T @ (believed * asks)
-        field = np.linalg.solve(left, right)
-    return np.asarray(field, np.float64)
+        field = np.asarray(np.linalg.solve(left, right), np.float64)
+    return field
 
 
 @cache

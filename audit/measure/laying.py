@@ -59,7 +59,7 @@ class Laying:
 
     def turned_round(self) -> Laying:
         """The own laid over the other."""
-        return replace(self, matrix=np.linalg.inv(self.matrix))
+        return replace(self, matrix=np.asarray(np.linalg.inv(self.matrix), np.float64))
 
 
 def laid_pairs(pictures: Sequence[NDArray[np.uint8]], ignore: Mask | None = None) -> dict[tuple[int, int], Laying]:
@@ -70,7 +70,7 @@ def laid_pairs(pictures: Sequence[NDArray[np.uint8]], ignore: Mask | None = None
     greys = [grey_at_work_size(p) for p in pictures]
     height, width = greys[0].shape
     lens = Lens(width, height, _HFOV_DEG, source="assumed")
-    text = None if ignore is None else cv2.resize(ignore.astype(np.uint8), (width, height), interpolation=cv2.INTER_AREA) * np.uint8(255)
+    text = None if ignore is None else np.asarray(cv2.resize(ignore.astype(np.uint8) * 255, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
     features = [detect_features(grey, lens, text) for grey in greys]
     scale = pictures[0].shape[1] / width
     found: dict[tuple[int, int], Laying] = {}
@@ -121,7 +121,7 @@ def _plane(there: Matrix, here: Matrix, lens: Lens, fields: int) -> Laying | Non
     if len(np.unique(at[:, 0] * 4 // lens.width_px * 3 + at[:, 1] * 3 // lens.height_px)) < fields:
         return None
     points = _grid(lens.width_px, lens.height_px)
-    to = _moved(matrix, points)
+    to = _moved(np.asarray(matrix, np.float64), points)
     area = np.abs(_area(to) / _area(points))
     if not 1 / _MOST_AREA < area < _MOST_AREA or np.hypot(*(to - points).T).max() > _MOST_MOVE * lens.width_px:
         return None
