@@ -30,7 +30,7 @@ _STRIP_REACH, _STRIP_TONE, _STRIP_LEAVES = 0.3, 0.6, 0.3
 _MISSING_RANGE, _MISSING_LEAST, _MISSING_MOST = 1, 0.04, 200
 _TEXT_PX = 1280
 _TEXT_BAND, _CONTRAST, _MIN_LINE = 0.16, 70, 4.0
-_STROKE_TONE, _FEWEST_STROKES = 180, 20
+_STROKE_TONE, _FEWEST_STROKES, _JOINED_STROKES = 180, 20, 8
 _PLATE_LEAST, _PLATE_MOST, _PLATE_SIDES = 0.0008, 0.12, 0.75
 """Area of one-tone plates by the picture's, and the share of each side that must be one straight step."""
 _PLATE_STEP, _PLATE_FILL, _PLATE_COLOUR = 14, 0.35, 80
@@ -232,7 +232,7 @@ def text_over_series(greys: Sequence[Grey]) -> Mask:
             if int(in_all.sum()) < _FEWEST_STROKES:
                 continue
             # a clock's digits change between those that stay
-            line = cv2.morphologyEx(in_all.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((1, 8 * stroke), np.uint8))
+            line = cv2.morphologyEx(in_all.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((1, _JOINED_STROKES * stroke), np.uint8))
             found[top:top + strip] |= cv2.dilate(line, np.ones((2 * stroke + 1, 2 * stroke + 1), np.uint8)) > 0
     return np.asarray(found, np.bool_)
 
