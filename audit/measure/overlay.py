@@ -222,6 +222,7 @@ def text_over_series(greys: Sequence[Grey]) -> Mask:
     """
     found = np.any([burnt_in_text(grey) > 0 for grey in greys], axis=0)
     height, width = greys[0].shape
+    # a strip of at least one line of text
     strip = max(8, round(_TEXT_BAND * height))
     stroke = max(3, round(height * 0.02)) | 1
     kernel = np.ones((stroke, stroke), np.uint8)
