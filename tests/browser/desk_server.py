@@ -115,5 +115,5 @@ def _wait(address: str, process: subprocess.Popen[bytes] | ForkedDesk) -> None:
             with urllib.request.urlopen(f"{address}/_stcore/health", timeout=2):
                 return
         except OSError:
-            time.sleep(0.3)
+            time.sleep(0.05)
     raise AssertionError("the desk did not answer within 90 s")
