@@ -433,10 +433,10 @@ def _from_layout(reference: Features, today: Features, weak: Registration) -> Re
 def _fitted(today: Features, shape: tuple[int, ...]) -> tuple[NDArray[np.uint8], NDArray[np.uint8] | None]:
     """Today's grey picture and its text at the reference's width, cut or filled to its height about the middle."""
     scale = shape[1] / today.grey.shape[1]
-    shift = ((shape[0] - 1) - scale * (today.grey.shape[0] - 1)) / 2
+    right, down = (((there - 1) - scale * (own - 1)) / 2 for there, own in zip(shape[::-1], today.grey.shape[::-1], strict=True))
     if scale == 1.0 and today.grey.shape == shape:
         return today.grey, today.ignore
-    warp = np.array([[scale, 0.0, 0.0], [0.0, scale, shift]])
+    warp = np.array([[scale, 0.0, right], [0.0, scale, down]])
     grey = cv2.warpAffine(today.grey, warp, shape[::-1], flags=cv2.INTER_AREA, borderMode=cv2.BORDER_REPLICATE)
     burnt = np.zeros_like(today.grey) if today.ignore is None else today.ignore
     outside = cv2.warpAffine(burnt, warp, shape[::-1], flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=255)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
@@ -12,7 +13,7 @@ from audit.measure.dirt_model import KINDS, Verdict
 from audit.measure.horizon import open_horizon
 from audit.measure.losses import hidden_share, spoiled_share
 from audit.measure.overlay import Overlay
-from audit.measure.registration import grey_at_work_size
+from audit.measure.registration import Features, _fitted, grey_at_work_size
 from audit.measure.segments import arcs, of_the_scene
 from audit.measure.view import _one_tone_below
 from tests.measure.test_horizon import LIMITS, sea
@@ -140,3 +141,24 @@ def test_a_long_line_tells_its_direction_better_than_a_short_one() -> None:
     assert np.allclose(np.linalg.norm(found.normal, axis=1), 1.0) and np.allclose(np.linalg.norm(found.middle, axis=1), 1.0)
     assert found.length_px[:3] == pytest.approx([20.0, 200.0, 399.5]), "at the size at which it was found"
     assert found.sd_rad == pytest.approx(np.hypot(0.5 / np.array([20.0, 200.0, 399.5]), 0.001))
+
+
+@pytest.mark.parametrize(("size", "grown"), [((240, 320), 2), ((200, 320), 2), ((280, 320), 2), ((480, 640), 1), ((400, 640), 1)])
+def test_todays_picture_is_laid_onto_the_references_width_about_the_middle(size: tuple[int, int], grown: int) -> None:
+    """Smaller, flatter or higher than the reference of 640 × 480: what was never seen is marked as not to be compared."""
+    height, width = size
+    rows, columns = np.mgrid[:height, :width].astype(float)
+    grey = np.clip(20 + 200 * columns / width + 30 * np.sin(rows / 9), 0, 255).astype(np.uint8)
+    today = Features(Lens(width, height, 60.0), np.zeros((0, 2)), np.zeros((0, 128), np.float32), grey, None)
+    laid, outside = _fitted(today, (480, 640))
+    assert laid.shape == (480, 640)
+    if size == (480, 640):
+        assert laid is grey and outside is None
+        return
+    assert outside is not None
+    missing = max(0, 480 - grown * height) // 2
+    assert abs(int((outside[:, 320] > 0).sum()) - 2 * missing) <= 2 and not outside[missing + 2 : 478 - missing].any()
+    middle = laid[240 - 40 * grown : 240 + 40 * grown, 200:440]
+    want = cv2.resize(grey, None, fx=grown, fy=grown, interpolation=cv2.INTER_LINEAR)
+    centre = want.shape[0] // 2
+    assert np.abs(middle.astype(int) - want[centre - 40 * grown : centre + 40 * grown, 200:440]).max() <= 4
