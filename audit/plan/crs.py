@@ -95,8 +95,8 @@ _NAMED: tuple[tuple[str, int, str], ...] = (
     (r"gauss[ -]?boaga.*est|monte mario.*2|gauss[ -]?boaga.*fuso 2", 3004, "Gauss-Boaga east"),
     (r"puwg ?(19)?92", 2180, "PL-1992"),
     (r"krovak|s-?jtsk", 5514, "S-JTSK Krovak East North"),
-    (r"laea|3035", 3035, "ETRS89-LAEA"),
-    (r"nztm", 2193, "NZTM2000"),
+    (r"laa|3035", 3035, "ETRS89-LAEA"),  # "ae" is taken together in what is searched
+    (r"nztm ?(2000)?", 2193, "NZTM2000"),
 )
 _UTM = re.compile(
     r"\butm\b[^0-9a-z]*(?:zone|fuso|huso|fuseau|zona)?[^0-9a-z]*(\d{1,2})\s*(north|nord|norte|south|sud|sur|[c-hj-np-x])?\b"

@@ -12,7 +12,7 @@ from audit.measure.clarity import together
 from audit.measure.dirt_model import KINDS, Verdict
 from audit.measure.horizon import open_horizon
 from audit.measure.losses import hidden_share, spoiled_share
-from audit.measure.overlay import Overlay
+from audit.measure.overlay import Overlay, _rims
 from audit.measure.registration import Features, _fitted, grey_at_work_size
 from audit.measure.segments import arcs, of_the_scene
 from audit.measure.view import _one_tone_below
@@ -162,3 +162,13 @@ def test_todays_picture_is_laid_onto_the_references_width_about_the_middle(size:
     want = cv2.resize(grey, None, fx=grown, fy=grown, interpolation=cv2.INTER_LINEAR)
     centre = want.shape[0] // 2
     assert np.abs(middle.astype(int) - want[centre - 40 * grown : centre + 40 * grown, 200:440]).max() <= 4
+
+
+@pytest.mark.parametrize(("left", "right"), [(0, 0), (9, 0), (0, 12), (6, 14)])
+def test_a_black_edge_is_as_deep_as_it_is_on_its_own_side(left: int, right: int) -> None:
+    shade = np.random.default_rng(4).integers(60, 200, (120, 320), np.uint8)
+    shade[:, :left] = 0
+    shade[:, 320 - right :] = 0
+    found = _rims(shade)
+    assert [abs(depth - edge) <= 3 if edge else depth == 0 for depth, edge in zip(found, (left, right), strict=True)] == [True, True]
+    assert _rims(np.ascontiguousarray(shade[:, ::-1])) == found[::-1]

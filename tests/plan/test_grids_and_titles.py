@@ -108,3 +108,35 @@ def test_a_number_that_a_spreadsheet_made_a_date_is_asked_about(tmp_path: Path) 
     told = {p.column: p for p in problems if p.severity == "error"}
     assert "3.5" in (told["height_m"].guess or "") and "date" in told["height_m"].message
     assert "date" in told["pitch_deg"].message
+
+
+@pytest.mark.parametrize(
+    ("text", "register"),
+    [
+        ("LV95", "CH1903+ / LV95"), ("CH1903+", "CH1903+ / LV95"), ("LV03", "CH1903 / LV03"), ("CH1903", "CH1903 / LV03"),
+        ("Lambert-93", "RGF93 v1 / Lambert-93"), ("British National Grid", "OSGB36 / British National Grid"), ("BNG", "OSGB36 / British National Grid"),
+        ("Irish Transverse Mercator", "IRENET95 / Irish Transverse Mercator"), ("ITM", "IRENET95 / Irish Transverse Mercator"),
+        ("Irish Grid", "TM75 / Irish Grid"), ("RD New", "Amersfoort / RD New"), ("Lambert 2008", "ETRS89 / Belgian Lambert 2008"),
+        ("Belgian Lambert 72", "BD72 / Belgian Lambert 72"), ("LUREF", "LUREF / Luxembourg TM"), ("SWEREF 99 TM", "SWEREF99 TM"),
+        ("TM35FIN", "ETRS89 / TM35FIN(E,N)"), ("MGI M28", "MGI / Austria GK M28"), ("MGI M31", "MGI / Austria GK M31"),
+        ("MGI M34", "MGI / Austria GK M34"), ("Gauss-Boaga ovest", "Monte Mario / Italy zone 1"), ("Gauss-Boaga est", "Monte Mario / Italy zone 2"),
+        ("PUWG 1992", "ETRF2000-PL / CS92"), ("S-JTSK Krovak", "S-JTSK / Krovak East North"), ("LAEA", "ETRS89-extended / LAEA Europe"),
+        ("NZTM2000", "NZGD2000 / New Zealand Transverse Mercator 2000"),
+    ],
+)  # fmt: skip
+def test_a_grid_by_name_is_the_one_that_the_register_calls_so(text: str, register: str) -> None:
+    """Outside: the names of the EPSG register as pyproj carries them."""
+    grid = grid_named(text)
+    assert isinstance(grid, NamedGrid) and CRS.from_epsg(grid.code).name == register
+
+
+@pytest.mark.parametrize(("upright", "lying", "asked"), [(0, 3, 0), (1, 2, 1), (2, 2, 2), (2, 1, 0), (3, 0, 3), (1, 0, 1)])
+def test_pictures_higher_than_wide_are_asked_about_where_they_are_not_most(tmp_path: Path, upright: int, lying: int, asked: int) -> None:
+    """A site of cameras set up for corridors stands upright; a few among others, or all, may be columns exchanged."""
+    sizes = ["1080,1920"] * upright + ["1920,1080"] * lying
+    rows = [f"C{n},{n}0,0,3,20,-15,40,{size}" for n, size in enumerate(sizes)]
+    path = tmp_path / "plan.csv"
+    path.write_text("\n".join((HEADER.format("east_m", "north_m"), *rows)) + "\n")
+    site, problems = read_plan_problems(path)
+    assert len({w.camera for w in site.waiting} if site is not None else rows) == asked
+    assert any("width and height are exchanged" in (p.guess or "") for p in problems) is bool(asked)
