@@ -51,7 +51,7 @@ def measure_image(pixels: NDArray[np.uint8], lens: Lens | None) -> ImageMeasurem
     overlay = burned_in(pixels)
     scene = without_overlay(pixels, overlay)
     view = look(scene, lens)
-    orientation = measure_orientation(scene, lens, view, overlay)
+    orientation = measure_orientation(scene, lens, view, overlay, None if lens is None else lambda: look(scene))
     if several_views(pixels):
         orientation = replace(orientation, roll_deg=None, roll_sd_deg=None, pitch_deg=None, pitch_sd_deg=None, cues=(),
                               note=_SEVERAL)

@@ -5,8 +5,8 @@ The best up direction is answered only where its scatter, which counts its compe
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,8 +38,10 @@ _SIDE = "The picture is turned on its side: turn it in the camera's settings, or
 _TURNED = "The picture seems turned, or looks straight up or down; check its rotation."
 
 
-def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
-                        network: NetworkView | None = None, overlay: Overlay | None = None) -> Orientation:
+def measure_orientation(
+    pixels: NDArray[np.uint8], lens: Lens | None, network: NetworkView | None = None, overlay: Overlay | None = None,
+    untold: Callable[[], NetworkView] | None = None,
+) -> Orientation:  # fmt: skip
     """Roll and pitch of the camera, or why they can't be measured.
 
     Parameters
@@ -52,6 +54,9 @@ def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
         The learned view of the same picture.
     overlay : Overlay or None
         What was burnt into the picture; its edges are no evidence.
+    untold : callable or None
+        Looks at the picture once more, without telling the network the lens; asked where the lens is long and the first look
+        leaves the tilt unsure.
 
     Returns
     -------
@@ -82,13 +87,53 @@ def measure_orientation(pixels: NDArray[np.uint8], lens: Lens | None,
     if lens is None:
         angle = estimate_angle(seen, width, height)
         lens = angle.lens
-    evidence, through, bending = weighed(seen, lens)
+    found = _surer(_Look(seen, *weighed(seen, lens)), lens, untold)
     drawn = overlay is not None and bool(overlay.mask.any()) or _askew(segments).shape[0] < _LEAST_ASKEW * segments.shape[0]
-    if drawn and max(abs(evidence.roll_deg), abs(evidence.pitch_deg)) < _LEVEL_DEG:
+    if drawn and max(abs(found.evidence.roll_deg), abs(found.evidence.pitch_deg)) < _LEVEL_DEG:
         # What is burnt in is level too: such an answer must stand on other edges than those along rows and columns.
-        seen = replace(seen, segments_px=_askew(segments))
-        evidence, through, bending = weighed(seen, lens)
-    return _answer(evidence, seen, through, bending, angle)
+        seen = replace(found.seen, segments_px=_askew(segments))
+        found = _Look(seen, *weighed(seen, lens), found.apart_deg)
+    return _answer(found, angle)
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """One look at a picture, weighed.
+
+    Attributes
+    ----------
+    seen : Seen
+    evidence : Evidence
+    lens : Lens
+        The lens that the evidence was weighed through.
+    bending : Bending
+    apart_deg : tuple of 2 floats
+        What another look, which told another roll and pitch, adds to their sds.
+    """
+
+    seen: Seen
+    evidence: Evidence
+    lens: Lens
+    bending: Bending
+    apart_deg: tuple[float, float] = (0.0, 0.0)
+
+
+def _surer(first: _Look, lens: Lens, untold: Callable[[], NetworkView] | None) -> _Look:
+    """The surer of two looks where the first, told that the lens is long, leaves the tilt unsure; a share of their distance joins its sds.
+
+    So told, the network takes some far ground for a steep look down; not told, it goes by the picture.
+    """
+    table = constants()["answer"]
+    sd_deg = own_sd_deg(first.evidence)[1]
+    long = lens.projection == "rectilinear" and max(lens.hfov_deg, lens.vfov_deg) < table["long_lens_deg"]
+    if untold is None or not long or sd_deg <= table["unsure_pitch_sd_deg"]:
+        return first
+    seen = replace(first.seen, network=untold())
+    second = _Look(seen, *weighed(seen, lens))
+    one, other = first.evidence, second.evidence
+    apart_deg = abs(one.roll_deg - other.roll_deg), abs(one.pitch_deg - other.pitch_deg)
+    surer = second if own_sd_deg(other)[1] < sd_deg else first
+    return replace(surer, apart_deg=(table["apart_share"] * apart_deg[0], table["apart_share"] * apart_deg[1]))
 
 
 def _askew(segments_px: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -125,7 +170,8 @@ def _shown(evidence: Evidence | None) -> NDArray[np.float32] | None:
     return np.asarray(evidence.edges.segments_px[used], dtype=np.float32)
 
 
-def _answer(evidence: Evidence, seen: Seen, lens: Lens, bending: Bending, angle: AngleOfView | None) -> Orientation:
+def _answer(found: _Look, angle: AngleOfView | None) -> Orientation:
+    seen, evidence, lens, bending = found.seen, found.evidence, found.lens, found.bending
     if seen.network is not None and may_look_down(lens):
         straight_down = _straight_down(evidence, seen, lens)
         if straight_down is not None:
@@ -134,7 +180,7 @@ def _answer(evidence: Evidence, seen: Seen, lens: Lens, bending: Bending, angle:
     stands = _stands(seen.network)
     if stands is not None:
         return _silent(lens, stands, evidence)
-    own = own_sd_deg(evidence)
+    own = [float(np.hypot(sd, apart)) for sd, apart in zip(own_sd_deg(evidence), found.apart_deg, strict=True)]
     if own[0] > table["most_roll_sd_deg"] or own[1] > table["most_pitch_sd_deg"]:
         return _silent(lens, _TOO_LITTLE, evidence)
     if abs(evidence.roll_deg) > limits["most_roll_deg"] or evidence.pitch_deg > limits["most_pitch_deg"]:

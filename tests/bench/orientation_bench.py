@@ -60,7 +60,8 @@ def found_in(pixels: np.ndarray, lens: Lens | None, with_network: bool = True) -
     """The answer as the product finds it, burnt-in things taken off first."""
     overlay = burned_in(pixels)
     scene = without_overlay(pixels, overlay)
-    return measure_orientation(scene, lens, look(scene, lens) if with_network else None, overlay)
+    untold = (lambda: look(scene)) if with_network and lens is not None else None
+    return measure_orientation(scene, lens, look(scene, lens) if with_network else None, overlay, untold)
 
 
 def measure(folder: Path, truth: Path, args: argparse.Namespace) -> list[Row]:

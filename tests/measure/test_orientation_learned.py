@@ -91,6 +91,20 @@ def test_disagreeing_cues_widen_or_silence_the_answer():
     assert torn.pitch_deg is None or torn.pitch_sd_deg > 1.2 * agreed.pitch_sd_deg
 
 
+@pytest.mark.parametrize(("hfov_deg", "asked"), [(40.0, 1), (80.0, 0)])
+def test_an_unsure_tilt_through_a_long_lens_is_looked_at_once_more_untold(hfov_deg, asked):
+    lens, looks = Lens(640, 360, hfov_deg), []
+    blank = np.full((360, 640, 3), 128, np.uint8)
+    unsure, sure = ideal_view(lens, 0.0, -16.0, kappa=4.0, sd=0.3), ideal_view(lens, 1.0, -10.0, kappa=400.0, sd=0.02)
+    found = measure_orientation(blank, lens, unsure, None, lambda: looks.append(1) or sure)
+    assert len(looks) == asked
+    if asked:
+        assert found.pitch_deg == pytest.approx(-10.0, abs=0.2)
+        assert found.pitch_sd_deg > measure_orientation(blank, lens, sure).pitch_sd_deg + 0.5
+        measure_orientation(blank, lens, sure, None, lambda: looks.append(1) or unsure)
+        assert len(looks) == asked
+
+
 def test_a_network_that_knows_nothing_answers_nothing():
     lens = Lens(640, 360, 80.0)
     blank = np.full((360, 640, 3), 128, np.uint8)
