@@ -118,3 +118,14 @@ def test_burnt_in_text_disturbs_neither_orientation_nor_sky_nor_dirt() -> None:
             assert abs(without.sky.fraction - text.sky.fraction) < max(0.01, without.sky.sd or 0), name
         assert without.clarity.cause == text.clarity.cause, name
         assert abs((without.clarity.dirt_probability or 0) - (text.clarity.dirt_probability or 0)) < 0.1, name
+
+
+def test_a_plain_band_is_not_handed_to_the_engine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A grey wall with a camera's noise holds no steps like letters; the same wall with a clock does."""
+    handed: list[int] = []
+    monkeypatch.setattr("audit.measure.burned_in.read_strip", lambda band: handed.append(len(band)) or ())
+    wall = np.random.default_rng(2).normal(120, 6, (720, 1280, 3)).clip(0, 255).astype(np.uint8)
+    read_burned_in(wall)
+    assert handed == []
+    read_burned_in(burnt(wall, (CLOCK, True, False), share=0.02))
+    assert handed == [144]
