@@ -36,6 +36,8 @@ _PATCH_FROM = 0.5
 _SERIES_GAIN, _SERIES_LASTING, _SERIES_BASE = 0.9, 1.0, -0.5
 _ONE_SCENE = 0.45
 _STAYS_OFFSET = -0.2
+#: Smaller pictures hold too few shifts to compare what stays with.
+_SHIFTS_PX = 200
 #: A cell belongs to a near thing from this chance on that it is hidden: lower, and walls join; higher, and it falls apart.
 _HIDDEN_CELL = 0.3
 #: A cell is sky from this share on.
@@ -211,6 +213,8 @@ def measure_series(images: Sequence[NDArray[np.uint8]], sky: Sky | None = None) 
     if len(usable) == 1:
         return clarity_from(single_verdict(small[usable[0]]), sharpness, night)
     pictures = [_sized(small[index], small[usable[0]].shape) for index in usable]
+    if max(pictures[0].shape[:2]) < _SHIFTS_PX:
+        return clarity_from(together([single_verdict(p) for p in pictures]), sharpness, night, "one scene")
     logs = [_sized(logs[index], small[usable[0]].shape) for index in usable]
     burnt = text_over_series([np.asarray(cv2.cvtColor(p, cv2.COLOR_RGB2GRAY), np.uint8) for p in pictures])
     common = measure_lasting(logs, burnt)

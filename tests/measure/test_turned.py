@@ -63,3 +63,8 @@ def test_pictures_say_what_dirt_was_seen_from(turned):
     assert measure_series(turned).seen_from == "turned camera"
     assert measure_series(turned[:1]).seen_from == "one picture"
     assert measure_series([spotted(p) for p in turned]).dirt_probability > 0.5
+
+
+def test_pictures_too_small_to_compare_shifts_are_judged_one_by_one(turned):
+    found = measure_series([np.ascontiguousarray(p[40:80, 200:260]) for p in turned])
+    assert found.seen_from in ("one scene", "one picture") and (found.dirt_probability is None or 0 <= found.dirt_probability <= 1)
