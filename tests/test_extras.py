@@ -162,13 +162,17 @@ def test_photos_that_were_not_read_are_said_and_read_once_the_reader_is_here(tmp
     from audit.account.doubts import visit_doubts
     from audit.match.placement import Placement
     from audit.match.reading import TEXT_METHOD
+    from audit.match.shots import SHOT_METHOD, Shows, shows_to_record
 
     book = start(str(tmp_path / "book"))
     visit = book.open_visit("commissioning", DAY)
-    for name, side in (("wide.jpg", 2000), ("thumbnail.jpg", 200)):
+    names = ("wide.jpg", "thumbnail.jpg", "street.jpg")
+    for name, side in zip(names, (2000, 200, 2000), strict=True):
         data = name.encode()
         book.add_photo(visit, replace(make_photo(name, data), width_px=side, height_px=side // 2, codes=()), data)
-    book.put_placements(visit, [Placement(name, None, 0.5, "uncertain", name) for name in ("wide.jpg", "thumbnail.jpg")])
+    (street,) = (photo for photo in book.photos(visit) if photo.name == "street.jpg")
+    book.put_measurement(street.sha256, SHOT_METHOD, shows_to_record(Shows((0.0, 0.05, 0.15, 0.0, 0.8))))
+    book.put_placements(visit, [Placement(name, None, 0.5, "uncertain", name) for name in names])
     (left,) = visit_doubts(book, visit)
     assert left.startswith("1 photo that nothing else places was not read") and "run the visit again" in left
     wide = next(photo for photo in book.photos(visit) if photo.name == "wide.jpg")

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from audit.account.shown import with_shots
 from audit.logbook import Logbook, VisitRecord
 from audit.match.labels import label_index
 from audit.match.reading import TEXT_METHOD, to_read, unread_sentence
@@ -42,7 +43,7 @@ def visit_doubts(logbook: Logbook, visit: VisitRecord) -> tuple[str, ...]:
                     f"{len(again)} file{'' if len(again) == 1 else 's'} of this visit came in with visit {earlier.number} "
                     f"already ({_some(again)}): nothing new is seen in them."
                 )
-    by_name = {photo.name: photo for photo in photos}
+    by_name = with_shots(logbook, visit, {photo.name: photo for photo in photos})
     found += _labels_of_others(logbook, visit, by_name)
     placed = [p for p in logbook.placements(visit) if p.photo in by_name]
     open_ = [by_name[p.photo] for p in placed if to_read(by_name[p.photo], p)]

@@ -9,6 +9,7 @@ from datetime import date
 from pathlib import Path
 
 from audit import compute
+from audit.account.shown import with_shots
 from audit.errors import AuditError
 from audit.judge.limits import Limits
 from audit.logbook import Logbook, VisitRecord
@@ -22,7 +23,7 @@ from audit.visit.place import place, placed_snapshots
 from audit.visit.read import read
 from audit.visit.reading import read_texts, with_texts
 from audit.visit.run import Ask, Report, Run
-from audit.visit.shots import look_at_shots, with_shots
+from audit.visit.shots import look_at_shots
 from audit.visit.summary import VisitSummary, summary_of
 
 __all__ = ["KINDS", "conduct", "judge_again", "measure_anew", "run_visit"]
@@ -125,7 +126,7 @@ def conduct(run: Run, files: Sequence[FoundFile], at_least: float) -> VisitSumma
         read(run, files)
     photos = {photo.name: photo for photo in run.logbook.photos(run.visit)}
     look_at_shots(run, photos)
-    photos = with_shots(run, with_texts(run, with_boards(run, photos)))
+    photos = with_shots(run.logbook, run.visit, with_texts(run, with_boards(run, photos)))
     placements = place(run, tuple(photos.values()), at_least)
     look_for_boards(run, photos, placements)
     known, photos = photos, with_boards(run, photos)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from audit.account.account import Account
@@ -17,7 +17,7 @@ from audit.photos.photo import Photo
 from audit.photos.pixels import decode
 from audit.visit.run import Run, Task, do_each
 
-__all__ = ["brackets_seen", "look_at_shots", "with_shots"]
+__all__ = ["brackets_seen", "look_at_shots"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,17 +46,6 @@ def look_at_shots(run: Run, photos: Mapping[str, Photo]) -> None:
 
 def _look(job: _LookJob) -> dict[str, Any]:
     return shows_to_record(look_at(decode(job.preview)))
-
-
-def with_shots(run: Run, photos: Mapping[str, Photo]) -> dict[str, Photo]:
-    """The photos with what they show."""
-    kept = run.logbook.measurements(run.visit, SHOT_METHOD)
-    found = dict(photos)
-    for name, photo in photos.items():
-        shows = shows_from_record(kept[photo.sha256]) if photo.sha256 in kept else None
-        if shows is not None:
-            found[name] = replace(photo, shows=shows.probabilities)
-    return found
 
 
 def brackets_seen(run: Run, accounts: Mapping[str, Account]) -> dict[str, tuple[BracketSeen, ...]]:
