@@ -32,7 +32,7 @@ LANGUAGES = ("de", "fr")
 #: Rooms whose texts nobody reads: simulated devices, the database's migrations, and this catalogue itself.
 _SILENT = ("audit/devices", "audit/logbook/migrations", "audit/wording", "audit/cli/json_page.py", "audit/plan/page.py",
            "audit/measure/losses.py", "audit/measure/single.py", "audit/measure/soiling.py", "audit/measure/scatter.py",
-           "audit/measure/lasting.py", "audit/photos/guard.py", "audit/children.py", "audit/logs.py", "audit/compute.py", "audit/report/geopackage.py", "audit/report/bcf.py")  # fmt: skip
+           "audit/measure/lasting.py", "audit/measure/turned.py", "audit/photos/guard.py", "audit/children.py", "audit/logs.py", "audit/compute.py", "audit/report/geopackage.py", "audit/report/bcf.py")  # fmt: skip
 #: Calls whose texts go to a log, a parser or a machine.
 _NOT_READ = frozenset({"info", "debug", "warning", "error", "exception", "getLogger", "compile", "text", "Option", "Argument", "Typer",
                        "execute", "joinpath", "import_module", "files", "sub", "search", "fullmatch", "findall", "command", "replace",
