@@ -86,7 +86,7 @@ def test_a_page_that_stays_takes_its_own_picture_back(asking: tuple[str, Logbook
     book.decide(1, "C-3", "cleanliness", "dismiss", "Ben Other", "rain on that day")
     page.evaluate("""() => { window.seen = []; const look = () => {
       const image = [...document.querySelectorAll(".st-key-viewer *")].map((e) => e.shadowRoot?.querySelector(".frame img")).find(Boolean);
-      const dim = document.querySelector(".st-key-review-findings").classList.contains("going-on");
+      const dim = document.querySelector(".st-key-review-findings")?.classList.contains("going-on") ?? false;
       window.seen.push([image?.alt.split(":")[0], dim]); requestAnimationFrame(look); }; look(); }""")
     page.keyboard.press("Enter")
     page.wait_for_function("() => window.seen.some(([name, dim]) => name === 'C-4' && dim)")
