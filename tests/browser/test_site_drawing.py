@@ -57,6 +57,8 @@ def bring_in(page: Any, address: str) -> None:
     page.locator("[data-testid='stFileUploaderDropzone'] input").set_input_files(
         {"name": "floor.png", "mimeType": "image/png", "buffer": floor_png()}
     )
+    page.wait_for_selector("text=floor.png")
+    idle(page)
     page.get_by_role("button", name="Open the drawing").click()
     page.wait_for_selector(".point img")
     idle(page)
@@ -64,7 +66,13 @@ def bring_in(page: Any, address: str) -> None:
 
 def click_place(page: Any, camera: str, number: int) -> None:
     """Write the place and click it in the drawing."""
-    box = page.get_by_label("or EAST,NORTH in metres")
+    label = "or EAST,NORTH in metres"
+    page.wait_for_function(
+        "(label) => { const boxes = document.querySelectorAll(`input[aria-label^='${label}']`);"
+        " return boxes.length === 1 && boxes[0].value === ''; }",
+        arg=label,
+    )
+    box = page.get_by_label(label)
     box.fill(camera)
     box.press("Enter")
     page.wait_for_selector(f"text=Click {camera} in the drawing.")
