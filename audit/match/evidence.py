@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audit.match.shot_order import ShotOrder
-from audit.match.shots import KINDS
+from audit.match.shots import EVEN
 from audit.match.stays import CodeHabit
 from audit.photos.photo import Metadata, Photo
 from audit.plan.magnetic import declination_deg
@@ -309,8 +309,7 @@ def _looks(photos: Sequence[Photo]) -> FloatArray | None:
     """What photos show, (M, kinds)."""
     if not any(photo.shows for photo in photos):
         return None
-    even = (1.0 / len(KINDS),) * len(KINDS)
-    return np.maximum(np.array([photo.shows or even for photo in photos], dtype=np.float64), _LEAST_LOOK)
+    return np.maximum(np.array([photo.shows or EVEN for photo in photos], dtype=np.float64), _LEAST_LOOK)
 
 
 def _grown_with_age(photos: Sequence[Photo], time_s: FloatArray, fixes: FloatArray, stated: FloatArray) -> FloatArray:

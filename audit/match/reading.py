@@ -61,11 +61,10 @@ def read_label(pixels: Pixels, ids: IdReader) -> tuple[TextLine, ...]:
         As large as it came, within reason: small print is lost when a picture is made smaller.
     """
     whole = _lines(pixels, _WHOLE_PX, ids)
-    if ids.cameras(whole):
+    side_px = max(pixels.shape[:2])
+    if ids.cameras(whole) or side_px <= _WHOLE_PX:
         return whole
-    part = _middle(pixels) if max(pixels.shape[:2]) > _LARGE * _WHOLE_PX else pixels
-    if max(pixels.shape[:2]) <= _WHOLE_PX:
-        return whole
+    part = _middle(pixels) if side_px > _LARGE * _WHOLE_PX else pixels
     return (*whole, *_lines(part, _PART_PX, ids))
 
 

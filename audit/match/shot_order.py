@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.match.shots import KINDS
+from audit.match.shots import EVEN, KINDS
 
 __all__ = ["ShotOrder", "learn_shot_order", "shot_log_ratios"]
 
@@ -21,7 +21,6 @@ _WORTH = 12.0
 #: Rounds of fitting, photos that even shares of kinds are worth, and the bounds of what one pair of photos can say.
 _EM_STEPS, _EVEN_WORTH, _MOST = 8, 10.0, (1 / 7, 7.0)
 _Rows = tuple[tuple[float, ...], ...]
-_EVEN = (1.0 / len(KINDS),) * len(KINDS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +36,9 @@ class ShotOrder:
         the share of all such steps. Rows of both, weighed by those shares, add up to 1: a crew goes on after its last shot.
     """
 
-    shares: tuple[float, ...] = _EVEN
-    stay: _Rows = (_EVEN,) * len(KINDS)
-    move: _Rows = (_EVEN,) * len(KINDS)
+    shares: tuple[float, ...] = EVEN
+    stay: _Rows = (EVEN,) * len(KINDS)
+    move: _Rows = (EVEN,) * len(KINDS)
 
 
 def _kinds(shows: FloatArray, shares: FloatArray) -> FloatArray:
@@ -79,7 +78,7 @@ def learn_shot_order(then: FloatArray, now: FloatArray, stays: FloatArray, moves
     shares = np.array(before.shares)
     for _ in range(_EM_STEPS):
         found = _kinds(now, shares).sum(axis=0)
-        shares = (found + _EVEN_WORTH * np.array(_EVEN)) / (len(now) + _EVEN_WORTH)
+        shares = (found + _EVEN_WORTH * np.array(EVEN)) / (len(now) + _EVEN_WORTH)
 
     share = (stays.sum() + _WORTH / 2) / (stays.sum() + moves.sum() + _WORTH)
     goes = ((stays, share), (moves, 1.0 - share))

@@ -15,7 +15,7 @@ import numpy as np
 from audit.match.placement import LOOKS, Role
 from audit.stored import checked
 
-__all__ = ["KINDS", "SHOT_METHOD", "Kind", "Shows", "look_sentence", "role_by_look", "shows_from_record", "shows_to_record", "stray_log_ratio"]
+__all__ = ["EVEN", "KINDS", "SHOT_METHOD", "Kind", "Shows", "look_sentence", "role_by_look", "shows_from_record", "shows_to_record", "stray_log_ratio"]
 
 Kind = Literal["label", "bracket", "wide view", "screen", "something else"]
 
@@ -23,6 +23,8 @@ Kind = Literal["label", "bracket", "wide view", "screen", "something else"]
 SHOT_METHOD = "shot-2"
 _VERSION = 1
 KINDS: tuple[Kind, ...] = get_args(Kind)
+#: Probabilities where nobody looked.
+EVEN = (1.0 / len(KINDS),) * len(KINDS)
 #: Probability from which a kind names a photo's role, and from which a photo is said to show none of the kinds, which names no role: on
 #: photographs that nobody drew that is right in 49 of 50 (weights/CARD.md).
 ANSWERS, ANSWERS_ELSE = 0.9, 0.7

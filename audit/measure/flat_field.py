@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.measure.laying import Laying
+from audit.measure.laying import Laying, reach_of
 from audit.measure.remaining import octave_bands
 
 __all__ = ["FIELDS", "field_sizes"]
@@ -35,7 +35,7 @@ _SMOOTH, _RIDGE = 0.4, 1e-6
 _LEAST_POWER, _NOTHING, _MOST = 4e-5, 1e-5, 1.5
 _UNLIKE, _MOST_WEIGHT = 0.03, 400.0
 _TONE_SD, _TONE_SAMPLES = 0.01, 40.0
-_SEEN, _WHOLE, _RIM_PX = 0.5, 250, 9
+_SEEN, _RIM_PX = 0.5, 9
 _SMALLEST = 1e-3
 _ROUNDS, _UNUSUAL = 4, 0.15
 
@@ -57,17 +57,17 @@ def field_sizes(logs: Sequence[Floats], pairs: Mapping[tuple[int, int], Laying],
     for own, other in pairs:
         if own < other:
             operators.append(_operator(pairs[own, other].matrix, keep.shape))
-            seen.append(_ratios(logs[own], bands[own], logs[other], pairs[own, other].matrix, keep))
+            seen.append(_ratios(logs[own], bands[own], logs[other], pairs[own, other], keep))
     lens = _of_the_lens(keep.shape[1] / keep.shape[0])
     fields = [_field(operators, [ratios[index] for ratios in seen], lens) for index in range(len(FIELDS))]
     return np.log([float(np.std(field)) + _SMALLEST for field in fields])
 
 
-def _ratios(own: Floats, own_bands: Sequence[Floats], other: Floats, matrix: Doubles, keep: Mask) -> list[tuple[Doubles, Doubles]]:
+def _ratios(own: Floats, own_bands: Sequence[Floats], other: Floats, laying: Laying, keep: Mask) -> list[tuple[Doubles, Doubles]]:
     """For each field the log ratio of own to other in every cell, and its weight."""
     size = keep.shape[::-1]
-    moved = cv2.warpPerspective(other, matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    inside = (cv2.warpPerspective(keep.astype(np.uint8) * np.uint8(255), matrix, size) > _WHOLE) & keep
+    moved = cv2.warpPerspective(other, laying.matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    inside = reach_of(laying, keep) & keep
     reach = cv2.erode(inside.astype(np.uint8), np.ones((_RIM_PX, _RIM_PX), np.uint8), borderValue=0).astype(np.float32)
     share = _cells(reach)
     out = []

@@ -18,14 +18,14 @@ from numpy.typing import NDArray
 from audit.lens import Lens
 from audit.measure.registration import (
     Features,
-    Registration,
     detect_features,
     grey_at_work_size,
     matched_points,
+    plane_map,
     register_features,
 )
 
-__all__ = ["Laying", "laid_over", "laid_pairs", "moved_share"]
+__all__ = ["Laying", "laid_over", "laid_pairs", "moved_share", "reach_of"]
 
 Matrix = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -87,8 +87,13 @@ def laid_over(laying: Laying, other: NDArray[np.uint8], keep: Mask) -> tuple[NDA
     """The other picture (H, W, 3) as the own would show it, and where it reaches with pixels that ``keep`` (H, W) holds true."""
     size = other.shape[1::-1]
     moved = cv2.warpPerspective(other, laying.matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    reach = cv2.warpPerspective(keep.astype(np.uint8) * np.uint8(255), laying.matrix, size, flags=cv2.INTER_LINEAR)
-    return np.asarray(moved, np.uint8), reach > _WHOLE
+    return np.asarray(moved, np.uint8), reach_of(laying, keep)
+
+
+def reach_of(laying: Laying, keep: Mask) -> Mask:
+    """Where the other picture reaches in the own with pixels that ``keep`` (H, W) holds true."""
+    reach = cv2.warpPerspective(keep.astype(np.uint8) * np.uint8(255), laying.matrix, keep.shape[::-1], flags=cv2.INTER_LINEAR)
+    return np.asarray(reach > _WHOLE)
 
 
 def moved_share(laying: Laying, shape: tuple[int, ...]) -> float:
@@ -107,7 +112,7 @@ def _laid(other: Features, own: Features) -> Laying | None:
     if whole is not None:
         return whole
     turn = register_features(other, own)
-    return Laying(_of_turn(turn), turn.inliers) if turn.same_view_probability >= _SAME_VIEW else None
+    return Laying(plane_map(turn), turn.inliers) if turn.same_view_probability >= _SAME_VIEW else None
 
 
 def _plane(there: Matrix, here: Matrix, lens: Lens, fields: int) -> Laying | None:
@@ -126,14 +131,6 @@ def _plane(there: Matrix, here: Matrix, lens: Lens, fields: int) -> Laying | Non
     if not 1 / _MOST_AREA < area < _MOST_AREA or np.hypot(*(to - points).T).max() > _MOST_MOVE * lens.width_px:
         return None
     return Laying(np.asarray(matrix, np.float64), int(agree.sum()))
-
-
-def _of_turn(turn: Registration) -> Matrix:
-    def camera(lens: Lens) -> Matrix:
-        cx, cy = lens.centre_px
-        return np.array([[lens.focal_px, 0.0, cx], [0.0, lens.focal_px, cy], [0.0, 0.0, 1.0]])
-
-    return np.asarray(camera(turn.today_lens) @ turn.rotation @ np.linalg.inv(camera(turn.reference_lens)), np.float64)
 
 
 def _resized(matrix: Matrix, scale: float) -> Matrix:

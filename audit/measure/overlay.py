@@ -189,16 +189,12 @@ def burnt_in_text(grey: Grey) -> Grey:
     """
     height, width = grey.shape
     mask = np.zeros((height, width), np.uint8)
-    # a strip of at least one line of text
-    strip = max(8, round(_TEXT_BAND * height))
-    stroke = max(3, round(height * 0.02)) | 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_RECT, (stroke, stroke))
+    strip, stroke = _text_sizes(height)
     joined = cv2.getStructuringElement(cv2.MORPH_RECT, (max(3, 2 * stroke), 1))
     for top in (0, height - strip):
         part = grey[top:top + strip]
         for polarity in (part, cv2.bitwise_not(part)):
-            hat = cv2.morphologyEx(polarity, cv2.MORPH_TOPHAT, kernel)
-            strokes = ((hat > _CONTRAST) & (polarity > _STROKE_TONE)).astype(np.uint8)
+            strokes = _strokes(np.asarray(polarity, np.uint8), stroke).astype(np.uint8)
             # fewer pixels are no text
             if int(strokes.sum()) < _FEWEST_STROKES:
                 continue
@@ -215,21 +211,30 @@ def burnt_in_text(grey: Grey) -> Grey:
     return mask
 
 
+def _text_sizes(height: int) -> tuple[int, int]:
+    """How high the strip is at either edge in which text is looked for, and how wide a stroke may be, px."""
+    # a strip of at least one line of text
+    return max(8, round(_TEXT_BAND * height)), max(3, round(height * 0.02)) | 1
+
+
+def _strokes(part: Grey, stroke: int) -> Mask:
+    """Bright strokes no wider than ``stroke`` that stand out hard from what is round about."""
+    hat = cv2.morphologyEx(part, cv2.MORPH_TOPHAT, np.ones((stroke, stroke), np.uint8))
+    return np.asarray((hat > _CONTRAST) & (part > _STROKE_TONE))
+
+
 def text_over_series(greys: Sequence[Grey]) -> Mask:
     """Where text is burnt into pictures (H, W) of one camera: what looks like it in one, and hard bright strokes that all of them show.
 
     Several pictures tell more than one: strokes of the scene move or change, and what lies on the glass is never so fine and hard.
     """
     found = np.any([burnt_in_text(grey) > 0 for grey in greys], axis=0)
-    height, width = greys[0].shape
-    # a strip of at least one line of text
-    strip = max(8, round(_TEXT_BAND * height))
-    stroke = max(3, round(height * 0.02)) | 1
-    kernel = np.ones((stroke, stroke), np.uint8)
+    height = greys[0].shape[0]
+    strip, stroke = _text_sizes(height)
     for top in (0, height - strip):
         parts = [grey[top:top + strip] for grey in greys]
         for each in (parts, [cv2.bitwise_not(part) for part in parts]):
-            in_all = np.all([(cv2.morphologyEx(part, cv2.MORPH_TOPHAT, kernel) > _CONTRAST) & (part > _STROKE_TONE) for part in each], axis=0)
+            in_all = np.all([_strokes(np.asarray(part, np.uint8), stroke) for part in each], axis=0)
             if int(in_all.sum()) < _FEWEST_STROKES:
                 continue
             # a clock's digits change between those that stay

@@ -28,6 +28,7 @@ __all__ = [
     "detect_features",
     "grey_at_work_size",
     "matched_points",
+    "plane_map",
     "pose_change_deg",
     "reference_in_today",
     "register",
@@ -236,7 +237,7 @@ def reference_in_today(registration: Registration, reference: NDArray[np.uint8],
     to, frm = registration.today_lens, registration.reference_lens
     h, w = to.height_px, to.width_px
     if to.projection == "rectilinear" and to.k1 == 0.0 and to.k2 == 0.0:
-        matrix = _camera_matrix(to) @ registration.rotation @ np.linalg.inv(_camera_matrix(frm))
+        matrix = plane_map(registration)
         if np.allclose(matrix / matrix[2, 2], np.eye(3), atol=_IN_PLACE) and reference.shape[:2] == (h, w):
             return reference, np.ones((h, w), bool)
         warped = cv2.warpPerspective(reference, matrix, (w, h), flags=cv2.INTER_LINEAR,
@@ -255,6 +256,12 @@ def reference_in_today(registration: Registration, reference: NDArray[np.uint8],
     valid = ((maps[..., 0] >= 0) & (maps[..., 1] >= 0)
              & (maps[..., 0] <= reference.shape[1] - 1) & (maps[..., 1] <= reference.shape[0] - 1))
     return np.asarray(warped, np.uint8), valid
+
+
+def plane_map(registration: Registration) -> FloatArray:
+    """The homography, shape (3, 3), that takes the reference's pixels to today's, through lenses that bend nothing."""
+    to, frm = _camera_matrix(registration.today_lens), _camera_matrix(registration.reference_lens)
+    return np.asarray(to @ registration.rotation @ np.linalg.inv(frm))
 
 
 def _camera_matrix(lens: Lens) -> FloatArray:
