@@ -36,7 +36,10 @@ _TEXT_BAND, _TEXT_HEIGHT = 0.18, 0.1
 _DARK, _DARK_SHARE, _DARK_SHARE_GREY, _GREY_CHROMA = 48, 0.6, 0.3, 5.0
 _PLAIN_STEP, _PLAIN_SHARE = 0.012, 0.002
 _SD_FLOOR, _SD_PER_DOUBT, _SD_PER_SIZE = 0.004, 0.8, 0.02
-_SMOOTH_STEP, _REGION, _SEEDED, _VOTE, _VOTED, _UNDECIDED = 0.012, 0.02, 0.2, 0.3, 0.75, 0.1
+_SMOOTH_STEP, _REGION, _SEEDED, _VOTE, _VOTED = 0.012, 0.02, 0.2, 0.3, 0.75
+_UNDECIDED = 0.1
+"""What the network holds for sky with a greater chance, and is not kept, stands or falls together: clouds that it can't tell from a
+far town were said to be no sky, by the doubt of each pixel alone."""
 _FAINT_VOTE, _FAINT_ELSEWHERE = 0.15, 0.1
 _MOST_SD, _LEAST_UPRIGHT, _BOTTOM_SKY = 0.2, 0.3, 0.5
 _SAID_AT_ONCE, _LOST_DEG = 0.02, 15.0
@@ -165,7 +168,7 @@ def _found(small: _Small, above: FloatImage, network: SkyView) -> _Found:
     logit = cv2.resize(network.sky_logit, (columns, rows), interpolation=cv2.INTER_LINEAR)
     # beyond this a probability is 0 or 1
     raw = 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
-    voted, undecided = _voted(small, np.asarray(raw * above, dtype=np.float32), above)
+    voted = _voted(small, np.asarray(raw * above, dtype=np.float32), above)
     # no pixel is surer than 1 in 10,000
     belief = np.clip(np.minimum(voted, above), 1e-4, 1 - 1e-4)
     gain, offset = _guide_coefficients(small.shade, np.clip(np.log(belief / (1 - belief)), -_LARGEST_LOGIT,
@@ -181,6 +184,9 @@ def _found(small: _Small, above: FloatImage, network: SkyView) -> _Found:
     if fraction < _LEAST_FRACTION:
         fraction, kept = 0.0, np.zeros_like(kept)
     disputed = float((raw * (1 - above))[small.inside & (raw > 0.5)].sum()) / count
+    chance = (raw * above)[small.inside & ~kept]
+    chance = chance[chance > _UNDECIDED]
+    undecided = float(np.sqrt(chance * (1 - chance)).sum()) / count
     # how much of what the horizon denies is doubt (chosen)
     sd = float(np.sqrt(_SD_FLOOR**2 + (_SD_PER_DOUBT * doubt) ** 2 + (0.5 * dropped) ** 2 + (0.3 * disputed) ** 2 + undecided**2
                        + (_SD_PER_SIZE**2) * fraction * (1 - fraction)))
@@ -284,11 +290,10 @@ def _slope(shade: FloatImage) -> FloatImage:
     return np.asarray(cv2.magnitude(across, down))
 
 
-def _voted(small: _Small, belief: FloatImage, above: FloatImage) -> tuple[FloatImage, float]:
+def _voted(small: _Small, belief: FloatImage, above: FloatImage) -> FloatImage:
     """Belief, raised where a smooth region that hangs from the top above the horizon is sky in good part.
 
     A clear sky's gradient has no edge at which the network's answer may turn: a region is sky as a whole or not.
-    The second value is the sd that regions left undecided bring to the share.
     """
     region = ((_slope(small.shade) < _SMOOTH_STEP) & small.inside & (above > 0.9)).astype(np.uint8)
     count, labels = cv2.connectedComponents(cv2.erode(region, np.ones((3, 3), np.uint8)))
@@ -307,11 +312,8 @@ def _voted(small: _Small, belief: FloatImage, above: FloatImage) -> tuple[FloatI
     ends[np.unique(labels[-3:])] = False
     elsewhere = float(np.median(belief[~hangs[labels] & small.inside])) if (~hangs[labels] & small.inside).any() else 1.0
     good |= hangs & ends & (mean >= _FAINT_VOTE) & (elsewhere < _FAINT_VOTE * _FAINT_ELSEWHERE)
-    open_question = hangs & ~good & (mean >= _UNDECIDED)
-    share = areas[open_question] / max(int(small.inside.sum()), 1)
-    undecided = float(np.sqrt(np.sum(share**2 * mean[open_question] * (1 - mean[open_question]))))
     raised = cv2.dilate(good[labels].astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    return np.where(raised, np.maximum(belief, np.float32(_VOTED)), belief).astype(np.float32), undecided
+    return np.where(raised, np.maximum(belief, np.float32(_VOTED)), belief).astype(np.float32)
 
 
 def _above_horizon(small: _Small, lens: Lens | None, orientation: Orientation | None, network: SkyView) -> FloatImage:

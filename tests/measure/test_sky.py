@@ -189,6 +189,15 @@ def test_even_odds_everywhere_are_not_answered() -> None:
     assert sky.fraction is None and sky.note is not None
 
 
+@pytest.mark.parametrize(("rows", "told"), [(22, False), (4, True)])
+def test_clouds_that_the_network_faintly_holds_for_sky_are_not_said_to_be_none(rows: int, told: bool) -> None:
+    picture = scenes.noisy(np.full((720, 1280, 3), 150, np.float32) + 40 * scenes.waves(12)[..., None])
+    given = answer(slice(0, 0))
+    given.sky_logit[:rows] = -1.5
+    sky = measure_sky(picture, LENS, pose(0.0), given)
+    assert (sky.fraction == 0.0) if told else (sky.fraction is None and "as likely sky as not" in (sky.note or ""))
+
+
 @pytest.mark.parametrize(("elsewhere", "told"), [(-3.5, True), (-2.5, False)])
 def test_a_small_sky_whose_range_reaches_nought_is_told_where_the_range_is_narrow(elsewhere: float, told: bool) -> None:
     picture = np.full((720, 1280, 3), 90, np.uint8)
