@@ -28,6 +28,9 @@ class Shape:
 
 STEEP_SHARE = 0.12
 """Share of cameras that look down 20 to 60 degrees through a lens of 27 to 60: there the fewest were answered."""
+LONG_SHARE = 0.4
+"""Share of the cameras of sharp scenes that look through a lens of 9 to 30 degrees: a panorama of 1024 pixels round is too soft
+for that, and softness would tell the lens."""
 CAMERA_FIELDS = ("focal_px", "k1", "fisheye", "pitch", "roll", "rotation", "up")
 
 SHAPES = (Shape(384, 216), Shape(320, 240), Shape(240, 320))
@@ -67,14 +70,18 @@ def _uniform(n: int, low: float, high: float, g: torch.Generator) -> Tensor:
     return torch.rand(n, generator=g, device=g.device) * (high - low) + low
 
 
-def random_cameras(n: int, shape: Shape, g: torch.Generator, down: range = range(0)) -> Cameras:
+def random_cameras(
+    n: int, shape: Shape, g: torch.Generator, down: range = range(0), sharp: range = range(0)
+) -> Cameras:
     """Surveillance-like poses and lenses; one in ten is an equidistant fisheye, one in eight long and steep.
 
-    The cameras of ``down`` look at the ground before them, through lenses of any length.
+    The cameras of ``down`` look at the ground before them, through lenses of any length; those of ``sharp`` see scenes that
+    are drawn and not looked up, and have long lenses too.
     """
     dev = g.device
     number = torch.arange(n, device=dev)
     looks_down = (number >= down.start) & (number < down.stop)
+    long = (number >= sharp.start) & (number < sharp.stop) & (torch.rand(n, generator=g, device=dev) < LONG_SHARE)
     kind = torch.rand(n, generator=g, device=dev)
     pitch = torch.where(kind < 0.64, _uniform(n, -50, 30, g), _uniform(n, -45, 0, g))
     pitch = torch.where(kind > 0.9, _uniform(n, -82, 55, g), pitch)
@@ -90,7 +97,8 @@ def random_cameras(n: int, shape: Shape, g: torch.Generator, down: range = range
     roll = torch.where(kind > 0.985, _uniform(n, -180, 180, g), roll) * (pi / 180)
     bearing = _uniform(n, -pi, pi, g)
     long_side, diagonal = max(shape.width, shape.height), (shape.width**2 + shape.height**2) ** 0.5
-    hfov = torch.exp(torch.where(steep, _uniform(n, 3.3, 4.1, g), _uniform(n, 3.3, 4.74, g))) * (pi / 180)
+    log_hfov = torch.where(steep, _uniform(n, 3.3, 4.1, g), _uniform(n, 3.3, 4.74, g))
+    hfov = torch.exp(torch.where(long, _uniform(n, 2.2, 3.4, g), log_hfov)) * (pi / 180)
     fisheye = torch.rand(n, generator=g, device=dev) < 0.1
     edge = torch.where(fisheye, _uniform(n, 50, 92, g) * (pi / 180), torch.tan(hfov / 2))
     corner = torch.where(fisheye, edge, edge * (diagonal / long_side))

@@ -29,7 +29,7 @@ __all__ = ["RAYS", "PanoramaStack", "draw_index", "fused", "load_stack", "real_s
 
 P = ParamSpec("P")
 T = TypeVar("T")
-KIND_WEIGHT = {"town": 2.2, "country": 2.2, "room": 1.2}
+KIND_WEIGHT = {"town": 2.2, "country": 2.6, "room": 1.2}
 STUDIO_WEIGHT = 0.7
 """Photo studios look alike: together they count less than other rooms."""
 PANORAMA_HEIGHT_M = 1.6

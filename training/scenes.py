@@ -18,7 +18,7 @@ from training.skies import sample_sky, sample_tile
 __all__ = ["BACKDROP", "INSERT", "OPEN", "ROOM", "TOWN", "WOOD", "render_scenes"]
 
 TOWN, ROOM, WOOD, OPEN, BACKDROP, INSERT = range(6)
-KIND_SHARE = (0.36, 0.26, 0.16, 0.10, 0.12)
+KIND_SHARE = (0.36, 0.22, 0.18, 0.14, 0.10)
 BOXES, BOXES_AT_ONCE, CROWNS = 18, 6, 5
 BOX_FIELDS = ("cx", "cy", "half_x", "half_y", "foot", "tall", "lean_x", "lean_y", "cos", "sin")
 FAR_M = 1e6

@@ -35,7 +35,7 @@ from training.skies import noise_tiles, random_skies
 __all__ = ["Batch", "main", "make_batch", "network_loss"]
 
 SHAPE_SHARE = (0.6, 0.24, 0.16)
-SCENE_SHARE, INSERT_SHARE, GROUND_SHARE, PHOTO_SHARE = 0.14, 0.06, 0.1, 0.2
+SCENE_SHARE, INSERT_SHARE, GROUND_SHARE, PHOTO_SHARE = 0.16, 0.06, 0.1, 0.2
 HINT_SHARE, HINT_SD = 0.6, 0.04
 """How often the network is told the angle of view, and how well: plans and EXIF say it within a few per cent."""
 REAL_SKIES = 0.35
@@ -85,7 +85,7 @@ def make_batch(
     grounds = 0 if held_out or bank.photos is None else round(n * GROUND_SHARE)
     views = n - scenes - grounds - photos
     drawn = views + scenes
-    cameras = random_cameras(n, shape, g, range(drawn, drawn + grounds))
+    cameras = random_cameras(n, shape, g, range(drawn, drawn + grounds), range(views, drawn + grounds))
     x = torch.arange(shape.width, device=dev, dtype=torch.float32)
     y = torch.arange(shape.height, device=dev, dtype=torch.float32)
     d = world_rays(cameras, x, y)
@@ -345,6 +345,7 @@ def main() -> None:
         torch.save({k: v.half() for k, v in average.state_dict().items()}, given.output / "state.pt")
         torch.save({"step": step, "seconds": spent, "network": network.state_dict(), "average": average.state_dict(),
                     "optimiser": optimiser.state_dict()}, unfinished)  # fmt: skip
+    if rank == 0 and done_all >= 1:
         figures = judge(average, held, device, 30 if device.type == "cuda" else 1, 64 if device.type == "cuda" else 8)
         figures |= {"steps": step, "views": step * given.batch * world, "minutes": spent / 60}
         print(json.dumps(figures), flush=True)
