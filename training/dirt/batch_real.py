@@ -21,20 +21,24 @@ from training.dirt.photographs import LAID_OVER_SIZE
 __all__ = ["RealStack", "load_real", "real_pairs"]
 
 #: Of the pairs, those of one picture twice: nothing has changed but what is drawn.
-SAME_SHARE = 0.12
+SAME_SHARE = 0.2
 
 
 @dataclass
 class RealStack:
-    """``pictures`` (N, 3, 560, 800) bytes, sorted by camera; ``first`` and ``count`` (C,) of each camera's pictures."""
+    """``pictures`` (N, 3, 560, 800) bytes, sorted by camera; ``first`` and ``count`` (C,) of each camera's pictures.
+
+    ``held`` (C,): cameras that a second network which learns beside the first must not see.
+    """
 
     pictures: Tensor
     first: Tensor
     count: Tensor
     weight: Tensor
+    held: Tensor
 
 
-def load_real(folder: Path, device: torch.device, without: tuple[str, ...] = ()) -> RealStack | None:
+def load_real(folder: Path, device: torch.device, without: tuple[str, ...] = (), held: tuple[str, ...] = ()) -> RealStack | None:
     """All cameras with two pictures or more, less those whose name begins with one of ``without``; None where none is left."""
     groups: dict[str, list[Path]] = {}
     for path in sorted(folder.glob("*__*.webp")):
@@ -48,11 +52,13 @@ def load_real(folder: Path, device: torch.device, without: tuple[str, ...] = ())
                 for paths in groups.values() for p in paths]
     count = torch.tensor([len(paths) for paths in groups.values()])
     tensor = torch.from_numpy(np.stack(pictures).transpose(0, 3, 1, 2).copy())
-    return RealStack(tensor.to(device), (count.cumsum(0) - count).to(device), count.to(device), count.float().sqrt().to(device))
+    kept_back = torch.tensor([camera.startswith(held or ("\0",)) for camera in groups])
+    return RealStack(tensor.to(device), (count.cumsum(0) - count).to(device), count.to(device), count.float().sqrt().to(device),
+                     kept_back.to(device))
 
 
-def real_pairs(b: int, h: int, w: int, stack: RealStack) -> tuple[Tensor, Tensor, Tensor]:
-    """Reference and today in linear light (B, 3, h, w), cut, leant and flipped alike, and where both are seen."""
+def real_pairs(b: int, h: int, w: int, stack: RealStack) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+    """Reference and today in linear light (B, 3, h, w), cut, leant and flipped alike, where both are seen, and which are held (B,)."""
     dev = stack.pictures.device
     camera = torch.multinomial(stack.weight, b, True)
     count, first = stack.count[camera], stack.first[camera]
@@ -80,4 +86,4 @@ def real_pairs(b: int, h: int, w: int, stack: RealStack) -> tuple[Tensor, Tensor
     light = [(v ** (2.2 * tone)) * tint[..., None, None] for v in (before, now)]
     grey = happens(0.15, b, dev).view(-1, 1, 1, 1)
     light = [torch.where(grey, v.mean(dim=1, keepdim=True).expand_as(v), v) for v in light]
-    return light[0], light[1], (seen_before > 0.5) & (seen_now > 0.5)
+    return light[0], light[1], (seen_before > 0.5) & (seen_now > 0.5), stack.held[camera]

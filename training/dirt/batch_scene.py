@@ -6,7 +6,8 @@ Pictures are linear light, ``float32`` (B, 3, H, W), about 0..1. Random numbers 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 import cv2
@@ -15,7 +16,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-__all__ = ["Change", "Stack", "Views", "blurred", "develop", "disc_blurred", "harmless", "level_of", "load_stack",
+__all__ = ["Change", "Stack", "Views", "at_samples", "blurred", "changed", "develop", "disc_blurred", "harmless", "level_of", "load_stack",
            "normal", "octave_noise", "pick_change", "pick_views", "seen", "uniform", "wide_blurred"]
 
 CANVAS = (768, 1152)
@@ -158,15 +159,18 @@ def octave_noise(b: int, h: int, w: int, coarse: Tensor, roughness: Tensor, devi
     ``coarse`` (b,): cells across the picture of the largest structures, from 1 to about 40; ``roughness`` (b,): weight
     of each octave over the one before.
     """
-    out = torch.zeros(b, h, w, device=device)
+    out: Tensor | None = None
     for octave in range(7):
         n = 2 ** (octave + 1)
         if n > w // 4:
             break
         age = octave - (torch.log2(coarse) - 1)
         weight = torch.where(age >= 0, roughness ** age.clamp_min(0), torch.zeros_like(age))
-        grid = torch.randn(b, 1, max(2, round(n * h / w)) + 2, n + 2, device=device)
-        out = out + weight[:, None, None] * F.interpolate(grid, (h, w), mode="bicubic")[:, 0]
+        grid = torch.randn(b, 1, max(2, round(n * h / w)) + 2, n + 2, device=device) * weight.view(-1, 1, 1, 1)
+        # each octave's grid takes up the coarser ones: one enlargement to full size, not seven
+        out = grid if out is None else grid + F.interpolate(out, grid.shape[-2:], mode="bicubic")
+    assert out is not None
+    out = F.interpolate(out, (h, w), mode="bicubic")[:, 0]
     out = out - out.mean(dim=(1, 2), keepdim=True)
     return out / (out.std(dim=(1, 2), keepdim=True) + 1e-6)
 
@@ -343,50 +347,86 @@ def _depth(image: Tensor) -> Tensor:
     return (depth + each(0, 0.12)).clamp(0.01, 6)
 
 
+def at_samples(change: Change, index: Tensor) -> Change:
+    """The changes of some samples of a batch."""
+    values = (getattr(change, f.name) for f in fields(change))
+    return Change(*(v[index] if isinstance(v, Tensor) else v for v in values))
+
+
+def changed(image: Tensor, chosen: Tensor, draw: Callable[[Tensor, Tensor], Tensor]) -> Tensor:
+    """``draw(part, index)`` for the chosen (B,) samples alone: what happens to few of a batch costs little."""
+    index = torch.nonzero(chosen)[:, 0]
+    if not len(index):
+        return image
+    out = image.clone()
+    out[index] = draw(image[index], index)
+    return out
+
+
 def harmless(image: Tensor, change: Change, other: Tensor) -> Tensor:
     """Applies what happens in front of the glass: light, weather, things that move; ``other`` are other scenes."""
+    out = changed(image, change.moved > 0, lambda part, at: _moved(part, other[at]))
+    out = changed(out, change.wear > 0, lambda part, at: _worn(part, change.wear[at]))
+    out = changed(out, change.shade > 0, lambda part, at: _shaded(part))
+    y, x = _mesh(*image.shape[-2:], image.device)
+    angle = uniform(0, 2 * np.pi, len(image), 1, 1, device=image.device)
+    out = out * torch.exp(change.gradient.view(-1, 1, 1) * (torch.cos(angle) * x + torch.sin(angle) * y))[:, None]
+    out = changed(out, change.night > 0, lambda part, at: _night(part, at_samples(change, at)))
+    out = changed(out, change.fog > 0, lambda part, at: _foggy(part, image[at], change.fog[at]))
+    return changed(out, change.rain > 0, lambda part, at: _rainy(part, change.rain[at]))
+
+
+def _moved(image: Tensor, other: Tensor) -> Tensor:
+    """Pieces of this and of other scenes that stand elsewhere."""
+    b, _, h, w = image.shape
+    dev, out = image.device, image
+    masks = _shapes(b, 6, h, w, 0.015, 0.14, dev) * (torch.rand(b, 6, 1, 1, device=dev) < 0.6)
+    pieces = torch.roll(other, (int(torch.randint(h, (1,))), int(torch.randint(w, (1,)))), (2, 3))
+    for k in range(6):
+        piece = (pieces if k % 2 else torch.roll(out, (h // 3 * k, w // 5 * k), (2, 3)))
+        out = out + (piece * uniform(0.4, 1.4, b, 1, 1, 1, device=dev) - out) * masks[:, k:k + 1]
+    return out
+
+
+def _worn(image: Tensor, wear: Tensor) -> Tensor:
+    b, _, h, w = image.shape
+    dev = image.device
+    stain = octave_noise(b, h, w, uniform(2, 40, b, device=dev), uniform(0.4, 0.95, b, device=dev), dev)
+    return image * torch.exp(wear.view(-1, 1, 1) * stain).clamp(0.1, 5)[:, None]
+
+
+def _shaded(image: Tensor) -> Tensor:
+    """Broad shadows and light, some of them half the picture."""
     b, _, h, w = image.shape
     dev = image.device
     y, x = _mesh(h, w, dev)
-    out = image
-    if change.moved.any():
-        masks = _shapes(b, 6, h, w, 0.015, 0.14, dev) * (torch.rand(b, 6, 1, 1, device=dev) < 0.6)
-        masks = masks * change.moved.view(-1, 1, 1, 1)
-        pieces = torch.roll(other, (int(torch.randint(h, (1,))), int(torch.randint(w, (1,)))), (2, 3))
-        for k in range(6):
-            m = masks[:, k:k + 1]
-            piece = (pieces if k % 2 else torch.roll(out, (h // 3 * k, w // 5 * k), (2, 3)))
-            out = out + (piece * uniform(0.4, 1.4, b, 1, 1, 1, device=dev) - out) * m
-    if change.wear.any():
-        stain = octave_noise(b, h, w, uniform(2, 40, b, device=dev), uniform(0.4, 0.95, b, device=dev), dev)
-        out = out * torch.exp(change.wear.view(-1, 1, 1) * stain).clamp(0.1, 5)[:, None]
-    if change.shade.any():
-        masks = _shapes(b, 3, h, w, 0.1, 0.7, dev)
-        factor = torch.where(torch.rand(b, 3, 1, 1, device=dev) < 0.6, uniform(0.2, 0.8, b, 3, 1, 1, device=dev),
-                             uniform(1.1, 2.8, b, 3, 1, 1, device=dev))
-        on = (torch.rand(b, 3, 1, 1, device=dev) < 0.6) * change.shade.view(-1, 1, 1, 1)
-        shadow = (1 + (factor - 1) * masks * on).prod(dim=1)
-        angle, offset = uniform(0, 2 * np.pi, b, 1, 1, device=dev), uniform(-0.6, 0.6, b, 1, 1, device=dev)
-        lit = torch.sigmoid((torch.cos(angle) * x + torch.sin(angle) * y - offset) * log_uniform(2, 200, b, 1, 1, device=dev))
-        half = uniform(0.25, 0.75, b, 1, 1, device=dev) + lit * uniform(0.3, 1.2, b, 1, 1, device=dev)
-        shadow = shadow * torch.where((happens(0.4, b, dev) & (change.shade > 0)).view(-1, 1, 1), half, torch.ones_like(half))
-        out = out * shadow[:, None]
-    if change.gradient.any():
-        angle = uniform(0, 2 * np.pi, b, 1, 1, device=dev)
-        out = out * torch.exp(change.gradient.view(-1, 1, 1) * (torch.cos(angle) * x + torch.sin(angle) * y))[:, None]
-    if change.night.any():
-        out = _night(out, change)
-    if change.fog.any():
-        through = torch.exp(-change.fog.view(-1, 1, 1) * _depth(image))[:, None]
-        air = (level_of(out, 0.85) * uniform(0.5, 1.3, b, device=dev))[:, None] * torch.exp(normal(0.04, b, 3, device=dev))
-        out = torch.where((change.fog > 0).view(-1, 1, 1, 1), out * through + air[..., None, None] * (1 - through), out)
-    if change.rain.any():
-        drops = (torch.rand(b, 1, h, w, device=dev) < change.rain.view(-1, 1, 1, 1)).float()
-        slope, streaks = float(normal(0.15, 1, device=dev)), torch.zeros_like(drops)
-        for step in range(14):
-            streaks = streaks + torch.roll(drops, (step, round(step * slope)), (2, 3))
-        out = out + 0.15 * (level_of(out, 0.6).view(-1, 1, 1, 1) + 0.03) * streaks.clamp(0, 1)
-    return out
+    masks = _shapes(b, 3, h, w, 0.1, 0.7, dev)
+    factor = torch.where(torch.rand(b, 3, 1, 1, device=dev) < 0.6, uniform(0.2, 0.8, b, 3, 1, 1, device=dev),
+                         uniform(1.1, 2.8, b, 3, 1, 1, device=dev))
+    on = torch.rand(b, 3, 1, 1, device=dev) < 0.6
+    shadow = (1 + (factor - 1) * masks * on).prod(dim=1)
+    angle, offset = uniform(0, 2 * np.pi, b, 1, 1, device=dev), uniform(-0.6, 0.6, b, 1, 1, device=dev)
+    lit = torch.sigmoid((torch.cos(angle) * x + torch.sin(angle) * y - offset) * log_uniform(2, 200, b, 1, 1, device=dev))
+    half = uniform(0.25, 0.75, b, 1, 1, device=dev) + lit * uniform(0.3, 1.2, b, 1, 1, device=dev)
+    return image * (shadow * torch.where(happens(0.4, b, dev).view(-1, 1, 1), half, torch.ones_like(half)))[:, None]
+
+
+def _foggy(image: Tensor, clear: Tensor, fog: Tensor) -> Tensor:
+    """Fog over an image whose distances are read off the ``clear`` one."""
+    b, dev = len(image), image.device
+    through = torch.exp(-fog.view(-1, 1, 1) * _depth(clear))[:, None]
+    air = (level_of(image, 0.85) * uniform(0.5, 1.3, b, device=dev))[:, None] * torch.exp(normal(0.04, b, 3, device=dev))
+    return image * through + air[..., None, None] * (1 - through)
+
+
+def _rainy(image: Tensor, rain: Tensor) -> Tensor:
+    b, _, h, w = image.shape
+    dev = image.device
+    drops = (torch.rand(b, 1, h, w, device=dev) < rain.view(-1, 1, 1, 1)).float()
+    slope, streaks = float(normal(0.15, 1, device=dev)), torch.zeros_like(drops)
+    for step in range(14):
+        streaks = streaks + torch.roll(drops, (step, round(step * slope)), (2, 3))
+    return image + 0.15 * (level_of(image, 0.6).view(-1, 1, 1, 1) + 0.03) * streaks.clamp(0, 1)
 
 
 def _night(image: Tensor, change: Change) -> Tensor:
@@ -408,8 +448,7 @@ def _night(image: Tensor, change: Change) -> Tensor:
         near = 1 / (1 + square / uniform(0.08, 0.5, b, 1, 1, device=dev) ** 2)
         core = torch.exp(-square / (2 * uniform(0.004, 0.016, b, 1, 1, device=dev) ** 2))
         lamps = lamps + image * (near * uniform(0.0, 0.8, b, 1, 1, device=dev))[:, None] + 3 * core[:, None]
-    dark = torch.where((change.lamps > 0).view(-1, 1, 1, 1), lamps, infrared)
-    return torch.where((change.night > 0).view(-1, 1, 1, 1), dark, image)
+    return torch.where((change.lamps > 0).view(-1, 1, 1, 1), lamps, infrared)
 
 
 # ---- the camera ----------------------------------------------------------------------------------------------

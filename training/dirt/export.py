@@ -40,22 +40,28 @@ def set_scale(head: Head, temperature: float, offset: float) -> None:
 
 
 def export(states: Path, out: Path, scales: dict[str, tuple[float, float]]) -> None:
-    """Writes ``dirt_hours.onnx`` and ``dirt_series.onnx``; what the second says of one picture alone is not used."""
-    pair, picture = PairNetwork().eval(), PictureNetwork().eval()
-    for network, name in ((pair, "pair"), (picture, "picture")):
-        state = torch.load(states / f"dirt_{name}_state.pt", map_location="cpu")
-        network.load_state_dict({k: v.float() if v.is_floating_point() else v for k, v in state.items()})
-    for head, name in ((pair.head, "pair"), (picture.many.head, "series")):
-        set_scale(head, *scales.get(name, (1.0, 0.0)))
+    """Writes ``dirt_hours.onnx``, ``dirt_fold.onnx`` and ``dirt_series.onnx``, those whose states are there.
+
+    What the last says of one picture alone is not used.
+    """
     axes = {"logs": {2: "height", 3: "width"}, "colours": {2: "half_height", 3: "half_width"},
             "cells": {2: "rows", 3: "columns"}}
     several = {"logs": {0: "pictures", **axes["logs"]}, "colours": {0: "pictures", **axes["colours"]}, "cells": axes["cells"]}
     h, w = 368, 640
-    for name, network, n, channels, names in (("hours", pair, 1, (3, 6), axes),
-                                              ("series", _Series(picture), 3, (1, 3), several)):
+    for kept, name in (("pair", "hours"), ("fold", "fold"), ("picture", "series")):
+        source = states / f"dirt_{kept}_state.pt"
+        if not source.exists():
+            continue
+        network: PairNetwork | PictureNetwork = PictureNetwork() if kept == "picture" else PairNetwork()
+        state = torch.load(source, map_location="cpu")
+        network.load_state_dict({k: v.float() if v.is_floating_point() else v for k, v in state.items()})
+        head = network.many.head if isinstance(network, PictureNetwork) else network.head
+        set_scale(head, *scales.get("series" if kept == "picture" else kept, (1.0, 0.0)))
+        whole = _Series(network) if isinstance(network, PictureNetwork) else network
+        n, channels, names = (3, (1, 3), several) if isinstance(network, PictureNetwork) else (1, (3, 6), axes)
         path = out / f"dirt_{name}.onnx"
         sample = (torch.randn(n, channels[0], h, w), torch.rand(n, channels[1], h // 2, w // 2))
-        torch.onnx.export(network.eval(), sample, str(path), input_names=["logs", "colours"], output_names=["cells", "image"],
+        torch.onnx.export(whole.eval(), sample, str(path), input_names=["logs", "colours"], output_names=["cells", "image"],
                           dynamic_axes=names, opset_version=17, dynamo=False)
         halve_weights(path)
         print(path, path.stat().st_size)

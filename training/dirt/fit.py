@@ -5,7 +5,9 @@
     python -m training.dirt.fit pair PHOTOS OUT --minutes 3 --start audit/measure/weights/dirt_hours.onnx --rate 6e-4
 
 PHOTOS is a folder of photographs of the part ``train`` (:mod:`.photographs`); nothing else is read. The schedule
-follows the clock. OUT gets ``dirt_pair_state.pt`` or ``dirt_picture_state.pt`` (averaged weights) every two minutes.
+follows the clock. OUT gets ``dirt_pair_state.pt`` or ``dirt_picture_state.pt`` (averaged weights) now and then. Pairs are rendered for
+several steps at once: the steps of one batch would wait for the processor. ``--fold`` trains a second network on the same
+pairs but for those of the cameras ``--held``, so that it can be judged on these: ``dirt_fold_state.pt``.
 ``--start`` goes on from averaged weights or from a shipped network; from ``dirt_series.onnx``, which has no answer for one
 picture alone, only the answer for several is trained.
 """
@@ -16,6 +18,8 @@ import argparse
 import copy
 import math
 import time
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +28,7 @@ from torch import Tensor, nn
 from torch.nn import functional as F
 
 from training.dirt.batch_glass import GLOW, KINDS, Glass, make_glass, through
-from training.dirt.batch_light import another_hour, busy
+from training.dirt.batch_light import another_hour, busy, cast_shadows
 from training.dirt.batch_optics import draw_cover, look_through
 from training.dirt.batch_real import RealStack, load_real, real_pairs
 from training.dirt.batch_scene import (
@@ -46,13 +50,17 @@ from training.dirt.batch_scene import (
 from training.dirt.networks import CELL_PX, PairNetwork, PictureNetwork
 from training.dirt.resume import settle_norms, take_weights
 
-__all__ = ["main", "pair_batch", "pair_inputs", "picture_inputs", "series_batch"]
+__all__ = ["Pairs", "main", "pair_batch", "pair_inputs", "picture_inputs", "series_batch"]
 
 SHAPES = ((360, 640), (360, 640), (360, 640), (480, 640), (224, 400), (304, 400))
 DIRTY_SHARE = 0.55
 LUMA = (0.299, 0.587, 0.114)
 LEAST_SOILED = 0.02
 REAL_SHARE = 0.4
+#: Of drawn pairs, those in which nothing but exposure, weather and things nearby may have changed.
+ONE_LIGHT_SHARE = 0.35
+#: Of real pictures, those that get thin shadows drawn over them.
+CAST_SHARE = 0.2
 #: Batches over which a shipped network's norms are measured.
 SETTLED_OVER = 12
 
@@ -128,12 +136,31 @@ def _drawn_scenes(b: int, h: int, w: int, stack: Stack, change: Change) -> tuple
     dev = stack.pictures.device
     before, now = seen(views, stack, h, w, torch.zeros(b, 3, device=dev)), seen(views, stack, h, w, change.turn)
     other = before.roll(1, 0)
-    return another_hour(busy(before, other, 0.25), 0.6), another_hour(busy(now, other)), views.half_tan
+    later = (~happens(ONE_LIGHT_SHARE, b, dev)).float()
+    before = another_hour(busy(before, other, 0.25 * later), 0.6 * later)
+    return before, another_hour(busy(now, other, 0.5 * later), 0.7 * later), views.half_tan
 
 
-def pair_batch(b: int, h: int, w: int, stack: Stack, real: RealStack | None,
-               ) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:
-    """Reference as registered, today (0..255), where both are seen, kind (B,), soiled (B, H, W), trusted (B,)."""
+@dataclass
+class Pairs:
+    """``reference`` as registered and ``today`` (B, 3, H, W) of 0..255, ``valid`` (B, H, W) where both are seen, ``kind`` (B,),
+    ``soiled`` (B, H, W), ``trusted`` (B,) and ``held`` (B,): of a camera that a second network must not see.
+    """
+
+    reference: Tensor
+    today: Tensor
+    valid: Tensor
+    kind: Tensor
+    soiled: Tensor
+    trusted: Tensor
+    held: Tensor
+
+    def at(self, index: Tensor) -> Pairs:
+        return Pairs(*(getattr(self, f.name)[index] for f in fields(self)))
+
+
+def pair_batch(b: int, h: int, w: int, stack: Stack, real: RealStack | None) -> Pairs:
+    """Pairs of one size; the first of them are of real cameras."""
     dev = stack.pictures.device
     cameras, kind = pick_cameras(b, dev), pick_kinds(b, dev)
     own = round(b * REAL_SHARE) if real is not None else 0
@@ -148,10 +175,11 @@ def pair_batch(b: int, h: int, w: int, stack: Stack, real: RealStack | None,
         setattr(change, name, value * keep.view(-1, *[1] * (value.dim() - 1)))
     drawn = Change(*(v[own:] if isinstance(v, Tensor) else v for v in (getattr(change, f) for f in change.__dataclass_fields__)))
     before, now, half_tan = _drawn_scenes(b - own, h, w, stack, drawn)
-    reach = torch.ones(b, h, w, dtype=torch.bool, device=dev)
+    reach, held = torch.ones(b, h, w, dtype=torch.bool, device=dev), torch.zeros(b, dtype=torch.bool, device=dev)
     if real is not None:
-        then, later, reach[:own] = real_pairs(own, h, w, real)
-        before, now = torch.cat([then, before]), torch.cat([later, now])
+        then, later, reach[:own], held[:own] = real_pairs(own, h, w, real)
+        before = torch.cat([cast_shadows(then, CAST_SHARE / 2), before])
+        now = torch.cat([cast_shadows(later, CAST_SHARE), now])
         half_tan = torch.cat([torch.full((own,), 0.6, device=dev), half_tan])
     other = before.roll(1, 0)
     scene = harmless(now, change, other)
@@ -176,7 +204,7 @@ def pair_batch(b: int, h: int, w: int, stack: Stack, real: RealStack | None,
     grown = F.max_pool2d(text[:, None], 5, 1, 2)[:, 0] > 0.1
     valid = valid & ~(grown & masked)
     trusted = (kind == 0) | (soiled.mean(dim=(1, 2)) > LEAST_SOILED)
-    return warped, today, valid, kind, soiled, trusted
+    return Pairs(warped, today, valid, kind, soiled, trusted, held)
 
 
 def repeated(views: Views, n: int) -> Views:
@@ -222,18 +250,6 @@ def series_batch(b: int, n: int, h: int, w: int, stack: Stack) -> tuple[Tensor, 
     pictures, _ = develop(out, cameras, change, stack.clocks)
     trusted = (every == 0) | (soiled.mean(dim=(1, 2)) > LEAST_SOILED)
     return pictures, kind, soiled, trusted
-
-
-def shown(pair: bool, batch: int, n: int, h: int, w: int, stack: Stack, real: RealStack | None,
-          ) -> tuple[tuple[Tensor, Tensor], Tensor, Tensor, Tensor]:
-    """A batch as the network takes it (pairs, or series of ``n``), kind, soiled, trusted."""
-    if pair:
-        reference, today, valid, kind, soiled, trusted = pair_batch(batch, h, w, stack, real)
-        return pair_inputs(reference, today, valid), kind, soiled, trusted
-    b = max(2, batch // n)
-    pictures, kind, soiled, trusted = series_batch(b, n, h, w, stack)
-    logs, colours = (v.view(b, n, *v.shape[1:]) for v in picture_inputs(pictures))
-    return (logs, colours), kind, soiled, trusted
 
 
 def loss_of(cells: Tensor, image: Tensor, kind: Tensor, soiled: Tensor, trusted: Tensor, seen_: Tensor | None) -> Tensor:
@@ -305,112 +321,155 @@ class Scores:
         return ", ".join(parts)
 
 
+class Learner:
+    """A network that learns, the average of its weights, and what it said lately."""
+
+    def __init__(self, network: nn.Module, rate: float, path: Path) -> None:
+        self.network, self.average, self.path, self.rate = network, Average(network), path, rate
+        self.optimiser = torch.optim.AdamW(network.parameters(), lr=rate, weight_decay=0.02)
+        self.scores = Scores()
+        self.step, self.running = 0, 0.0
+
+    def at_rate(self, done: float) -> None:
+        """Sets the rate for the share of the schedule that is over: a short rise, then half a cosine."""
+        rate = self.rate * min(1.0, (self.step + 1) / 200) * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * done)))
+        for group in self.optimiser.param_groups:
+            group["lr"] = rate
+
+    def learn(self, loss: Tensor) -> None:
+        self.step += 1
+        if not torch.isfinite(loss):
+            print("step", self.step, "has no finite loss; left out", flush=True)
+            return
+        self.optimiser.zero_grad(set_to_none=True)
+        loss.backward()  # type: ignore[no-untyped-call]
+        nn.utils.clip_grad_norm_(self.network.parameters(), 3.0)
+        self.optimiser.step()
+        self.average.update(self.network)
+        self.running += (0.02 if self.step > 1 else 1.0) * (float(loss.detach()) - self.running)
+
+    def learn_pairs(self, pairs: Pairs) -> None:
+        logs, colours = pair_inputs(pairs.reference, pairs.today, pairs.valid)
+        self.network.train()
+        cells, image = self.network(logs, colours)
+        self.scores.add(image, pairs.kind, pairs.trusted)
+        self.learn(loss_of(cells, image, pairs.kind, pairs.soiled, pairs.trusted, logs[:, 2:]))
+
+    def learn_series(self, pictures: Tensor, kind: Tensor, soiled: Tensor, trusted: Tensor, alone: bool) -> None:
+        """From series of pictures (B * n, 3, H, W); ``alone``: from single pictures as well."""
+        n = len(pictures) // len(kind)
+        logs, colours = (v.view(len(kind), n, *v.shape[1:]) for v in picture_inputs(pictures))
+        self.network.train()
+        cells, image, common, together = self.network(logs, colours)
+        lasting = soiled.view(-1, n, *soiled.shape[1:]).mean(dim=1)
+        sure = trusted.view(-1, n).all(dim=1)
+        loss = loss_of(common, together, kind, lasting, sure, None)
+        if alone:
+            loss = loss + loss_of(cells, image, kind.repeat_interleave(n), soiled, trusted, None)
+        self.scores.add(together, kind, sure)
+        self.learn(loss)
+
+    def save(self) -> None:
+        state = {k: v.half() if v.is_floating_point() else v for k, v in self.average.network.state_dict().items()}
+        torch.save(state, self.path.with_suffix(".part"))
+        self.path.with_suffix(".part").replace(self.path)
+
+    def tell(self, minutes: float) -> None:
+        print(f"{minutes:.1f} min {self.path.stem} step {self.step} loss {self.running:.3f}", self.scores.line(), flush=True)
+
+
+def taken_up(network: nn.Module, start: Path | None, batches: Iterator[tuple[Tensor, Tensor]]) -> bool:
+    """Puts earlier weights into a network; whether they are a shipped network's."""
+    if start is None:
+        return False
+    if start.suffix == ".onnx":
+        print(take_weights(network, start), "layers taken", flush=True)
+        with torch.no_grad():
+            settle_norms(network, batches)
+        return True
+    state = torch.load(start, map_location=next(network.parameters()).device)
+    network.load_state_dict({k: v.float() if v.is_floating_point() else v for k, v in state.items()})
+    return False
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("which", choices=("pair", "picture"))
     parser.add_argument("photos", type=Path)
     parser.add_argument("out", type=Path)
-    parser.add_argument("--minutes", type=float, default=15.0)
+    parser.add_argument("--minutes", type=float, default=15.0, help="from the start of the program")
     parser.add_argument("--batch", type=int, default=32)
+    parser.add_argument("--at-once", type=int, default=4, help="batches of pairs that are rendered together")
     parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--device", default="cuda:0" if torch.cuda.is_available() else "cpu")
     parser.add_argument("--collages", type=int, default=80)
-    parser.add_argument("--span", type=float, nargs=2, default=(0.0, 1.0), help="part of the schedule that this run covers")
     parser.add_argument("--real", type=Path, help="folder of laid-over pictures of fixed cameras")
     parser.add_argument("--without", nargs="*", default=[], help="cameras to leave out, to be checked on")
-    parser.add_argument("--start", type=Path, help="averaged weights of an earlier run to go on from")
+    parser.add_argument("--start", type=Path, help="averaged weights of an earlier run, or a shipped network, to go on from")
+    parser.add_argument("--fold", type=Path, help="the same for a second network of pairs that learns beside the first")
+    parser.add_argument("--held", nargs="*", default=[], help="cameras that the second network must not see")
     parser.add_argument("--small", action="store_true", help="pictures of half the size, to try the code out")
     arguments = parser.parse_args()
+    began = time.time()
     torch.manual_seed(arguments.seed)
     torch.backends.cuda.matmul.allow_tf32 = True
     torch.backends.cudnn.allow_tf32 = True
     dev = torch.device(arguments.device)
     arguments.out.mkdir(parents=True, exist_ok=True)
     stack = load_stack(arguments.photos, dev, arguments.collages, arguments.seed)
-    real = load_real(arguments.real, dev, tuple(arguments.without)) if arguments.real else None
+    real = load_real(arguments.real, dev, tuple(arguments.without), tuple(arguments.held)) if arguments.real else None
+    shapes = [(h // 2 // 8 * 8, w // 2) for h, w in SHAPES] if arguments.small else list(SHAPES)
     pair = arguments.which == "pair"
-    network: nn.Module = (PairNetwork() if pair else PictureNetwork()).to(dev)
-    print(arguments.which, len(stack.aspect), "pictures", sum(p.numel() for p in network.parameters()), "weights", flush=True)
-    shipped = arguments.start is not None and arguments.start.suffix == ".onnx"
-    if shipped:
-        print(take_weights(network, arguments.start), "layers taken", flush=True)
-        with torch.no_grad():
-            settle_norms(network, [shown(pair, arguments.batch, 3, *SHAPES[i % len(SHAPES)], stack, real)[0] for i in range(SETTLED_OVER)])
-    elif arguments.start:
-        network.load_state_dict({k: v.float() if v.is_floating_point() else v for k, v in torch.load(arguments.start, map_location=dev).items()})
-    optimiser = torch.optim.AdamW(network.parameters(), lr=arguments.rate, weight_decay=0.02)
-    average, scores, single = Average(network), Scores(), Scores()
-    path = arguments.out / f"dirt_{arguments.which}_state.pt"
-    began = saved = spoken = time.time()
-    step, running = 0, 0.0
-    whole = arguments.out / f"dirt_{arguments.which}_whole.pt"
-    if arguments.span[0] > 0 and whole.exists():
-        kept = torch.load(whole, map_location=dev)
-        network.load_state_dict(kept["network"])
-        average.network.load_state_dict(kept["average"])
-        optimiser.load_state_dict(kept["optimiser"])
-        step, average.steps = kept["step"], kept["step"]
-        torch.manual_seed(arguments.seed + step)
-        print("goes on from step", step, flush=True)
 
-    def save() -> None:
-        torch.save({"network": network.state_dict(), "average": average.network.state_dict(),
-                    "optimiser": optimiser.state_dict(), "step": step}, whole)
-        state = {k: v.half() if v.is_floating_point() else v for k, v in average.network.state_dict().items()}
-        torch.save(state, path.with_suffix(".part"))
-        path.with_suffix(".part").replace(path)
+    def settling() -> Iterator[tuple[Tensor, Tensor]]:
+        for at in range(SETTLED_OVER):
+            h, w = shapes[at % len(shapes)]
+            if pair:
+                pairs = pair_batch(arguments.batch, h, w, stack, real)
+                yield pair_inputs(pairs.reference, pairs.today, pairs.valid)
+            else:
+                pictures = series_batch(max(2, arguments.batch // 3), 3, h, w, stack)[0]
+                logs, colours = picture_inputs(pictures)
+                yield logs.view(-1, 3, *logs.shape[1:]), colours.view(-1, 3, *colours.shape[1:])
 
-    while True:
-        part = (time.time() - began) / 60 / arguments.minutes
-        if part >= 1:
-            break
-        done = arguments.span[0] + part * (arguments.span[1] - arguments.span[0])
-        rate = arguments.rate * min(1.0, (step + 1) / 200) * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * done)))
-        for group in optimiser.param_groups:
-            group["lr"] = rate
-        h, w = SHAPES[step % len(SHAPES)]
-        if arguments.small:
-            h, w = h // 2 // 8 * 8, w // 2
-        n = (2, 3, 3, 4)[int(torch.randint(4, (1,)))]
-        with torch.no_grad():
-            (logs, colours), kind, soiled, trusted = shown(pair, arguments.batch, n, h, w, stack, real)
-        network.train()
+    starts = [(arguments.which, arguments.start), *([("fold", arguments.fold)] if arguments.fold else [])]
+    learners, shipped = [], False
+    for name, start in starts:
+        network: nn.Module = (PairNetwork() if pair else PictureNetwork()).to(dev)
+        shipped = taken_up(network, start, settling())
+        learners.append(Learner(network, arguments.rate, arguments.out / f"dirt_{name}_state.pt"))
+        print(name, len(stack.aspect), "pictures", sum(p.numel() for p in network.parameters()), "weights", flush=True)
+    saved = spoken = time.time()
+    rendered = 0
+    while (done := (time.time() - began) / 60 / arguments.minutes) < 1:
+        for learner in learners:
+            learner.at_rate(done)
+        h, w = shapes[rendered % len(shapes)]
+        rendered += 1
         if pair:
-            cells, image = network(logs, colours)
-            loss = loss_of(cells, image, kind, soiled, trusted, logs[:, 2:])
-            scores.add(image, kind, trusted)
+            with torch.no_grad():
+                pairs = pair_batch(arguments.batch * arguments.at_once, h, w, stack, real)
+            for index in torch.randperm(len(pairs.kind), device=dev).chunk(arguments.at_once):
+                learners[0].learn_pairs(pairs.at(index))
+                if arguments.fold:
+                    learners[1].learn_pairs(pairs.at(index[~pairs.held[index]]))
         else:
-            cells, image, common, together = network(logs, colours)
-            every = kind.repeat_interleave(n)
-            lasting = soiled.view(-1, n, h, w).mean(dim=1)
-            sure = trusted.view(-1, n).all(dim=1)
-            loss = loss_of(common, together, kind, lasting, sure, None)
-            if not shipped:
-                loss = loss + loss_of(cells, image, every, soiled, trusted, None)
-            single.add(image, every, trusted)
-            scores.add(together, kind, sure)
-        if not torch.isfinite(loss):
-            print("step", step, "has no finite loss; left out", flush=True)
-            step += 1
-            continue
-        optimiser.zero_grad(set_to_none=True)
-        loss.backward()
-        nn.utils.clip_grad_norm_(network.parameters(), 3.0)
-        optimiser.step()
-        average.update(network)
-        step += 1
-        running += (0.02 if step > 1 else 1.0) * (float(loss.detach()) - running)
+            n = (2, 3, 3, 4)[int(torch.randint(4, (1,)))]
+            with torch.no_grad():
+                series = series_batch(max(2, arguments.batch // n), n, h, w, stack)
+            learners[0].learn_series(*series, alone=not shipped)
         if time.time() - spoken > 30:
             spoken = time.time()
-            print(f"{(spoken - began) / 60:.1f} min step {step} loss {running:.3f}", scores.line(), flush=True)
-            if not pair and not shipped:
-                print("    one picture:", single.line(), flush=True)
-        if time.time() - saved > 120:
+            for learner in learners:
+                learner.tell((spoken - began) / 60)
+        if time.time() - saved > 100:
             saved = time.time()
-            save()
-    save()
-    print("steps", step, flush=True)
+            for learner in learners:
+                learner.save()
+    for learner in learners:
+        learner.tell(arguments.minutes)
+        learner.save()
 
 
 if __name__ == "__main__":
