@@ -80,6 +80,9 @@ _LEAST_CONTRAST = 40.0
 _RIM_WORTH_READING, _WORTH_READING = 0.6, 2
 #: Pixels a module of a square that is laid flat.
 _MODULE_PX = 4
+#: Where a picture of a quarter of the size has nowhere this many shades between the lightest and the darkest pixel of so many a side,
+#: no board is looked for: 200 rendered views by day and night, at 0.25 to 0.4 of their contrast, give the same boards to the bit (at 24: 188).
+_GATE_SHRUNK, _GATE_SIDE, _GATE_SHADES = 4, 5, 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,18 +309,13 @@ def _settings(longest_px: int) -> cv2.aruco.DetectorParameters:
 
 @dataclass(frozen=True, slots=True)
 class _Square:
-    """A dark quadrilateral: its corners (4, 2), which of its 7 x 7 modules are light, and their contrast in grey levels."""
+    """A dark quadrilateral: its corners (4, 2), which of its 7 x 7 modules are light, their contrast in grey levels, and the black
+    share of its outer modules."""
 
     corners: NDArray[np.float32]
     light: NDArray[np.bool_]
     contrast: float
-
-    @property
-    def rim(self) -> float:
-        """Black share of its outer modules."""
-        rim = np.ones_like(self.light)
-        rim[1:-1, 1:-1] = False
-        return float(np.mean(~self.light[rim]))
+    rim: float
 
     def flipped(self, width_px: int) -> _Square:
         """The same in the picture's mirror image."""
@@ -330,20 +328,44 @@ def _squares(grey: NDArray[Any]) -> list[_Square]:
     The finder is asked for one number that no board has, so that it hands every candidate back: comparing each with a
     thousand numbers took thirty times as long as finding them all.
     """
-    side = (_MODULES + 2) * _MODULE_PX
-    upright = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32) - 0.5
     nobody = cv2.aruco.Dictionary(np.zeros((1, 4, 4), np.uint8), _MODULES, 0)
     settings = _settings(max(grey.shape))
     settings.minGroupDistance = settings.minMarkerDistanceRate = 0.0  # a sheet and the marker on it, each by itself
-    read, _, rejected = cv2.aruco.ArucoDetector(nobody, settings).detectMarkers(grey)
-    found = []
-    for quad in (*read, *rejected):
-        corners = quad.reshape(4, 2).astype(np.float32)
-        flat = cv2.warpPerspective(grey, cv2.getPerspectiveTransform(corners, upright), (side, side))
-        means = flat.reshape(_MODULES + 2, _MODULE_PX, _MODULES + 2, _MODULE_PX).mean(axis=(1, 3))
-        threshold, _ = cv2.threshold(flat, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
-        found.append(_Square(corners, means > threshold, float(np.ptp(means))))
-    return found
+    read, _, rejected = cv2.aruco.ArucoDetector(nobody, settings).detectMarkers(_where_a_board_may_be(grey))
+    quads = [quad.reshape(4, 2).astype(np.float32) for quad in (*read, *rejected)]
+    if not quads:
+        return []
+    flat, threshold = _laid_flat(grey, quads)
+    across = _MODULES + 2
+    means = flat.reshape(-1, across, _MODULE_PX, across, _MODULE_PX).mean(axis=(2, 4))
+    light = means > threshold[:, None, None]
+    outer = np.ones((across, across), dtype=bool)
+    outer[1:-1, 1:-1] = False
+    rims = np.mean(~light[:, outer], axis=1)
+    found = zip(quads, light, np.ptp(means, axis=(1, 2)), rims, strict=True)
+    return [_Square(quad, modules, float(contrast), float(rim)) for quad, modules, contrast, rim in found]
+
+
+def _where_a_board_may_be(grey: NDArray[Any]) -> NDArray[Any]:
+    """The picture with its noise smoothed away where it is too plain to hold a board: outlining specks takes most of the search."""
+    size = grey.shape[1], grey.shape[0]
+    small = cv2.resize(grey, (max(1, size[0] // _GATE_SHRUNK), max(1, size[1] // _GATE_SHRUNK)), interpolation=cv2.INTER_LINEAR)
+    around = np.ones((_GATE_SIDE, _GATE_SIDE), np.uint8)
+    shades = cv2.subtract(cv2.dilate(small, around), cv2.erode(small, around))
+    _, busy = cv2.threshold(shades, _GATE_SHADES - 1, 255, cv2.THRESH_BINARY)
+    smooth = cv2.resize(small, size, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(cv2.copyTo(grey, cv2.resize(busy, size, interpolation=cv2.INTER_NEAREST), smooth))
+
+
+def _laid_flat(grey: NDArray[Any], quads: Sequence[NDArray[np.float32]]) -> tuple[NDArray[np.uint8], FloatArray]:
+    """Each quadrilateral as a square, (N, 28, 28), and the level that parts its light from its dark, (N,)."""
+    side = (_MODULES + 2) * _MODULE_PX
+    upright = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32) - 0.5
+    flat, threshold = np.empty((len(quads), side, side), np.uint8), np.empty(len(quads))
+    for one, quad in enumerate(quads):
+        flat[one] = cv2.warpPerspective(grey, cv2.getPerspectiveTransform(quad, upright), (side, side))
+        threshold[one], _ = cv2.threshold(flat[one], 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+    return flat, threshold
 
 
 def _worth_reading(squares: Sequence[_Square], mirrored: bool) -> list[_Square]:
@@ -427,8 +449,10 @@ def _unreadable(squares: Iterable[_Square], numbers: tuple[int, ...]) -> list[Bo
         return []
     wanted = _site_modules(numbers)
     for square in squares:
+        if square.contrast < _LEAST_CONTRAST or square.rim < _RIM_BLACK:
+            continue
         board = Board(None, _points(square.corners))
-        if board.side_px < DAY_SIDE_PX or square.contrast < _LEAST_CONTRAST or square.rim < _RIM_BLACK:
+        if board.side_px < DAY_SIDE_PX:
             continue
         if int(np.abs(wanted - square.light[1:-1, 1:-1].ravel()).sum(axis=-1).min()) <= _NEARLY:
             return [board]
@@ -437,11 +461,9 @@ def _unreadable(squares: Iterable[_Square], numbers: tuple[int, ...]) -> list[Bo
 
 def _modules(numbers: Iterable[int]) -> NDArray[np.int8]:
     """Modules of markers in all four turns, white 1, (4 N, 25)."""
-    turns = []
-    for number in numbers:
-        bits = cv2.aruco.Dictionary.getBitsFromByteList(_dictionary().bytesList[number : number + 1], _MODULES)
-        turns += [np.rot90(bits, k).ravel() for k in range(4)]
-    return np.array(turns, dtype=np.int8)
+    every, read = _dictionary().bytesList, cv2.aruco.Dictionary.getBitsFromByteList
+    bits = np.array([read(every[number : number + 1], _MODULES) for number in numbers], dtype=np.int8).reshape(-1, _MODULES, _MODULES)
+    return np.stack([np.rot90(bits, k, axes=(1, 2)) for k in range(4)], axis=1).reshape(-1, _MODULES**2)
 
 
 @lru_cache(maxsize=4)

@@ -20,7 +20,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from audit.frames import camera_from_world, pose_from_rotation, up_in_camera, wrap_bearing_deg
 from audit.lens import Lens, least_k1
@@ -325,7 +325,7 @@ def _fitted(station: Station, sightings: tuple[Sighting, ...]) -> _Fit:
     assert best is not None
     cost, state, normal = best
     freedom = _freedom(station, sightings)
-    probability = float(chi2.sf(cost, freedom)) if freedom > 0 else 1.0
+    probability = float(chdtrc(freedom, cost)) if freedom > 0 else 1.0
     return _Fit(state, np.asarray(np.linalg.inv(normal)), probability)
 
 

@@ -7,8 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
+from scipy.stats import qmc
 
-from audit.judge.chances import PoseBelief
+from audit.judge.chances import PoseBelief, _standard_normals
 from audit.judge.device import device_findings
 from audit.judge.evidence import DeviceKnown
 from audit.judge.exchange import _EXCHANGED, _Gains
@@ -127,3 +129,10 @@ def test_whatever_name_a_device_tells_its_chances_add_to_one(count: int) -> None
     total = sum(np.exp(like._told(np.full(count, float(named)), every, every)) for named in range(count))
     assert total == pytest.approx(np.ones((count, count)))
     assert np.array_equal(like._told(np.full(count, np.nan), every, every), np.zeros((count, count))), "silence tells nothing"
+
+
+def test_draws_are_scipy_s_sobol_points_shifted_alike() -> None:
+    """The kept points against SciPy's own generator: brought back to the unit cube they differ from it by one shift a dimension."""
+    points = qmc.Sobol(4, scramble=False).random_base2(11)
+    shift = (ndtr(_standard_normals()) - points) % 1.0
+    assert np.ptp(shift, axis=0) == pytest.approx(0.0, abs=1e-7)

@@ -56,6 +56,21 @@ def test_a_board_of_the_promised_size_is_read_and_measured(side_px: float, night
     assert np.median(pitch) <= 0.3
 
 
+@pytest.mark.parametrize("side_px, night", [(16.0, False), (26.0, True)])
+def test_a_faint_board_is_found_as_in_the_whole_picture(side_px: float, night: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is smoothed away as too plain for a board costs none, at 0.4 of the contrast and below the size that is promised."""
+    rng, found = np.random.default_rng(5), 0
+    for _ in range(12):
+        pixels = drawn(rng, int(rng.choice(list(KNOWN))), side_px, night).pixels
+        faint = (60 + 0.4 * pixels).astype(np.uint8)
+        with monkeypatch.context() as whole:
+            whole.setattr("audit.measure.board._where_a_board_may_be", lambda grey: grey)
+            expected = find_boards(faint, KNOWN)
+        assert find_boards(faint, KNOWN) == expected
+        found += bool(expected)
+    assert found >= 3
+
+
 def test_pictures_without_a_board_show_none() -> None:
     rng = np.random.default_rng(4)
     for _ in range(30):
