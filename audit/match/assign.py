@@ -21,6 +21,7 @@ from audit.match.reasons import About, reasons
 from audit.match.roles import OWN_PICTURES, role_of, roles_by_order
 from audit.match.solve import Known, Result, gather, labels_once_more, solve_alone, solve_walks, sure_cameras
 from audit.match.streams import Stream, shared_by_crews, split_streams
+from audit.match.tangled import untangled
 from audit.match.together import joined_streams
 from audit.match.walk import Chain
 from audit.photos.clocks import device_clock_offsets
@@ -36,19 +37,24 @@ IntArray = NDArray[np.int64]
 _BURST_S = 3.0
 #: A position whose stated error is larger tells poorly.
 _FAR_M = 12.0
-#: How far the draws' probabilities are believed (a power, renormalised) by the mean of the visit's own best
-#: probabilities: the fewer photos are sure, the more each sure one leans on what is only assumed of phones and crews,
+#: How far the draws' probabilities are believed (a power, renormalised) by the mean of the best probabilities of photos that tell as much,
+#: with a position or without: the fewer of them are sure, the more each sure one leans on what is only assumed of phones and crews,
 #: as simulated walks show. Less where a position is told poorly. This and what follows is set by the worst of three makers of walks, which
 #: share no code (tests/bench/matching_figures.py).
-_SURENESS, _TRUST, _FAR_TRUST = (0.6, 0.9, 0.95), (0.25, 0.35, 0.7), 0.85
-#: What trust gains, up to a most, where a photo near by names the likely camera, so that little is left but where its
-#: stay ends; and trust where most cameras are named. Never above 1: of what the draws gave nine in ten, one in ten was wrong.
-_TIED_GAIN, _TIED_TRUST, _NAMED_TRUST = 0.45, 0.75, 0.75
-#: Share of cameras that are named from which that gain is full: where few are, the next camera's photos bear no label to end a stay.
+_SURENESS, _TRUST, _FAR_TRUST = (0.6, 0.9, 0.95, 0.98), (0.25, 0.35, 0.7, 0.8), 0.85
+#: Photos of the whole visit that such a mean of one walk and kind is held to (chosen).
+_SURENESS_HOLD = 10.0
+#: Trust where a photo near by names the likely camera, so that little is left but where its stay ends, in walks with most cameras named;
+#: the same of copies without a time, between any two of which another camera's photos may be missing; and where most cameras are named.
+#: Never above 1: of what the draws gave nine in ten, one in ten was wrong.
+_TIED_TRUST, _TIED_TRUST_UNTIMED, _NAMED_TRUST = 1.0, 0.5, 0.75
+#: Share of cameras that are named from which the former is full: where few are, the next camera's photos bear no label to end a stay.
 _GAIN_NAMED = 0.8
 #: Trust in a photo's own label: one in a hundred is misread or stuck on another camera, so that its place is sure only where the photos
 #: round about bear it out.
 _LABEL_TRUST = 0.6
+#: Spacings of the plan within which a label that its stay's other photos don't bear out puts these in doubt too (chosen).
+_NEAR_SPACINGS = 4.0
 #: What a camera itself writes into its picture or file is on no label that could hang elsewhere.
 _WRITTEN_BY_IT = ("picture", "serial")
 #: Trust where a person's answer near by names the likely camera: no label that might be misread, but where its stay ends is left.
@@ -90,7 +96,7 @@ _Decided = tuple[Decision, int, float]
 @dataclass(slots=True)
 class _Belief:
     """What is believed of one photo: cameras with probabilities, the rest being none; its group, its step, how far that is believed, and
-    whether it goes against what the photo's own label names."""
+    whether it goes against what the photo's own label names, or another photo of its stay is in such doubt."""
 
     cameras: list[int] = field(default_factory=list)
     probabilities: list[float] = field(default_factory=list)
@@ -100,6 +106,7 @@ class _Belief:
     step: int = -1
     trust: float = 1.0
     against: bool = False
+    disputed: bool = False
 
 
 def _beliefs(
@@ -124,8 +131,11 @@ def _beliefs(
         share = _named_share(named, result.chain.cut, result.draws.begins.mean(axis=0), plan.size)
         answered = np.where(known.answered[result.chain.photo], named, -1)
         told = _tied(belongs, result.chain, stays, answered)
-        trust = _by_answers(_trust(tied, share, least, count, _lost(arrays)), told)
+        lost = _lost(arrays) * np.isnan(arrays.east_m[result.chain.photo])
+        untimed = np.isnan(arrays.time_s[result.chain.photo])
+        trust = _by_answers(_trust(tied, share, least, count, lost, np.where(untimed, _TIED_TRUST_UNTIMED, _TIED_TRUST)), told)
         trust = np.where(named >= 0, _LABEL_TRUST, trust)
+        trust = np.where(labels_once_more(known, streams)[result.chain.photo] & untimed, _TRUST[0], trust)
         for step, photo in enumerate(result.chain.photo):
             seen = max(count, _ENOUGH_DRAWS) if named[step] >= 0 else count
             certain = known.answered[photo] or any(hit.source in _WRITTEN_BY_IT for hit in known.hits[photo])
@@ -133,6 +143,7 @@ def _beliefs(
             belief = _belief(result.chain.candidates[step], own, int(groups[step]))
             belief.step, belief.trust, belief.against = step, float(trust[step]), _against_its_label(known, int(photo), belief)
             beliefs[int(photo)] = belief
+        _dispute(plan, named, stays, [beliefs[int(photo)] for photo in result.chain.photo])
         first = np.flatnonzero(np.diff(groups, prepend=-1))
         sizes = np.bincount(groups)
         open_ = np.array([max(max(b.probabilities, default=0.0), b.stray) < at_least
@@ -169,10 +180,11 @@ def _parted(
     parts: list[Stream] = []
     for part in streams:
         why = part.note if not part.ordered else shared_by_crews(plan, arrays, part, sure)
-        if why:
-            lone += [(int(i), why) for i in part.photos]
-        else:
-            parts.append(part)
+        for walk in untangled(plan, arrays, part, sure, why) if why and part.ordered else (part,):
+            if walk.ordered:
+                parts.append(walk)
+            else:
+                lone += [(int(i), walk.note) for i in walk.photos]
     devices = [photo.metadata.device for photo in photos]
     arrays, parts = joined_streams(plan, arrays, parts, sure, device_clock_offsets(photos), devices)
     walks: list[Stream] = []
@@ -211,9 +223,11 @@ def _calm_stays(arrays: PhotoArrays, result: Result) -> IntArray:
 
 
 def _least_trust(arrays: PhotoArrays, chain: Chain, belongs: FloatArray) -> FloatArray:
-    """How far each step's probabilities are believed where nothing near by is named, (T,)."""
+    """How far each step's probabilities are believed where nothing near by is named, (T,): by its walk, and whether it has a position."""
     best = np.maximum(belongs.max(axis=1), 1.0 - belongs.sum(axis=1))
-    trust = float(np.interp(best.mean(), _SURENESS, _TRUST))
+    kind = 2 * np.cumsum(chain.cut) + np.isnan(arrays.east_m[chain.photo])
+    sureness = (np.bincount(kind, best) + _SURENESS_HOLD * best.mean()) / (np.bincount(kind) + _SURENESS_HOLD)
+    trust = np.interp(sureness[kind], _SURENESS, _TRUST)
     return np.where(arrays.position_m[chain.photo] > _FAR_M, _FAR_TRUST * trust, trust)
 
 
@@ -267,7 +281,10 @@ def _lost(arrays: PhotoArrays) -> float:
     return float(np.clip((without - _FEW_LOST) / (_MANY_LOST - _FEW_LOST), 0.0, 1.0))
 
 
-def _trust(tied: FloatArray, share: FloatArray, least: FloatArray, count: int = _ENOUGH_DRAWS, lost: float = 0.0) -> FloatArray:
+def _trust(
+    tied: FloatArray, share: FloatArray, least: FloatArray, count: int = _ENOUGH_DRAWS, lost: FloatArray | float = 0.0,
+    most: FloatArray | float = _TIED_TRUST,
+) -> FloatArray:
     """How far each step's probabilities are believed, (T,): more where a photo of its stay names its likely camera.
 
     Parameters
@@ -278,16 +295,17 @@ def _trust(tied: FloatArray, share: FloatArray, least: FloatArray, count: int = 
         Trust where nothing near by is named.
     count : int
         Walks drawn; few of them, as on very large sites, may all be caught in one mistake.
-    lost : float
-        See :func:`_lost`.
+    lost : float array (T,) or float
+        See :func:`_lost`; nothing where a position shows that the walk has no hole there.
+    most : float array (T,) or float
+        Trust where a photo near by surely names the likely camera and most cameras are named.
     """
     enough = min(1.0, count / _ENOUGH_DRAWS)
     least = least * (1.0 - _FEW_DRAWS_COST * (1.0 - enough)) * (1.0 - (1.0 - _LOST_TRUST) * lost)
     local = _near(tied)
-    gain = _TIED_GAIN * np.clip(share / _GAIN_NAMED, 0.0, 1.0)
+    gain = np.maximum(0.0, most - least) * np.clip(share / _GAIN_NAMED, 0.0, 1.0)
     everywhere = (1.0 - lost) * np.clip((share - _FEW_NAMED) / (_MOST_NAMED - _FEW_NAMED), 0.0, 1.0)
-    tied_trust = np.maximum(least, np.minimum(_TIED_TRUST, least + gain * enough * local))
-    return np.asarray(np.maximum(tied_trust, least + np.maximum(0.0, _NAMED_TRUST - least) * everywhere))
+    return np.asarray(np.maximum(least + gain * enough * local, least + np.maximum(0.0, _NAMED_TRUST - least) * everywhere))
 
 
 def _by_answers(trust: FloatArray, told: FloatArray) -> FloatArray:
@@ -324,6 +342,26 @@ def _against_its_label(known: Known, photo: int, belief: _Belief) -> bool:
         return False
     likeliest = belief.cameras[0] if belief.cameras and belief.probabilities[0] >= belief.stray else -1
     return likeliest not in named
+
+
+def _dispute(plan: SiteArrays, named: IntArray, stays: IntArray, beliefs: Sequence[_Belief]) -> None:
+    """Marks photos of a stay whose only label names another camera near by: a misread one names any camera alike, so that rather the
+    positions err, as fixes that a phone kept do.
+
+    Parameters
+    ----------
+    named, stays : int arrays (T,)
+        See :func:`_tied`.
+    beliefs : sequence of _Belief
+        Of each step.
+    """
+    where = plan.walk_coordinates
+    for step in [step for step, belief in enumerate(beliefs) if belief.against and named[step] >= 0 and belief.cameras]:
+        stay = np.flatnonzero(stays == stays[step])
+        near = np.linalg.norm(where[beliefs[step].cameras[0]] - where[named[step]]) <= _NEAR_SPACINGS * plan.spacing_m
+        if near and not (named[stay] == beliefs[step].cameras[0]).any():
+            for other in stay:
+                beliefs[other].disputed = True
 
 
 def _belief(cameras: IntArray, belongs: FloatArray, group: int) -> _Belief:
@@ -402,7 +440,8 @@ def match_photos(
         likely = camera if camera >= 0 else (belief.cameras[0] if belief.cameras else -1)
         copy_of = photos[head].name if head != i else None
         by_name = as_read[i].metadata.taken_at != photo.metadata.taken_at
-        about = About(likely, decision, copy_of, head in alone, belief.note, tuple(belief.cameras), belief.against, by_name)
+        about = About(likely, decision, copy_of, head in alone, belief.note, tuple(belief.cameras), belief.against,
+                      belief.disputed and not belief.against, by_name)
         planned = site.cameras[likely] if likely >= 0 else None
         others = _alternatives(site, belief) if not known.answered[i] else (Alternative(_name(site, camera), 1.0),)
         placements.append(Placement(
@@ -449,7 +488,7 @@ def _decided(known: Known, i: int, belief: _Belief, at_least: float) -> _Decided
     said = _answered(known, i)
     if said is not None:
         return said
-    if belief.against:
+    if belief.against or belief.disputed:
         return "uncertain", -1, max([*belief.probabilities, belief.stray])
     if belief.probabilities and belief.probabilities[0] >= at_least:
         return "placed", belief.cameras[0], belief.probabilities[0]

@@ -78,6 +78,8 @@ class About:
         Cameras that come into question.
     against : bool
         What the photo's label names goes against the photos round about it.
+    disputed : bool
+        A label photographed beside it goes so.
     by_name : bool
         Its time comes from its name.
     """
@@ -89,6 +91,7 @@ class About:
     note: str = ""
     rivals: tuple[int, ...] = ()
     against: bool = False
+    disputed: bool = False
     by_name: bool = False
 
 
@@ -113,6 +116,8 @@ def reasons(site: Site, photos: Sequence[Photo], arrays: PhotoArrays, known: Kno
         said.append("it would be this camera's only photo, and nothing in it names the camera")
     if about.against:
         said.append("the photos before and after it speak against what its label names")
+    if about.disputed:
+        said.append("a label photographed beside it names another camera near by")
     if about.decision == "uncertain":
         close = _one_place(site, about.rivals)
         if close:

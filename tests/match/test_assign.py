@@ -125,8 +125,8 @@ def test_a_simulated_campus_is_mostly_decided_and_hardly_ever_wrong() -> None:
     assert not covered & (set(c.camera for c in walk.site.cameras) - set(walk.truth.values()))
 
 
-def test_two_crews_in_one_stream_are_said_so_and_their_order_is_not_used() -> None:
-    walk = make_walk("campus", 80, 902, crews=2, one_stream=True)
+def test_two_crews_in_one_stream_that_nothing_tells_apart_are_said_so_and_their_order_is_not_used() -> None:
+    walk = make_walk("building", 60, 903, crews=2, one_stream=True)
     found = match_photos(walk.site, walk.photos)
     assert any("two crews" in s or "faster than one crew" in s for s in found[0].evidence)
     placed = [p for p in found if p.decision == "placed"]

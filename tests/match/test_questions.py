@@ -7,9 +7,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from audit.match.assign import _belongs, _least_trust, _lost, _named_share, _sobered, _tied, _trust
+from audit.lens import Lens
+from audit.match.assign import _Belief, _belongs, _dispute, _least_trust, _lost, _named_share, _sobered, _tied, _trust
+from audit.match.evidence import site_arrays
 from audit.match.questions import ask_order, stay_groups
 from audit.match.walk import Chain
+from audit.plan.model import Camera, Site
 
 
 def test_groups_that_stand_or_fall_together_are_asked_about_once_before_all_others() -> None:
@@ -82,8 +85,8 @@ def test_draws_are_believed_more_where_a_photo_near_by_names_the_likely_camera()
     named[1], named[3], named[6] = 0, 2, 2
     some, none = np.full(34, 0.4), np.zeros(34)
     trust = _trust(_tied(belongs, chain, stays, named), some, np.full(34, 0.5))
-    assert trust[[0, 2, 3]] == pytest.approx(0.725), "camera 0 is named two steps away"
-    assert trust[[4, 11]] == pytest.approx(0.725)
+    assert trust[[0, 2, 3]] == pytest.approx(0.75), "camera 0 is named two steps away"
+    assert trust[[4, 11]] == pytest.approx(0.75)
     assert trust[12] == pytest.approx(0.5), "camera 2 is named six steps away, in another stay"
     assert _trust(_tied(belongs, chain, stays, named), none, np.full(34, 0.5)) == pytest.approx(0.5), "where hardly any camera is named"
     few = _trust(_tied(belongs, chain, stays, named), some, np.full(34, 0.5), 30)
@@ -108,7 +111,7 @@ def test_where_a_visit_lost_the_times_of_many_photos_only_a_label_near_by_counts
     named[::4] = 5, 6, 5, 6, 5
     least = np.full(20, 0.5)
     without, tied = (_trust(np.full(20, value), share_of(named, 2), least, lost=1.0) for value in (0.0, 1.0))
-    assert without == pytest.approx(0.3) and tied == pytest.approx(0.75)
+    assert without == pytest.approx(0.3) and tied == pytest.approx(1.0)
 
     def lost(missing: int) -> float:
         return _lost(SimpleNamespace(time_s=np.where(np.arange(20) < missing, np.nan, 1.0)))  # type: ignore[arg-type]
@@ -118,14 +121,36 @@ def test_where_a_visit_lost_the_times_of_many_photos_only_a_label_near_by_counts
 
 def test_a_visit_of_which_little_is_sure_is_believed_less_and_poor_positions_less_again() -> None:
     chain = _chain([[0, 1, -1]] * 4)
-    stated = SimpleNamespace(position_m=np.array([5.0, 25.0, np.nan, 5.0]))
+    stated = SimpleNamespace(position_m=np.array([5.0, 25.0, np.nan, 5.0]), east_m=np.zeros(4))
 
     def trust(best: float) -> np.ndarray:
         return _least_trust(stated, chain, np.tile([best, 0.0, 0.0], (4, 1)))  # type: ignore[arg-type]
 
-    assert trust(0.97)[[0, 2, 3]] == pytest.approx(0.7) and trust(0.97)[1] < 0.7
+    assert trust(0.95)[[0, 2, 3]] == pytest.approx(0.7) and trust(0.95)[1] < 0.7
     assert (np.diff([trust(best)[0] for best in (0.55, 0.7, 0.85, 0.92)]) > 0).all()
     assert trust(0.1)[0] > trust(0.6)[0], "that nearly all are strays is sure too"
+
+
+def test_photos_with_a_position_are_believed_by_their_like_where_those_without_are_unsure() -> None:
+    chain = _chain([[0, 1, -1]] * 200)
+    placed = np.arange(200) < 100
+    arrays = SimpleNamespace(position_m=np.full(200, 5.0), east_m=np.where(placed, 0.0, np.nan))
+    trust = _least_trust(arrays, chain, np.where(placed[:, None], [[0.99, 0.01, 0.0]], [[0.5, 0.5, 0.0]]))  # type: ignore[arg-type]
+    assert (trust[placed] > 0.6).all() and (trust[~placed] < 0.3).all()
+
+
+def test_a_label_that_names_a_camera_near_by_puts_its_stay_in_doubt() -> None:
+    """A misread label names any camera of the plan alike; a position that a phone kept names one that it just left."""
+    plan = site_arrays(Site(tuple(Camera(f"C{k}", 10.0 * k, 0.0, 3.0, 0.0, -10.0, Lens(1920, 1080, 70.0)) for k in range(20)), "row"))
+
+    def doubted(labelled: int, other: int = -1) -> list[bool]:
+        beliefs = [_Belief([3], [0.999], 0.001, 0, against=k == 1) for k in range(4)]
+        _dispute(plan, np.array([-1, labelled, other, -1]), np.array([7, 7, 7, 8]), beliefs)
+        return [belief.disputed for belief in beliefs]
+
+    assert doubted(4) == [True, True, True, False]
+    assert doubted(15) == [False] * 4, "far away, it was misread"
+    assert doubted(4, 3) == [False] * 4, "another label of the stay says what the others say"
 
 
 def test_trust_below_one_takes_certainty_back_and_no_share_of_draws_is_certain() -> None:
