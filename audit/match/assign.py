@@ -62,6 +62,8 @@ _ANSWER_TRUST = 1.0
 #: Shares of a visit's photos without a time between which walks have holes that nothing in them shows: where most cameras are named
 #: counts for nothing then, and what no label near by bears out is believed by this much less.
 _FEW_LOST, _MANY_LOST, _LOST_TRUST = 0.1, 0.3, 0.6
+#: How far that holds for photos with a position, which shows a hole where the crew went on (chosen).
+_LOST_PLACED = 0.5
 #: Draws from which trust is full, and the share of it that is lost with very few.
 _ENOUGH_DRAWS, _FEW_DRAWS_COST = 1000, 0.15
 #: Shares of the plan's cameras that labels and answers name between which trust grows to its full.
@@ -131,7 +133,7 @@ def _beliefs(
         share = _named_share(named, result.chain.cut, result.draws.begins.mean(axis=0), plan.size)
         answered = np.where(known.answered[result.chain.photo], named, -1)
         told = _tied(belongs, result.chain, stays, answered)
-        lost = _lost(arrays) * np.isnan(arrays.east_m[result.chain.photo])
+        lost = _lost(arrays) * np.where(np.isnan(arrays.east_m[result.chain.photo]), 1.0, _LOST_PLACED)
         untimed = np.isnan(arrays.time_s[result.chain.photo])
         trust = _by_answers(_trust(tied, share, least, count, lost, np.where(untimed, _TIED_TRUST_UNTIMED, _TIED_TRUST)), told)
         trust = np.where(named >= 0, _LABEL_TRUST, trust)
@@ -296,7 +298,7 @@ def _trust(
     count : int
         Walks drawn; few of them, as on very large sites, may all be caught in one mistake.
     lost : float array (T,) or float
-        See :func:`_lost`; nothing where a position shows that the walk has no hole there.
+        See :func:`_lost`; less where a photo has a position.
     most : float array (T,) or float
         Trust where a photo near by surely names the likely camera and most cameras are named.
     """
