@@ -230,7 +230,7 @@ def _least_trust(arrays: PhotoArrays, chain: Chain, belongs: FloatArray) -> Floa
     kind = 2 * np.cumsum(chain.cut) + np.isnan(arrays.east_m[chain.photo])
     sureness = (np.bincount(kind, best) + _SURENESS_HOLD * best.mean()) / (np.bincount(kind) + _SURENESS_HOLD)
     trust = np.interp(sureness[kind], _SURENESS, _TRUST)
-    return np.where(arrays.position_m[chain.photo] > _FAR_M, _FAR_TRUST * trust, trust)
+    return np.asarray(np.where(arrays.position_m[chain.photo] > _FAR_M, _FAR_TRUST * trust, trust))
 
 
 def _tied(belongs: FloatArray, chain: Chain, stays: IntArray, named: IntArray) -> FloatArray:
@@ -362,7 +362,7 @@ def _dispute(plan: SiteArrays, named: IntArray, stays: IntArray, beliefs: Sequen
         stay = np.flatnonzero(stays == stays[step])
         near = np.linalg.norm(where[beliefs[step].cameras[0]] - where[named[step]]) <= _NEAR_SPACINGS * plan.spacing_m
         if near and not (named[stay] == beliefs[step].cameras[0]).any():
-            for other in stay:
+            for other in stay.tolist():
                 beliefs[other].disputed = True
 
 
