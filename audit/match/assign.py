@@ -442,8 +442,7 @@ def match_photos(
         likely = camera if camera >= 0 else (belief.cameras[0] if belief.cameras else -1)
         copy_of = photos[head].name if head != i else None
         by_name = as_read[i].metadata.taken_at != photo.metadata.taken_at
-        about = About(likely, decision, copy_of, head in alone, belief.note, tuple(belief.cameras), belief.against,
-                      belief.disputed and not belief.against, by_name)
+        about = About(likely, decision, copy_of, head in alone, belief.note, tuple(belief.cameras), belief.against, belief.disputed, by_name)
         planned = site.cameras[likely] if likely >= 0 else None
         others = _alternatives(site, belief) if not known.answered[i] else (Alternative(_name(site, camera), 1.0),)
         placements.append(Placement(

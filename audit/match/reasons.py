@@ -116,7 +116,7 @@ def reasons(site: Site, photos: Sequence[Photo], arrays: PhotoArrays, known: Kno
         said.append("it would be this camera's only photo, and nothing in it names the camera")
     if about.against:
         said.append("the photos before and after it speak against what its label names")
-    if about.disputed:
+    if about.disputed and not about.against:
         said.append("a label photographed beside it names another camera near by")
     if about.decision == "uncertain":
         close = _one_place(site, about.rivals)
