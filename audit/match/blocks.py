@@ -56,6 +56,10 @@ class _Blocks:
         """Steps of each block alone, (B, length)."""
         return self.steps[:, : self.length]
 
+    def idle(self, p: Padded) -> BoolArray:
+        """Of each step, (length + 1,), whether it lies before or after the chain in every block: what is there is certain."""
+        return np.asarray(np.all((self.steps < p.idle) | (self.steps >= p.idle + p.steps), axis=0))
+
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
@@ -188,39 +192,38 @@ def _filter(walks: Walks, blocks: _Blocks, claims: _Claims) -> list[_Filtered]:
     """Forward filtering: probabilities of each step's states given the walk before the block and the photos so far."""
     p, replicates = walks.p, len(walks.place)
     rows, cols = np.arange(blocks.unit.size)[:, None], np.arange(replicates)[None, :]
-    real = np.zeros((blocks.unit.size, replicates, p.size), dtype=np.float32)
-    away = np.zeros_like(real)
+    # real and away, with a last place of weight 0 for cameras that the list before lacks
+    states = np.zeros((2, blocks.unit.size, replicates, p.size + 1), dtype=np.float32)
     first, first_away = walks.place[:, blocks.starts - 1].T, walks.away[:, blocks.starts - 1].T
-    real[rows, cols, first] = ~first_away
-    away[rows, cols, first] = first_away
+    states[0, rows, cols, first] = ~first_away
+    states[1, rows, cols, first] = first_away
+    nowhere = np.zeros_like(states)
+    nowhere[1, :, :, -2] = 1.0
     kept = []
-    for t in blocks.inner.T:
+    for t, idle in zip(blocks.inner.T, blocks.idle(p)[:-1], strict=True):
         weight = claims.weight(cols[:, :, None], p.candidates[t][:, None, :], blocks.unit[:, None, None])
-        real, away = _forward(p, t, weight, real, away)
-        kept.append(_Filtered(real, away, weight))
+        beside = states[:, rows[:, :, None], cols[:, :, None], p.previous[t][:, None, :]]
+        states = nowhere if idle else _forward(p, t, weight, states, beside)
+        kept.append(_Filtered(states[0, ..., :-1], states[1, ..., :-1], weight))
     return kept
 
 
-def _forward(p: Padded, t: IntArray, weight: Float32Array, real: Float32Array, away: Float32Array) -> tuple[Float32Array, Float32Array]:
-    """One step of the filter, from the step before ``t`` (B,) to it."""
-    cut = p.cut[t][:, None, None]
+def _forward(p: Padded, t: IntArray, weight: Float32Array, states: Float32Array, kept: Float32Array) -> Float32Array:
+    """One step of the filter, from the step before ``t`` (B,) to it: states (2, B, R, K + 1), of which ``kept`` (2, B, R, K) lie
+    with the same camera as each of the new."""
+    real, away = states[0, ..., :-1], states[1, ..., :-1]
     moved = np.matmul(real, p.move[t]) + np.matmul(away, p.move_away[t])
-    previous = np.broadcast_to(p.previous[t][:, None, :], real.shape)
-    kept_real = np.take_along_axis(_with_none(real), previous, axis=2)
-    kept_away = np.take_along_axis(_with_none(away), previous, axis=2)
-    total = (real.sum(axis=2) + away.sum(axis=2))[:, :, None]
-    stayed = weight * moved + kept_real * p.stay[t][:, None] + kept_away * p.stay_away[t][:, None]
-    gone = (kept_real + kept_away) * p.drift[t][:, None]
+    sums = np.add.reduce(states[..., :-1], axis=3, keepdims=True)
+    total = sums[0] + sums[1]
+    stayed = weight * moved + kept[0] * p.stay[t][:, None] + kept[1] * p.stay_away[t][:, None]
+    gone = (kept[0] + kept[1]) * p.drift[t][:, None]
     gone[:, :, -1:] += LEAK * total
-    new_real = stayed * p.real[t][:, None]
-    new_away = np.where(cut, p.restart * total, gone) * p.away[t][:, None]
-    norm = np.maximum(new_real.sum(axis=2) + new_away.sum(axis=2), _VANISHED)[:, :, None]
-    return new_real / norm, new_away / norm
-
-
-def _with_none(values: Float32Array) -> Float32Array:
-    """The same with a last place of weight 0, for cameras that the list before lacks."""
-    return np.concatenate([values, np.zeros((*values.shape[:-1], 1), dtype=values.dtype)], axis=-1)
+    new = np.zeros_like(states)
+    np.multiply(stayed, p.real[t][:, None], out=new[0, ..., :-1])
+    np.multiply(np.where(p.cut[t][:, None, None], p.restart * total, gone), p.away[t][:, None], out=new[1, ..., :-1])
+    sums = np.add.reduce(new[..., :-1], axis=3, keepdims=True)
+    new /= np.maximum(sums[0] + sums[1], _VANISHED)
+    return new
 
 
 def _sample_back(
@@ -233,13 +236,14 @@ def _sample_back(
     next_place, next_away = old.place[:, :, length].T, old.away[:, :, length].T
     t = blocks.steps[:, length]
     weight = claims.weight(cols, p.candidates[t[:, None], next_place], blocks.unit[:, None])
-    void = np.zeros((blocks.unit.size, len(walks.place)), dtype=bool)
+    void, idle = np.zeros((blocks.unit.size, len(walks.place)), dtype=bool), blocks.idle(p)
     for j in range(length - 1, -1, -1):
-        cumulative = np.cumsum(_joint(p, t, filtered[j], (next_place, next_away, weight)), axis=2)
-        level = rng.random(void.shape)[:, :, None] * cumulative[:, :, -1:]
-        drawn = np.minimum((cumulative <= level).sum(axis=2), 2 * p.size - 1)
-        void |= ~(cumulative[:, :, -1] > 0)
-        next_away, next_place = drawn >= p.size, drawn % p.size
+        share = rng.random(void.shape)
+        if not (idle[j] and idle[j + 1]):
+            cumulative = np.cumsum(_joint(p, t, filtered[j], (next_place, next_away, weight)), axis=2)
+            drawn = np.minimum((cumulative <= share[:, :, None] * cumulative[:, :, -1:]).sum(axis=2), 2 * p.size - 1)
+            void |= ~(cumulative[:, :, -1] > 0)
+            next_away, next_place = drawn >= p.size, drawn % p.size
         place[:, :, j], away[:, :, j] = next_place.T, next_away.T
         t = blocks.inner[:, j]
         weight = filtered[j].weight[rows, cols, next_place]

@@ -82,7 +82,7 @@ def draw_walks(chain: Chain, tables: Tables, cameras: int, rule: Rule, score: Fl
         ``replicates * (sweeps - settle)`` walks.
     """
     rng = np.random.default_rng(effort.seed)
-    p = Padded(chain, tables, rule, 2 * _LONG[1] + 2)
+    p = Padded(chain, tables, rule, _LONG[1] + 1)
     walks = Walks(p, cameras, effort.replicates, score, rng)
     inner = slice(p.idle, p.idle + p.steps)
     place, away, begins = [], [], []
