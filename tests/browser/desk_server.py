@@ -27,6 +27,10 @@ _WATCH = """() => {
 }"""
 _QUIET = """(quiet_ms) => document.querySelector('.stApp')?.dataset.testScriptState === 'notRunning'
     && performance.now() - window.lastChange >= quiet_ms"""
+_TURN = """(to) => {
+    history.pushState({}, '', to);
+    window.dispatchEvent(new PopStateEvent('popstate', { state: {} }));
+}"""
 SIZES = {"desk": {"width": 1440, "height": 900}, "phone": {"width": 390, "height": 844}}
 
 
@@ -88,6 +92,15 @@ def start(
 def shown(page: Any, address: str, name: str = "", query: str = "") -> None:
     """Go to a page of the desk and wait until it is drawn."""
     page.goto(f"{address}/{name}{query}")
+    page.wait_for_selector(".counts")
+    idle(page)
+
+
+def turned(page: Any, name: str = "", query: str = "") -> None:
+    """Turn from a drawn page of the desk to another as a browser's own way back does, within the session: a quarter of the
+    processor time of going there anew."""
+    page.evaluate(_WATCH)
+    page.evaluate(_TURN, f"/{name}{query}")
     page.wait_for_selector(".counts")
     idle(page)
 

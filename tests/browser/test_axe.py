@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from tests.bench.review_speed import asking_site
-from tests.browser.desk_server import ARTEFACTS, idle, press, served, shown
+from tests.browser.desk_server import ARTEFACTS, idle, press, served, shown, turned
 from tests.desk_samples import judged_logbook
 
 pytestmark = pytest.mark.browser
@@ -54,9 +54,10 @@ def test_no_serious_fault(axe: str, tmp_path: Path, page_of: Callable[[str], Any
     found = []
     with served(tmp_path / "logbook") as address:
         page = page_of("desk")
+        shown(page, address, query="?visit=1")
+        page.evaluate(axe)
         for name in PAGES:
-            shown(page, address, name, "?visit=1")
-            page.evaluate(axe)
+            turned(page, name, "?visit=1")
             for width, height in WINDOWS:
                 page.set_viewport_size({"width": width, "height": height})
                 idle(page)
@@ -73,15 +74,16 @@ def test_longer_words_fit_too(axe: str, tmp_path: Path, page_of: Callable[[str],
     found = []
     with served(tmp_path / "logbook") as address:
         page = page_of("desk")
+        shown(page, address, query=f"?visit=1&language={language}")
+        page.evaluate(axe)
         for name in PAGES:
-            shown(page, address, name, f"?visit=1&language={language}")
+            turned(page, name, f"?visit=1&language={language}")
             for width, height in WINDOWS[2:]:
                 page.set_viewport_size({"width": width, "height": height})
                 idle(page)
                 if page.evaluate("document.scrollingElement.scrollWidth - window.innerWidth") > 1:
                     found.append((width, name, "wider than the window"))
                 found += [(width, name, words) for words in page.evaluate(CUT)]
-            page.evaluate(axe)
             found += [(width, name, *fault) for fault in _serious(page)]
     assert found == []
 

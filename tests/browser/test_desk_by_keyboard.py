@@ -13,7 +13,7 @@ import pytest
 
 from audit.logbook import Logbook, verify_package
 from audit.plan.files import read_plan
-from tests.browser.desk_server import SIZES, idle, press, served, shown
+from tests.browser.desk_server import SIZES, idle, press, served, shown, turned
 from tests.desk_samples import HOSTILE_NAME, judged_logbook, photograph, write_plan_of
 
 pytestmark = pytest.mark.browser
@@ -116,9 +116,9 @@ def test_name_is_asked_for_before_a_decision(site: tuple[str, Path], page_of: Ca
         assert page.get_by_label("Your name").input_value() == ""
 
 
-def test_hostile_names_are_shown_as_text(site: tuple[str, Path], page_of: Callable[[str], Any]) -> None:
+def test_hostile_names_are_shown_as_text(site: tuple[str, Path], new_page_of: Callable[[str], Any]) -> None:
     address, _ = site
-    page = page_of("desk")
+    page = new_page_of("desk")
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
     page.on("dialog", lambda dialog: pytest.fail("a name was run as a script"))
@@ -126,7 +126,7 @@ def test_hostile_names_are_shown_as_text(site: tuple[str, Path], page_of: Callab
     heading = page.wait_for_selector("h1:has-text('C-4')")
     assert HOSTILE_NAME in heading.inner_text()
     for name in ("place", "site", "sign", "plan", "bring_in"):
-        shown(page, address, name)
+        turned(page, name)
     assert not [url for url in asked if not re.match(r"(http|ws)://127\.0\.0\.1|data:|blob:", url)]
 
 
@@ -134,8 +134,9 @@ def test_each_page_is_drawn(site: tuple[str, Path], page_of: Callable[[str], Any
     """At a desk, and once it is made as narrow as a phone."""
     address, _ = site
     page = page_of("desk")
+    shown(page, address)
     for name in PAGES:
-        shown(page, address, name)
+        turned(page, name)
         for size in ("desk", "phone"):
             page.set_viewport_size(SIZES[size])
             idle(page)

@@ -85,12 +85,12 @@ def test_sign_off_waits_as_the_person_says(desk: tuple[str, Logbook], page_of: C
 
 
 def test_the_phones_list_answers_back_through_one_file(
-    desk: tuple[str, Logbook], tmp_path: Path, page_of: Callable[[str], Any], keep: Any
+    desk: tuple[str, Logbook], tmp_path: Path, new_page_of: Callable[[str], Any], page_of: Callable[[str], Any], keep: Any
 ) -> None:
     address, book = desk
     listed = tmp_path / "crew_list.html"
     listed.write_text(crew_list(book, book.visit(1)), encoding="utf-8")
-    phone = page_of("phone")
+    phone = new_page_of("phone")
     wrong: list[str] = []
     phone.on("console", lambda said: wrong.append(said.text) if said.type == "error" else None)
     phone.on("request", lambda asked: None if asked.url.startswith(("file:", "data:", "blob:")) else wrong.append(asked.url))

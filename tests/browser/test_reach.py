@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from audit.logbook import Logbook
-from tests.browser.desk_server import idle, press, served, shown
+from tests.browser.desk_server import idle, press, served, shown, turned
 from tests.desk_samples import judged_logbook
 
 pytestmark = pytest.mark.browser
@@ -72,9 +72,10 @@ def test_nothing_is_cut_off(site: str, sized: Callable[[str], Any], keep: Any) -
     """Each page is opened once and made wider and narrower, as one does who turns the screen or zooms."""
     page = sized(next(iter(SIZES)))
     found = {}
+    shown(page, site)
     for name in PAGES:
         for visit in (1, 2) if name == "" else (2,):
-            shown(page, site, name, f"?visit={visit}&camera=C-4")
+            turned(page, name, f"?visit={visit}&camera=C-4")
             for size, (wide, high) in SIZES.items():
                 page.set_viewport_size({"width": wide, "height": high})
                 idle(page)

@@ -48,10 +48,12 @@ def test_picture_and_worst_finding_stand_on_one_screen(asking: tuple[str, Logboo
         assert place["y"] >= 0 and place["y"] + place["height"] <= 900, place
 
 
-def test_the_next_picture_is_there_before_it_is_asked_for(asking: tuple[str, Logbook], page_of: Callable[[str], Any]) -> None:
+def test_the_next_picture_is_there_before_it_is_asked_for(
+    asking: tuple[str, Logbook], new_page_of: Callable[[str], Any]
+) -> None:
     """Its bytes travel once, with the page before; one that the browser has lost is sent again."""
     address, _ = asking
-    page = page_of("desk")
+    page = new_page_of("desk")
     frames: list[str] = []
     page.on("websocket", lambda socket: socket.on("framereceived", lambda frame: frames.append(_text(frame))))
     shown(page, address)
