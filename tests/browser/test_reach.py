@@ -88,6 +88,14 @@ def test_nothing_is_cut_off(site: str, sized: Callable[[str], Any], keep: Any) -
     assert not found, "\n".join(f"{place}: {what}" for place, what in found.items())
 
 
+def _written(page: Any, field: Any, text: str) -> None:
+    """Write in a field and leave it: the page takes over what is in a field as it is left, and moves its buttons under a click
+    that leaves it."""
+    field.fill(text)
+    page.keyboard.press("Tab")
+    idle(page)
+
+
 @pytest.mark.parametrize("size", ["zoom 200 %", "phone"])
 def test_no_function_is_lost(tmp_path: Path, sized: Callable[[str], Any], size: str) -> None:
     book = judged_logbook(tmp_path, visits=1)
@@ -95,12 +103,15 @@ def test_no_function_is_lost(tmp_path: Path, sized: Callable[[str], Any], size: 
         page = sized(size)
         shown(page, address)
         page.get_by_role("button", name="Tolerate").click()
-        page.get_by_label("Why is it tolerated").fill("agreed")
+        _written(page, page.get_by_label("Why is it tolerated"), "agreed")
         page.get_by_role("button", name="Save").click()
         page.wait_for_selector("text=tolerated by Ada Example")
+        idle(page)
         page.get_by_role("button", name="All cameras").click()
+        idle(page)
         page.get_by_role("button", name="to check").click()
         page.wait_for_selector("h1:has-text('C-4')")
+        idle(page)
         page.keyboard.press("Escape")
         page.get_by_role("button", name="Night", exact=True).or_(page.get_by_text("snapshot").first).first.wait_for()
         for name, words in (("Assign photos", "Photos to assign"), ("Site plan", "Site plan"), ("Sign-off", "Open findings")):
@@ -111,8 +122,9 @@ def test_no_function_is_lost(tmp_path: Path, sized: Callable[[str], Any], size: 
         with page.expect_download() as waiting:
             page.get_by_role("button", name="Download job list").click()
         assert "C-2: aim" in Path(waiting.value.path()).read_text(encoding="utf-8")
-        page.locator("input[type='password']").fill("a long passphrase")
+        _written(page, page.locator("input[type='password']"), "a long passphrase")
         page.get_by_text("I sign with").click()
+        idle(page)
         page.get_by_role("button", name="Sign off as Ada Example").click()
         page.wait_for_selector("text=Signed by Ada Example")
     assert book.visit().signed_by == "Ada Example"
