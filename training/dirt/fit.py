@@ -97,7 +97,7 @@ def picture_inputs(pictures: Tensor) -> tuple[Tensor, Tensor]:
 
 def pick_kinds(b: int, device: torch.device) -> Tensor:
     dirty = happens(DIRTY_SHARE, b, device)
-    kind = torch.multinomial(torch.tensor([1.7, 1.5, 1.15, 0.85, 0.8, 1.1], device=device), b, True) + 1
+    kind = torch.multinomial(torch.tensor([1.7, 2.0, 1.2, 0.7, 0.6, 1.0], device=device), b, True) + 1
     return torch.where(dirty, kind, torch.zeros_like(kind))
 
 
