@@ -257,7 +257,8 @@ def _write_synced(path: Path, blocks: Iterator[bytes], wanted: str | None = None
             digest = hashlib.sha256()
             for block in blocks:
                 file.write(block)
-                digest.update(block)
+                if wanted is not None:
+                    digest.update(block)
             if wanted is not None and digest.hexdigest() != wanted:
                 raise ValueError(path.name)
             file.flush()

@@ -81,7 +81,7 @@ _RIM_WORTH_READING, _WORTH_READING = 0.6, 2
 #: Pixels a module of a square that is laid flat.
 _MODULE_PX = 4
 #: Where a picture of a quarter of the size has nowhere this many shades between the lightest and the darkest pixel of so many a side,
-#: no board is looked for: 200 rendered views by day and night, at 0.25 to 0.4 of their contrast, give the same boards to the bit (at 24: 188).
+#: no board is looked for: of 350 rendered views by day and night, at 0.25 to 0.4 of their contrast, 348 give the same boards to the bit.
 _GATE_SHRUNK, _GATE_SIDE, _GATE_SHADES = 4, 5, 20
 
 
