@@ -13,13 +13,14 @@ from scipy.ndimage import maximum_filter1d
 
 from audit.errors import AuditError
 from audit.match.duplicates import copies
+from audit.match.echo import Echo
 from audit.match.evidence import PhotoArrays, SiteArrays, photo_arrays, site_arrays
 from audit.match.name_clock import timed_by_names
 from audit.match.placement import Alternative, Decision, Placement, Role
 from audit.match.questions import ask_order, stay_groups
 from audit.match.reasons import About, reasons
 from audit.match.roles import OWN_PICTURES, role_of, roles_by_order
-from audit.match.solve import Known, Result, gather, labels_once_more, solve_alone, solve_walks, sure_cameras
+from audit.match.solve import Known, Result, echoed, gather, labels_once_more, solve_alone, solve_walks, sure_cameras
 from audit.match.streams import Stream, shared_by_crews, split_streams
 from audit.match.tangled import untangled
 from audit.match.together import joined_streams
@@ -53,6 +54,10 @@ _GAIN_NAMED = 0.8
 #: Trust in a photo's own label: one in a hundred is misread or stuck on another camera, so that its place is sure only where the photos
 #: round about bear it out.
 _LABEL_TRUST = 0.6
+#: Trust in what tours of labels say of the photos between them.
+_ECHO_TRUST = 0.9
+#: Probability up to which one that says another camera does not speak against the other (chosen).
+_UNSURE = 0.6
 #: Spacings of the plan within which a label that its stay's other photos don't bear out puts these in doubt too (chosen).
 _NEAR_SPACINGS = 4.0
 #: What a camera itself writes into its picture or file is on no label that could hang elsewhere.
@@ -145,6 +150,7 @@ def _beliefs(
             belief = _belief(result.chain.candidates[step], own, int(groups[step]))
             belief.step, belief.trust, belief.against = step, float(trust[step]), _against_its_label(known, int(photo), belief)
             beliefs[int(photo)] = belief
+        _echo_tours(echoed(plan, arrays, result, known), result, named, beliefs)
         _dispute(plan, named, stays, [beliefs[int(photo)] for photo in result.chain.photo])
         first = np.flatnonzero(np.diff(groups, prepend=-1))
         sizes = np.bincount(groups)
@@ -344,6 +350,22 @@ def _against_its_label(known: Known, photo: int, belief: _Belief) -> bool:
         return False
     likeliest = belief.cameras[0] if belief.cameras and belief.probabilities[0] >= belief.stray else -1
     return likeliest not in named
+
+
+def _echo_tours(echo: Echo | None, result: Result, named: IntArray, beliefs: dict[int, _Belief]) -> None:
+    """Joins what tours of labels say of unnamed photos between them with what is believed: the surer counts where both say the same camera,
+    or the other is unsure; else the photo is open."""
+    for step, belongs, doubtful in zip(echo.steps.tolist(), echo.belongs, echo.doubtful.tolist(), strict=True) if echo is not None else ():
+        if named[step] >= 0 or doubtful:
+            continue
+        photo = int(result.chain.photo[step])
+        before = beliefs[photo]
+        told = _belief(np.arange(belongs.size), _sobered(belongs, len(result.draws.place), _ECHO_TRUST), before.group)
+        told.step, told.trust = step, _ECHO_TRUST
+        same = told.cameras[:1] == before.cameras[:1]
+        surer, other = (told, before) if told.probabilities[0] >= max([*before.probabilities, before.stray]) else (before, told)
+        surer.disputed = not same and max([*other.probabilities, other.stray]) > _UNSURE
+        beliefs[photo] = surer
 
 
 def _dispute(plan: SiteArrays, named: IntArray, stays: IntArray, beliefs: Sequence[_Belief]) -> None:

@@ -15,7 +15,7 @@ import numpy as np
 from audit.match.placement import LOOKS, Role
 from audit.stored import checked
 
-__all__ = ["EVEN", "KINDS", "SHOT_METHOD", "Kind", "Shows", "look_sentence", "role_by_look", "shows_from_record", "shows_to_record", "stray_log_ratio"]
+__all__ = ["EVEN", "KINDS", "OWN", "SHOT_METHOD", "Kind", "Shows", "look_sentence", "role_by_look", "shows_from_record", "shows_to_record", "stray_log_ratio"]
 
 Kind = Literal["label", "bracket", "wide view", "screen", "something else"]
 
@@ -30,7 +30,7 @@ EVEN = (1.0 / len(KINDS),) * len(KINDS)
 ANSWERS, ANSWERS_ELSE = 0.9, 0.7
 #: How often crews' photos of a camera, and strays, are of each kind, in the order of ``KINDS`` (chosen, wide on purpose: the seventh of
 #: own photos that look like something else holds what the head can't see, so that no look is worth more than a factor of seven: 0.27 to 0.04).
-_OWN = (0.25, 0.27, 0.3, 0.03, 0.15)
+OWN = (0.25, 0.27, 0.3, 0.03, 0.15)
 _STRAY = (0.04, 0.04, 0.25, 0.1, 0.57)
 
 
@@ -84,4 +84,4 @@ def look_sentence(shows: Shows) -> str | None:
 def stray_log_ratio(shows: Shows) -> float:
     """Log of how much likelier a photo of this look is as one that belongs to no camera than as a camera's own."""
     seen = np.array(shows.probabilities)
-    return float(np.log(seen @ np.array(_STRAY)) - np.log(seen @ np.array(_OWN)))
+    return float(np.log(seen @ np.array(_STRAY)) - np.log(seen @ np.array(OWN)))

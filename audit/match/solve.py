@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from audit.match.candidates import Named, first_lists, pruned_lists
+from audit.match.echo import Echo, Told, echoes
 from audit.match.evidence import PhotoArrays, Settings, SiteArrays
 from audit.match.factors import emissions
 from audit.match.labels import LabelHit, label_index
@@ -24,7 +25,7 @@ from audit.match.walk import Chain, Tables, forward_backward
 from audit.photos.photo import Photo
 from audit.plan.model import Site
 
-__all__ = ["Known", "Result", "gather", "labels_in_one_go", "labels_once_more", "solve_alone", "solve_walks", "sure_cameras"]
+__all__ = ["Known", "Result", "echoed", "gather", "labels_in_one_go", "labels_once_more", "solve_alone", "solve_walks", "sure_cameras"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -66,6 +67,9 @@ _AGAIN_BY_OTHERS = 0.1
 #: The same where labels were photographed in one go, and cameras are visited once more for everything else; and the share of label
 #: photos that follow another camera's at once from which that is so (chosen; of crews that photograph camera by camera below a tenth).
 _AGAIN_BY_TOURS, _LABELS_AT_ONCE = 0.5, 0.3
+#: Share of the plan's cameras whose labels must be read for tours of labels to show which way the crew went, and photos times cameras up
+#: to which that is worked out.
+_TOURS_NAMED, _TOURS_CELLS = 0.85, 6e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,6 +321,19 @@ def solve_walks(
     if replicates < _ENOUGH_REPLICATES:
         result = replace(result, real=0.5 * (result.real + posterior.real), surplus=0.5 * result.surplus)
     return result
+
+
+def echoed(site: SiteArrays, photos: PhotoArrays, result: Result, known: Known) -> Echo | None:
+    """What tours of labels say of the photos between them; None where labels were not photographed in one go, or say nothing of that."""
+    chain = result.chain
+    sure, time_s = sure_cameras(known)[chain.photo], photos.time_s[chain.photo]
+    few = np.unique(sure[sure >= 0]).size < _TOURS_NAMED * site.size
+    if few or np.isnan(time_s).any() or chain.photo.size * site.size > _TOURS_CELLS or not labels_in_one_go(sure, chain.cut):
+        return None
+    every = Chain(chain.photo, chain.cut, np.tile(np.append(np.arange(site.size), -1), (chain.photo.size, 1)))
+    real, away = _factors(site, _steady(photos, chain.photo), every, result.settings, known)
+    shows = None if photos.shows is None else photos.shows[chain.photo]
+    return echoes(site, Told(sure, time_s, np.cumsum(chain.cut), real[:, :-1], away[:, :-1], shows))
 
 
 def solve_alone(
