@@ -23,6 +23,8 @@ __all__ = ["Echo", "Told", "echoes"]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+#: Gap that is put where none is known; it then counts for nothing. Stops from which it makes no odds how many more a run ends short of.
+_NO_GAP_S, _MOST_CUT_SHORT = 30.0, 6
 #: Labels of other cameras that make a tour, and unlabelled photos between two labels that don't end it.
 _LEAST_TOUR, _BETWEEN = 4, 2
 #: Photos between two tours that are worth a look.
@@ -174,7 +176,7 @@ class _Weights:
 def _weights(told: Told, steps: IntArray, stops: _Stops, pace: _Pace) -> _Weights:
     gap = np.diff(told.time_s[steps], prepend=np.nan)[:, None]
     untimed = np.isnan(gap)
-    gap = np.nan_to_num(gap, nan=30.0)
+    gap = np.nan_to_num(gap, nan=_NO_GAP_S)
     left_out = np.array([1.0, *(_LEFT_OUT**k for k in range(_MOST_LEFT_OUT + 1))])
     after_real, after_away = (np.zeros((_MOST_LEFT_OUT + 2, steps.size, stops.cameras.size)) for _ in range(2))
     stay = np.where(untimed, BROAD_LOG_GAP, log_gap(gap, pace.stay_gap_s, _SPREADS[0]))
@@ -222,7 +224,7 @@ def _forward(w: _Weights) -> tuple[FloatArray, FloatArray, float]:
         real[t] /= scale
         away[t] /= scale
         total += math.log(scale)
-    end = _LEFT_OUT ** np.minimum(np.arange(size)[::-1], 6.0)
+    end = _LEFT_OUT ** np.minimum(np.arange(size)[::-1], _MOST_CUT_SHORT)
     return real, away, total + math.log(float((real[-1] + away[-1]) @ end))
 
 
@@ -230,7 +232,7 @@ def _posterior(w: _Weights) -> tuple[FloatArray, FloatArray]:
     """Probabilities (n, S) of stops, of photos of them and of strays after them."""
     real, away, _ = _forward(w)
     count, size = real.shape
-    later = _LEFT_OUT ** np.minimum(np.arange(size)[::-1], 6.0)
+    later = _LEFT_OUT ** np.minimum(np.arange(size)[::-1], _MOST_CUT_SHORT)
     later_away = later.copy()
     for t in range(count - 1, -1, -1):
         if t < count - 1:
