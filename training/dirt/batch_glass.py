@@ -33,6 +33,8 @@ KINDS = ("clear", "haze", "spots", "cobweb", "infrared reflection", "defocus", "
 HAZE, SPOTS, WEB, GLOW, DEFOCUS, BLOCKED = range(1, 7)
 #: Of films, those that are rubbed or wiped.
 SMEARED_SHARE = 0.5
+#: A black scene has this level: light over it is then glare, not a number that is none.
+DARKEST = 1e-4
 
 
 @dataclass
@@ -472,7 +474,7 @@ def through(g: Glass, scene: Tensor, other: Tensor) -> tuple[Tensor, Tensor, Ten
         glow = g.kind[stained] == GLOW
         if glow.any():
             local = F.interpolate(F.interpolate(behind.mean(dim=1, keepdim=True), (max(4, h // 48), max(4, w // 48)), mode="area"),
-                                  (h, w), mode="bilinear")[:, 0] + 0.02 * p90.view(-1, 1, 1)
+                                  (h, w), mode="bilinear")[:, 0] + 0.02 * p90.clamp_min(DARKEST).view(-1, 1, 1)
             own = stained[glow]
             soiled[own] = (light.mean(dim=1) / (1.2 * local))[glow].clamp(0, 1)
             blocked[own] = (light.mean(dim=1) > 8 * local)[glow].float()

@@ -444,7 +444,8 @@ def look_through(cover: Cover, scene: Tensor, other: Tensor) -> tuple[Tensor, Te
     """The scene (B, 3, H, W) with what lies before it, and how spoiled each pixel is (B, H, W)."""
     b, _, h, w = scene.shape
     small = F.interpolate(scene, (max(6, 48 * h // w), 48), mode="area")
-    bright = torch.quantile(small.mean(dim=1).flatten(1), 0.85, dim=1).view(-1, 1, 1, 1)
+    # of a black scene too a little, or its glare is no number
+    bright = torch.quantile(small.mean(dim=1).flatten(1), 0.85, dim=1).clamp_min(1e-4).view(-1, 1, 1, 1)
     out = scene
     if cover.shift.abs().max() > 0.05:
         ys, xs = torch.meshgrid(torch.arange(h, device=scene.device) + 0.5, torch.arange(w, device=scene.device) + 0.5, indexing="ij")
