@@ -16,8 +16,8 @@ from training.dirt.photographs import part_of
 
 __all__ = ["shrink"]
 
-LONGEST_PX, QUALITY = 840, 52
-REAL_LONGEST_PX, REAL_QUALITY = 720, 68
+LONGEST_PX, QUALITY = 1152, 79
+REAL_LONGEST_PX, REAL_QUALITY = 800, 80
 
 
 def shrink(source: Path, target: Path, longest_px: int, quality: int) -> int:
