@@ -15,7 +15,7 @@ from audit.measure.board import _dictionary, board_numbers, find_boards
 from audit.measure.flat_field import _ratios
 from audit.measure.horizon import _great_circle
 from audit.measure.laying import Laying
-from audit.measure.layout import foreign_share
+from audit.measure.layout import foreign_share, structure
 from audit.measure.registration import register
 from audit.measure.remaining import octave_bands
 from audit.measure.screens import several_views
@@ -108,3 +108,22 @@ def test_detail_fainter_than_the_least_says_nothing_of_contrast(power: float, co
     (_, weight), *_ = _ratios(log, octave_bands(log), log, Laying(np.eye(3), 100), keep)
     inner = weight.reshape(9, 16)[2:-2, 2:-2]
     assert bool((inner > 0).all()) is counts and bool((inner > 0).any()) is counts
+
+
+def test_structure_is_the_same_whichever_way_edges_run() -> None:
+    """A picture on its side has as many edges."""
+    street = cv2.resize(data.stereo_motorcycle()[0], (512, 512), interpolation=cv2.INTER_AREA)
+    bars = np.full((512, 512, 3), 120, np.uint8)
+    bars[::64], bars[1::64] = 200, 200
+    for picture in (street, bars):
+        found = structure(picture)
+        assert structure(np.ascontiguousarray(picture.transpose(1, 0, 2))) == pytest.approx(found, abs=0.02) and found > 0.1
+
+
+@pytest.mark.parametrize(("rows", "told"), [(120, True), (290, False)])
+def test_nothing_is_foreign_where_most_of_the_view_is_another(rows: int, told: bool) -> None:
+    """A third of the picture hidden is something before it; three quarters another view."""
+    street = cv2.resize(data.stereo_motorcycle()[0], (512, 384), interpolation=cv2.INTER_AREA)
+    hidden = street.copy()
+    hidden[:rows] = np.random.default_rng(0).permutation(street[:rows].reshape(-1, 3)).reshape(rows, 512, 3)
+    assert (foreign_share(street, hidden, np.ones(street.shape[:2], bool)) > 0.2) is told
