@@ -13,11 +13,10 @@ import pytest
 
 from audit.logbook import Logbook, verify_package
 from audit.plan.files import read_plan
-from tests.browser.desk_server import SIZES, idle, press, served, shown, turned
+from tests.browser.desk_server import idle, press, served, shown, turned
 from tests.desk_samples import HOSTILE_NAME, judged_logbook, photograph, write_plan_of
 
 pytestmark = pytest.mark.browser
-PAGES = ("", "bring_in", "aim", "place", "site", "over_time", "checks", "sign", "plan")
 
 
 @pytest.fixture(scope="module")
@@ -128,22 +127,6 @@ def test_hostile_names_are_shown_as_text(site: tuple[str, Path], new_page_of: Ca
     for name in ("place", "site", "sign", "plan", "bring_in"):
         turned(page, name)
     assert not [url for url in asked if not re.match(r"(http|ws)://127\.0\.0\.1|data:|blob:", url)]
-
-
-def test_each_page_is_drawn(site: tuple[str, Path], page_of: Callable[[str], Any], keep: Any) -> None:
-    """At a desk, and once it is made as narrow as a phone."""
-    address, _ = site
-    page = page_of("desk")
-    shown(page, address)
-    for name in PAGES:
-        turned(page, name)
-        for size in ("desk", "phone"):
-            page.set_viewport_size(SIZES[size])
-            idle(page)
-            keep(page, f"{name or 'review'}_{size}")
-            assert page.locator("[data-testid='stException']").count() == 0, name
-            over = page.evaluate("document.scrollingElement.scrollWidth - window.innerWidth")
-            assert over <= 1, f"{name} is {over} px wider than the screen"
 
 
 def test_drawing_opens_a_camera_by_keyboard(site: tuple[str, Path], page_of: Callable[[str], Any]) -> None:

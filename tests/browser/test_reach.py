@@ -14,8 +14,8 @@ from tests.desk_samples import judged_logbook
 
 pytestmark = pytest.mark.browser
 PAGES = ("", "bring_in", "aim", "place", "site", "over_time", "checks", "sign", "plan")
-#: CSS pixels: 1440 x 900 at 200 % (WCAG 2.2, 1.4.4), a phone, and the width of 1.4.10 (reflow).
-SIZES = {"zoom 200 %": (720, 450), "phone": (390, 844), "reflow": (320, 640)}
+#: CSS pixels: a desk, the same at 200 % (WCAG 2.2, 1.4.4), a phone, and the width of 1.4.10 (reflow).
+SIZES = {"desk": (1440, 900), "zoom 200 %": (720, 450), "phone": (390, 844), "reflow": (320, 640)}
 #: Text that is cut off or lies outside the screen, leaving out what may scroll in two directions (1.4.10: drawings, the
 #: editable table) and what is there for screen readers alone.
 CUT_OFF = """() => {
@@ -68,7 +68,7 @@ def sized(browser: Any) -> Iterator[Callable[[str], Any]]:
         context.close()
 
 
-def test_nothing_is_cut_off(site: str, sized: Callable[[str], Any], keep: Any) -> None:
+def test_each_page_is_drawn_and_nothing_is_cut_off(site: str, sized: Callable[[str], Any], keep: Any) -> None:
     """Each page is opened once and made wider and narrower, as one does who turns the screen or zooms."""
     page = sized(next(iter(SIZES)))
     found = {}
@@ -80,8 +80,11 @@ def test_nothing_is_cut_off(site: str, sized: Callable[[str], Any], keep: Any) -
                 page.set_viewport_size({"width": wide, "height": high})
                 idle(page)
                 page.wait_for_timeout(600)
+                assert page.locator("[data-testid='stException']").count() == 0, name
+                if visit == 2 and size in ("desk", "phone"):
+                    keep(page, f"{name or 'review'}_{size}")
                 over = page.evaluate("document.scrollingElement.scrollWidth - window.innerWidth")
-                cut = page.evaluate(CUT_OFF)
+                cut = [] if size == "desk" else page.evaluate(CUT_OFF)  # a long name may end in dots in the wide window's heading
                 if over > 1 or cut:
                     found[name or "review", visit, size] = (over, cut[:5])
                     keep(page, f"cut_{name or 'review'}_{size.split()[0]}")
