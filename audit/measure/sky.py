@@ -57,6 +57,10 @@ _LEAST_BELIEF = 0.33
 """Mean answer of the network over a connected sky, however far its colour carries: of tune photographs and held-out
 views, white walls and screens that pass for sky have 0.18 to 0.35, true sky 0.44 and more."""
 _DIM_BELIEF, _DIM_BELIEF_GREY, _LIT_QUANTILE, _LIT, _DIM_SD = 0.1, 0.05, 0.9, 24, 0.01
+_STEP_LEVELS, _BESIDE_PX, _EDGELESS = 6.0, 13, 0.35
+"""The sky's edge shows where the colours beside it differ by this many levels (of 255) in means over windows this wide, at working
+size; where it doesn't over a greater share of the edge, nothing in the picture parts sky from ground. Of 48 skies on tune
+photographs 0.11 at most; of 85 real ones four right answers are lost, in rain and haze."""
 _TURNED = "The picture seems turned; check its rotation."
 
 
@@ -106,8 +110,8 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     -------
     Sky
         ``fraction`` of the image, for an equidistant lens of the image circle. None with a note for pictures of
-        less than 16 px, plain surfaces, night pictures, turned pictures, views that don't tell which way is up, and
-        answers whose 95 % range is too wide, or wide and holds no sky at all.
+        less than 16 px, plain surfaces, night pictures, turned pictures, views that don't tell which way is up, skies
+        whose edge doesn't show, and answers whose 95 % range is too wide, or wide and holds no sky at all.
     """
     height, width = np.shape(pixels)[:2]
     if min(height, width) < 16:
@@ -122,7 +126,8 @@ def measure_sky(pixels: NDArray[np.uint8], lens: Lens | None = None, orientation
     if _plain(small):
         return Sky(None, None, "The picture shows one plain surface, which may be sky, a wall or a cover.")
     found = _found(small, _above_horizon(small, lens, orientation, network), network)
-    refused = _vague(found) or _turned(found, network) or _lost(found, lens, orientation, network)
+    refused = (_vague(found) or _turned(found, network) or _lost(found, lens, orientation, network)
+               or _edgeless(found, small))  # fmt: skip
     if refused is not None:
         return Sky(None, None, refused)
     full = _full_size(image, found) if found.kept.any() else np.zeros((height, width), dtype=bool)
@@ -217,6 +222,31 @@ def _lost(found: _Found, lens: Lens | None, orientation: Orientation | None, net
     spread = cv2.resize(network.latitude_sd_rad, size, interpolation=cv2.INTER_LINEAR)
     lost = float(np.degrees(spread[found.kept].mean())) > _LOST_DEG
     return "Nothing tells which way is up, so sky can't be told from water that mirrors it." if lost else None
+
+
+def _edgeless(found: _Found, small: _Small) -> str | None:
+    """Why the share is not told: along its edge the picture looks alike on both sides, as a snowfield does, and dense fog."""
+    around = np.ones((3, 3), np.uint8)
+    edge = cv2.morphologyEx(found.kept.astype(np.uint8), cv2.MORPH_GRADIENT, around) > 0
+    above, beside = _mean_beside(small, found.kept & ~edge)
+    below, beyond = _mean_beside(small, ~found.kept & ~edge)
+    compared = edge & small.inside & (beside > 0) & (beyond > 0)
+    if found.fraction <= _SAID_AT_ONCE or not compared.any():
+        return None
+    step = np.abs(above - below).max(axis=-1)[compared]
+    edgeless = float((step < _STEP_LEVELS).mean()) > _EDGELESS
+    return "No edge shows in the picture where the sky would end." if edgeless else None
+
+
+def _mean_beside(small: _Small, where: Mask) -> tuple[FloatImage, FloatImage]:
+    """Mean colour (h, w, 3) of a mask's pixels within the window about each pixel, 0 where there is none; their share (h, w)."""
+    weight = (where & small.inside).astype(np.float32)
+    window = (_BESIDE_PX, _BESIDE_PX)
+    share = np.maximum(cv2.blur(weight, window), 0)
+    colour = cv2.blur(small.picture.astype(np.float32) * weight[..., None], window)
+    few = share < 0.5 / _BESIDE_PX**2
+    return (np.asarray(np.where(few[..., None], 0, colour / np.maximum(share, 1e-6)[..., None]), dtype=np.float32),
+            np.asarray(np.where(few, 0, share), dtype=np.float32))  # fmt: skip
 
 
 def _hangs_from_the_top(kept: Mask) -> bool:
