@@ -148,9 +148,14 @@ def test_full_measures_of_several_pictures_are_brought_together(aimer: Aimer, me
     level = [pitch - up for pitch, up in zip(measured, ups, strict=True) if pitch is not None]
     now_deg = planned().pitch_deg - line(again, "tilt").correction_deg
     assert len(level) == len(ups) and min(level) - 0.05 < now_deg + 4.0 < max(level) + 0.05
-    one = Aimer(read_plan(sample_folder() / "plan.csv"), planned(), load_limits()).look(turned(up_deg=-4.0), SIZE)
-    assert line(again, "tilt").sd_deg < line(one, "tilt").sd_deg, "several pictures tell more than one"
-    assert line(again, "tilt").sd_deg > 0.5 * line(one, "tilt").sd_deg, "what they err by alike stays"
+    alone = [
+        line(Aimer(read_plan(sample_folder() / "plan.csv"), planned(), load_limits()).look(turned(up_deg=up), SIZE), "tilt")
+        for up in (-4.0, 5.0)
+    ]
+    surest_deg = min(one.sd_deg for one in alone)
+    assert line(again, "tilt").sd_deg < surest_deg, "several pictures tell more than one"
+    # six that err each by itself would come to 0.41 of one
+    assert line(again, "tilt").sd_deg > 0.7 * surest_deg, "what they err by alike stays"
 
 
 def test_a_camera_that_is_zoomed_is_measured_anew(aimer: Aimer, measured: list[float | None]) -> None:
