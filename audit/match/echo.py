@@ -204,6 +204,11 @@ def _shifted(values: FloatArray, by: int) -> FloatArray:
     return result
 
 
+def _cut_short(size: int) -> FloatArray:
+    """Weights (S,) of a run that ends at each stop, and so short of the last."""
+    return np.asarray(_LEFT_OUT ** np.minimum(np.arange(size)[::-1], _MOST_CUT_SHORT))
+
+
 def _forward(w: _Weights) -> tuple[FloatArray, FloatArray, float]:
     """Scaled sums (n, S) up to each photo, at a stop and as a stray after it, and the log likelihood."""
     count, size = w.real.shape
@@ -224,21 +229,20 @@ def _forward(w: _Weights) -> tuple[FloatArray, FloatArray, float]:
         real[t] /= scale
         away[t] /= scale
         total += math.log(scale)
-    end = _LEFT_OUT ** np.minimum(np.arange(size)[::-1], _MOST_CUT_SHORT)
-    return real, away, total + math.log(float((real[-1] + away[-1]) @ end))
+    return real, away, total + math.log(float((real[-1] + away[-1]) @ _cut_short(size)))
 
 
 def _posterior(w: _Weights) -> tuple[FloatArray, FloatArray]:
     """Probabilities (n, S) of stops, of photos of them and of strays after them."""
     real, away, _ = _forward(w)
     count, size = real.shape
-    later = _LEFT_OUT ** np.minimum(np.arange(size)[::-1], _MOST_CUT_SHORT)
+    later = _cut_short(size)
     later_away = later.copy()
     for t in range(count - 1, -1, -1):
         if t < count - 1:
             there, stray = w.real[t + 1] * later, w.drift * w.away[t + 1] * later_away
-            later = sum(_shifted(w.after_real[k, t + 1] * there, -k) if k else w.after_real[0, t + 1] * there for k in range(len(w.after_real))) + stray
-            later_away = sum(_shifted(w.after_away[k, t + 1] * there, -k) if k else w.after_away[0, t + 1] * there for k in range(len(w.after_away))) + stray
+            later = sum(_shifted(w.after_real[k, t + 1] * there, -k) for k in range(len(w.after_real))) + stray
+            later_away = sum(_shifted(w.after_away[k, t + 1] * there, -k) for k in range(len(w.after_away))) + stray
             scale = later.max() + later_away.max()
             later, later_away = later / scale, later_away / scale
         real[t] *= later

@@ -226,12 +226,14 @@ def _lost(found: _Found, lens: Lens | None, orientation: Orientation | None, net
 
 def _edgeless(found: _Found, small: _Small) -> str | None:
     """Why the share is not told: along its edge the picture looks alike on both sides, as a snowfield does, and dense fog."""
+    if found.fraction <= _SAID_AT_ONCE:
+        return None
     around = np.ones((3, 3), np.uint8)
     edge = cv2.morphologyEx(found.kept.astype(np.uint8), cv2.MORPH_GRADIENT, around) > 0
     above, beside = _mean_beside(small, found.kept & ~edge)
     below, beyond = _mean_beside(small, ~found.kept & ~edge)
     compared = edge & small.inside & (beside > 0) & (beyond > 0)
-    if found.fraction <= _SAID_AT_ONCE or not compared.any():
+    if not compared.any():
         return None
     step = np.abs(above - below).max(axis=-1)[compared]
     edgeless = float((step < _STEP_LEVELS).mean()) > _EDGELESS
