@@ -17,6 +17,7 @@ from audit.errors import PhotoRefused
 from audit.extras import has
 from audit.lens import Lens
 from audit.match.labels import LabelIndex, label_index, read_codes
+from audit.match.roles import of_a_phone
 from audit.measure.board import find_boards
 from audit.measure.burned_in import WRITTEN_METHOD, read_burned_in
 from audit.measure.image import MEASURE_SIDE_PX, measure_image, measurement_method
@@ -39,16 +40,19 @@ class _FileJob:
     found: FoundFile
     lens: Lens | None
     boards: tuple[int, ...]
+    keep: bool
 
 
 @dataclass(frozen=True, slots=True)
 class _Taken:
-    """What a worker read; the file's bytes stay behind, so that they need not pass between processes."""
+    """What a worker read; the file's bytes stay behind, so that they need not pass between processes, and so do the pixels but where
+    they are to be looked at again in this process."""
 
     photo: Photo
     preview: bytes
     measured: dict[str, Any] | None
     written: dict[str, Any] | None
+    pixels: NDArray[np.uint8] | None
 
 
 def read(run: Run, files: Sequence[FoundFile]) -> None:
@@ -59,7 +63,8 @@ def read(run: Run, files: Sequence[FoundFile]) -> None:
     done = len(files) - len(waiting)
     run.progress(Progress("read", done, len(files)))
     boards = tuple(boards_of(run.logbook, run.site))
-    jobs = (_FileJob(f, _lens_by_name(run, index, f.name), boards) for f in waiting)
+    here = isinstance(run.executor, compute.InProcess)
+    jobs = (_FileJob(f, _lens_by_name(run, index, f.name), boards, here) for f in waiting)
     for outcome in compute.each(run.executor, _take, jobs, stop=run.stop):
         job, taken = outcome.item, outcome.value
         size, mtime_ns = _stamp(job.found)
@@ -88,6 +93,8 @@ def _keep(run: Run, job: _FileJob, taken: _Taken, mtime_ns: int | None) -> Photo
         run.logbook.put_measurement(photo.sha256, measurement_method(job.lens), taken.measured)
     if taken.written is not None:
         run.logbook.put_measurement(photo.sha256, WRITTEN_METHOD, taken.written)
+    if taken.pixels is not None:
+        run.opened.put(photo.sha256, taken.pixels)
     return None
 
 
@@ -115,7 +122,9 @@ def _take(job: _FileJob) -> _Taken:
     measured = None if opened.grey is None else _measured(job, opened.pixels, opened.grey)
     written = lines_to_record(read_burned_in(opened.pixels)) if own and has("reading") else None
     codes = () if own else read_codes(opened.pixels)
-    return _Taken(replace(opened.photo, codes=codes), preview_jpeg(opened.pixels, PREVIEW_SIDE_PX), measured, written)
+    # a copy: the worker's answer holds the shades at full size too
+    kept = opened.pixels.copy() if job.keep and not of_a_phone(opened.photo) else None
+    return _Taken(replace(opened.photo, codes=codes), preview_jpeg(opened.pixels, PREVIEW_SIDE_PX), measured, written, kept)
 
 
 def _measured(job: _FileJob, pixels: NDArray[np.uint8], grey: NDArray[np.uint8]) -> dict[str, Any]:

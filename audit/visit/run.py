@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Generic, Protocol, TypeVar
 
 from audit import compute
@@ -14,6 +14,7 @@ from audit.judge.limits import Limits, planned_lens
 from audit.lens import Lens
 from audit.logbook import Logbook, VisitRecord
 from audit.plan.model import Site
+from audit.visit.opened import OpenedPictures
 
 __all__ = ["Ask", "Named", "Progress", "Report", "Run", "Stopped", "Task", "do_each", "first_line"]
 
@@ -60,6 +61,8 @@ class Run:
         Called after each finished item.
     stop : callable
         True ends the visit with :class:`Stopped`.
+    opened : OpenedPictures
+        Pictures that were read in this run, where the work runs in this process.
     """
 
     logbook: Logbook
@@ -69,6 +72,7 @@ class Run:
     executor: Executor
     progress: Report = lambda _: None
     stop: Ask = lambda: False
+    opened: OpenedPictures = field(default_factory=OpenedPictures)
 
     def lens(self, camera: str) -> Lens:
         """The planned lens of a camera of the plan."""
