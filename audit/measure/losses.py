@@ -151,10 +151,9 @@ def contrast_ratio(maps: BandMaps) -> tuple[float | None, float | None]:
     if heard[1:3].any(axis=0).mean() < 0.05 or values.size < 2 * _SILENT_CELLS:
         return None, None
     # the quartiles
-    low, middle, high = (float(v) for v in np.quantile(values, (0.25, 0.5, 0.75)))
+    low, high = (float(v) for v in np.quantile(values, (0.25, 0.75)))
     # a per cent of contrast is none
     uneven = float(np.log(max(high, 0.01) / max(low, 0.01)))
-    # as good as nothing lost
-    kept = min(1.0, high if middle < 0.95 or high < 1 else 1.0)
+    kept = min(1.0, high)
     # never told better than to a per cent
     return kept, float(max(0.01, kept * _LIGHT_SD * uneven / 2))
