@@ -124,3 +124,12 @@ def test_a_fix_that_comes_again_to_the_digit_counts_as_old_as_its_first_photo() 
     assert stated[[0, 3, 5]].tolist() == [6.0, 6.0, 6.0], "new fixes, and another phone's"
     assert stated[1] == pytest.approx(np.hypot(6, 8)) and stated[2] == pytest.approx(np.hypot(6, 40))
     assert stated[4] == pytest.approx(np.hypot(6, 400)), "no more than a site's width"
+
+
+def test_however_sure_a_look_is_one_photo_in_a_hundred_may_be_of_each_other_kind() -> None:
+    sure = Photo("0.jpg", "0" * 64, 1, "JPEG", 1, 1, shows=(1.0, 0.0, 0.0, 0.0, 0.0))
+    unseen = Photo("1.jpg", "0" * 64, 1, "JPEG", 1, 1)
+    shows = photo_arrays(Site((), "s", *ORIGIN), [sure, unseen]).shows
+    assert shows is not None
+    assert shows.tolist() == [[1.0, 0.01, 0.01, 0.01, 0.01], [0.2, 0.2, 0.2, 0.2, 0.2]]
+    assert photo_arrays(Site((), "s", *ORIGIN), [unseen]).shows is None, "nobody looked at any photo"

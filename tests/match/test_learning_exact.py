@@ -30,7 +30,7 @@ class Made:
 
     def __init__(self, seed: int = 4, *, stay_s: float = 15.0, move_s: float = 90.0, standoff_m: float = 4.0,
                  error: float = 1.0, look_sd_deg: float = 22.0, front: float = 0.8, burst: float = 0.05,
-                 step: int = 1, stay_share: float = 0.65, skip: float = 0.04) -> None:
+                 step: int = 1, stay_share: float = 0.65, skip: float = 0.04, spread: float = 0.5) -> None:
         rng = np.random.default_rng(seed)
         gap_m = 15.0
         self.site = SiteArrays(gap_m * np.arange(COUNT), np.zeros(COUNT), np.zeros(COUNT), rng.uniform(0, 6.28, COUNT),
@@ -38,11 +38,11 @@ class Made:
         visits = [c for c in range(COUNT)[::step] if rng.random() > skip]
         camera, begins, times, now = [], [], [], 0.0
         for c in visits:
-            now += move_s * np.exp(rng.normal(0, 0.5)) + 0.7 * gap_m / 1.3
+            now += move_s * np.exp(rng.normal(0, spread)) + 0.7 * gap_m / 1.3
             first = True
             while first or rng.random() < stay_share:
                 if not first:
-                    now += 1.5 if rng.random() < burst else stay_s * np.exp(rng.normal(0, 0.5))
+                    now += 1.5 if rng.random() < burst else stay_s * np.exp(rng.normal(0, spread))
                 camera.append(c)
                 begins.append(first)
                 times.append(now)
@@ -88,6 +88,12 @@ def usual() -> Settings:
 def test_habits_that_made_the_walk_are_found_again(name: str, value: float, field: str, low: float, high: float) -> None:
     found = getattr(Made(**{name: value}).learnt(), field)  # type: ignore[arg-type]
     assert low <= found <= high
+
+
+@pytest.mark.parametrize(("spread", "factor"), [(0.05, 1.35), (3.0, 4.06)])
+def test_gaps_are_never_believed_as_regular_as_a_clock_nor_without_any_pace(spread: float, factor: float) -> None:
+    found = Made(spread=spread).learnt()
+    assert np.exp([found.stay_gap_spread, found.move_gap_spread]) == pytest.approx(factor, abs=0.01), "a usual gap times or through this"
 
 
 def test_habits_as_assumed_stay_as_assumed(usual: Settings) -> None:
