@@ -69,6 +69,15 @@ def test_one_answer_settles_its_group_and_is_a_hard_fact() -> None:
     assert found[2].decision == "unmatched" and found[2].camera is None
 
 
+@pytest.mark.parametrize("named", ["TH-1", "TH-10", "TH-2"])
+def test_an_answer_outweighs_a_fix_that_lies_elsewhere_for_its_neighbour_too(named: str) -> None:
+    """Of whichever camera of the plan, the first too: the phone's fix is 200 m off, and the next photo has none."""
+    off = SITE.camera(named)
+    photos = [photo("a.jpg", 0, (off.east_m + 200, off.north_m)), photo("b.jpg", 8)]
+    found = match_photos(SITE, photos, {"a.jpg": named})
+    assert found[1].camera == named and found[1].probability > 0.8
+
+
 def test_a_lone_photo_that_nothing_names_is_never_the_only_evidence_of_a_camera() -> None:
     found = match_photos(SITE, [photo("a.jpg", 0, (0, 84), 270.0)])
     assert found[0].decision != "placed"

@@ -8,13 +8,15 @@ from datetime import UTC, timedelta
 import numpy as np
 import pytest
 
+from audit.lens import Lens
 from audit.match.assign import match_photos
-from audit.match.evidence import photo_arrays, site_arrays
+from audit.match.evidence import PhotoArrays, photo_arrays, site_arrays
 from audit.match.solve import gather, sure_cameras
 from audit.match.streams import Stream, split_streams
 from audit.match.together import clock_offset_s, joined_streams
 from audit.photos.clocks import device_clock_offsets
 from audit.photos.photo import Photo
+from audit.plan.model import Camera, Site
 from tests.bench.matching_figures import tally
 from tests.bench.walks import Walk, make_walk
 
@@ -104,3 +106,22 @@ def test_the_satellites_time_gives_the_offset_zone_and_all() -> None:
     (other,) = (name for name in clocks if name != "phone X")
     assert clock_offset_s(clocks[other], clocks["phone X"]) == pytest.approx(AHEAD.total_seconds(), abs=1.0)
     assert clock_offset_s(clocks[other], None) is None
+
+
+@pytest.mark.parametrize(("apart_m", "walks"), [(60.0, 1), (1.0, 2)])
+def test_photos_of_a_small_hall_are_near_every_camera_and_join_no_walks(apart_m: float, walks: int) -> None:
+    """A second phone without labels, five minutes ahead: where cameras lie apart its positions follow the first one's labels; where
+    all of them lie within a receiver's error they would follow at any other offset as well."""
+    cameras = tuple(Camera(f"H-{i}", apart_m * i, 0.0, 3.0, 0.0, -15.0, Lens(1920, 1080, 60.0)) for i in range(10))
+    at = np.repeat(np.arange(10), 12)
+    seconds = 30.0 * np.arange(at.size)
+    nowhere = np.full(at.size, np.nan)
+    east = np.concatenate([nowhere, apart_m * at])
+    arrays = PhotoArrays(np.concatenate([seconds, seconds + 310.0]), east, 0 * east, 0 * east + 5.0, np.full(east.size, np.nan))
+    sure = np.concatenate([at, np.full(at.size, -1)])
+    streams = [Stream("A", np.arange(at.size)), Stream("X", np.arange(at.size, 2 * at.size))]
+    devices = ["A"] * at.size + ["X"] * at.size
+    moved, found = joined_streams(site_arrays(Site(cameras, "hall")), arrays, streams, sure, {}, devices)
+    assert len(found) == walks
+    if walks == 1:
+        assert moved.time_s[at.size:] == pytest.approx(seconds, abs=30.0)

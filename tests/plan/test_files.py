@@ -81,6 +81,7 @@ def test_a_sep_line_and_a_title_above_the_header_keep_row_numbers(tmp_path: Path
         ("bearing_deg", "370", "333"),
         ("bearing_deg", "-10", "full turn"),
         ("hfov_deg", "200", "below 180"),
+        ("hfov_deg", "180", "below 180"),
         ("height_m", "0", "above 0"),
         ("height_m", "-3", "above 0"),
         ("height_m", "3000", "in mm"),
