@@ -73,6 +73,7 @@ def test_a_sound_camera_has_nothing_to_say() -> None:
         (replace(BASE, targets=(Target("pond", 0, 40, 1.6, 25.0),)), "caution", "56% of the light"),
         (replace(BASE, extra=(("infrared_range_m", "8"),)), "warning", "plan's IR range of 8 m"),
         (replace(BASE, extra=(("infrared_range_m", "far"),)), "warning", "'far' is not a number"),
+        (replace(BASE, extra=(("infrared_range_m", "0"),)), "warning", "'0' is not a number above 0"),
         (replace(BASE, targets=(Target("face", 0, 2, 1.6, 250.0),), pitch_deg=-40), "warning", "from above"),
         (
             replace(BASE, lens=Lens(2880, 2880, 360, projection="equidistant")),

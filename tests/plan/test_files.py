@@ -68,6 +68,14 @@ def test_encodings_and_decimal_commas(tmp_path: Path, encoding: str, semicolons:
     assert (camera.height_m, camera.targets[0].up_m, camera.name) == (3.25, 1.6, "Südtor")
 
 
+@pytest.mark.parametrize(("east", "height", "metres"), [("1,234", "3,5", 1.234), ("1.234", "3,5", 1234), ("1,234", "3.5", 1234), ("1.234", "3.5", 1.234)])
+def test_a_number_with_three_digits_behind_its_sign_is_read_as_the_other_columns_write_theirs(tmp_path: Path, east: str, height: str, metres: float) -> None:
+    """A point parts thousands in one country and decimals in the next (CLDR's number symbols: de 1.234,5; en 1,234.5)."""
+    cells = dict(zip(HEADER.split(","), ROW.split(","), strict=True)) | {"east_m": east, "height_m": height, "target_up_m": "1"}
+    camera = read_plan(_write(tmp_path, f"{HEADER.replace(',', ';')}\n{';'.join(cells.values())}\n")).camera("C1")
+    assert (camera.east_m, camera.height_m) == (metres, 3.5)
+
+
 def test_a_sep_line_and_a_title_above_the_header_keep_row_numbers(tmp_path: Path) -> None:
     text = "sep=;\n" + "\n".join((HEADER, _changed("bearing_deg", "370"))).replace(",", ";")
     assert _errors(_write(tmp_path, text))[0].row == 3
