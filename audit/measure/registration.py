@@ -245,7 +245,8 @@ def reference_in_today(registration: Registration, reference: NDArray[np.uint8],
         inside = cv2.warpPerspective(np.full(reference.shape[:2], 255, np.uint8), matrix, (w, h),
                                      flags=cv2.INTER_NEAREST)
         return np.asarray(warped, np.uint8), inside > 0
-    ys, xs = np.mgrid[0:h:4, 0:w:4]
+    # one beyond the last row and column, so that those between are not the last one's
+    ys, xs = np.mgrid[0:h + 3:4, 0:w + 3:4]
     rays = to.unproject(np.stack([xs, ys], axis=-1).astype(np.float64)) @ registration.rotation
     coarse = frm.project(rays).astype(np.float32)
     coarse[~np.isfinite(coarse)] = _OUTSIDE_PX
