@@ -392,7 +392,7 @@ def _kept(mask: Mask, above: FloatImage, raw: FloatImage) -> tuple[Mask, Mask]:
     for label in range(1, holes):
         left, top, width, height, area = (int(v) for v in stats[label])
         enclosed = left > 0 and top > 0 and left + width < mask.shape[1] and top + height < rows
-        written = top + height < _TEXT_BAND * rows and height < _TEXT_HEIGHT * rows and left + width <= mask.shape[1]
+        written = top + height < _TEXT_BAND * rows and height < _TEXT_HEIGHT * rows
         if (enclosed and area < _HOLE * mask.size) or (written and width > height and _on_sky(mask, stats[label])):
             filled[labels == label] = True
     count, labels = cv2.connectedComponents(filled.astype(np.uint8))
