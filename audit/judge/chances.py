@@ -175,6 +175,7 @@ def target_chances(
 def open_sky_belief(camera: Camera, belief: PoseBelief) -> tuple[float, float]:
     """Share of the picture above the horizon that the believed pose gives, and its sd."""
     poses, _ = belief.draws()
-    chosen = poses[::8]
+    # the first points of a Sobol sequence fill space evenly, every eighth one does not (its pitch scattered a third too far)
+    chosen = poses[: len(poses) // 8]
     shares = optics.open_sky_under_poses(camera.lens, chosen[:, 1], chosen[:, 2])
     return float(shares.mean()), float(shares.std())
