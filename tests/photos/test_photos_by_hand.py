@@ -1,0 +1,159 @@
+"""Clocks, brands, coordinates and archives where the answer is known by hand, each from both sides of its limit."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from datetime import UTC, date, datetime, timedelta, timezone
+from pathlib import Path
+
+import piexif
+import pytest
+
+from audit.errors import AuditError
+from audit.photos import inbox
+from audit.photos.clocks import DeviceClock, device_clock_offsets, taken_utc
+from audit.photos.containers import describe, sniff
+from audit.photos.exif import Tags, _behind
+from audit.photos.inbox import Inbox
+from audit.photos.metadata import _degrees, _float
+from audit.photos.photo import Metadata, Photo
+
+NOON = datetime(2026, 6, 16, 12, 0, 0, tzinfo=UTC)
+LOCAL = datetime(2026, 6, 16, 14, 0, 10)  # noqa: DTZ001 - a camera's own clock
+
+
+def test_a_clock_s_own_time_less_its_zone_and_its_error_is_utc() -> None:
+    clock = DeviceClock(timedelta(seconds=10), timedelta(hours=2), 0.5, 3)
+    assert clock.to_utc(LOCAL) == NOON
+    assert clock.to_utc(LOCAL.replace(tzinfo=timezone(timedelta(hours=-3)))) == NOON + timedelta(hours=5)
+    stated_only = DeviceClock(timedelta(seconds=10), None, 0.5, 3)
+    assert stated_only.to_utc(LOCAL) is None
+    assert stated_only.to_utc(LOCAL.replace(tzinfo=timezone(timedelta(hours=2)))) == NOON
+
+
+def test_a_device_s_clock_comes_before_its_stated_offset_and_before_an_old_fix() -> None:
+    fix = NOON - timedelta(minutes=40)
+    clock = {"P-1": DeviceClock(timedelta(seconds=10), timedelta(hours=2), 0.5, 3)}
+    assert taken_utc(Metadata(taken_at=LOCAL, gps_at=fix, device="P-1"), clock) == NOON
+    assert taken_utc(Metadata(taken_at=LOCAL, gps_at=fix, device="P-2"), clock) == fix
+    assert taken_utc(Metadata(taken_at=None, gps_at=fix, device="P-1"), clock) == fix
+    stated = LOCAL.replace(tzinfo=timezone(timedelta(hours=2)))
+    assert taken_utc(Metadata(taken_at=stated, gps_at=fix, device=None), clock) == NOON + timedelta(seconds=10)
+    assert taken_utc(Metadata(taken_at=LOCAL, device="P-1"), {"P-1": DeviceClock(timedelta(0), None, 0.5, 1)}) is None
+
+
+def photo(off_s: float, stated: bool) -> Photo:
+    taken = NOON + timedelta(hours=2, seconds=off_s)
+    taken = taken.astimezone(timezone(timedelta(hours=2))) - timedelta(hours=2) if stated else taken.replace(tzinfo=None)
+    return Photo("a", "0" * 64, 1, "JPEG", 1, 1, Metadata(taken_at=taken, gps_at=NOON, device="P-1"))
+
+
+def test_a_clock_s_scatter_is_that_of_a_median() -> None:
+    """Sd of a median of n normal errors: 1.2533 sd / sqrt(n), the sd by 1.4826 median deviations; and half a second of reading."""
+    clock = device_clock_offsets([photo(off, False) for off in (-4.0, -2.0, 0.0, 1.0, 5.0)])["P-1"]
+    assert (clock.error, clock.zone, clock.photos) == (timedelta(0), timedelta(hours=2), 5)
+    assert clock.error_sd_s == pytest.approx(((1.2533 * 1.4826 * 2.0) ** 2 / 5 + 0.25) ** 0.5)
+    assert device_clock_offsets([photo(7.0, False)])["P-1"].error_sd_s == 0.5
+
+
+def test_times_with_an_offset_tell_the_error_and_those_without_the_zone() -> None:
+    clock = device_clock_offsets([photo(500.0, True), photo(500.0, True), photo(500.0, False)])["P-1"]
+    assert (clock.error, clock.zone, clock.photos) == (timedelta(seconds=500), timedelta(hours=2), 3)
+    naive = device_clock_offsets([photo(500.0, False)])["P-1"]
+    assert (naive.error, naive.zone) == (timedelta(seconds=500 - 900), timedelta(hours=2, minutes=15)), "the nearest quarter of an hour"
+
+
+@pytest.mark.parametrize(
+    ("brand", "others", "kind"),
+    [(b"heic", b"", "HEIF"), (b"mif1", b"heic", "HEIF"), (b"abcd", b"heic", "HEIF"), (b"abcd", b"efgh", None), (b"heic", b"avif", None), (b"avif", b"heic", None)],
+)
+def test_a_heif_is_known_by_any_of_its_brands_and_an_avif_too(brand: bytes, others: bytes, kind: str | None) -> None:
+    """ISO/IEC 14496-12, 4.3: size, 'ftyp', major brand, minor version, compatible brands."""
+    data = (16 + len(others)).to_bytes(4, "big") + b"ftyp" + brand + b"\x00" * 4 + others + b"\x00\x00\x00\x08mdat" + b"heic" * 4
+    assert sniff(data) == kind and sniff(data[1:]) is None and sniff(b"\x00" + data) is None
+    assert describe(data)[1] == ("AVIF" if brand == b"avif" else "a film")
+
+
+@pytest.mark.parametrize(
+    ("parts", "degrees"),
+    [((45.5,), 45.5), ((45.0, 30.0), 45.5), ((45.0, 30.0, 36.0), 45.51), ((-45.0, 30.0, 36.0), -45.51), ((45.0, 30.5, float("nan")), 45 + 30.5 / 60),
+     ((45.0, 30.0, float("nan")), None), ((45.5, float("nan")), 45.5), ((45.0, float("nan")), None), ((), None), ((float("nan"), 1.0), None),
+     ((float("inf"),), None), ((45.0, -1.0), None), ((45.0, 1.0, 60.5), None), ((45.25, 0.0, float("nan")), 45.25)],
+)  # fmt: skip
+def test_degrees_minutes_and_seconds(parts: tuple[float, ...], degrees: float | None) -> None:
+    assert _degrees(parts) == (None if degrees is None else pytest.approx(degrees, abs=1e-12))
+
+
+@pytest.mark.parametrize(("value", "number"), [("7/2", 3.5), (" 12 ", 12.0), ("-1.5", -1.5), (3, 3.0)])
+def test_numbers_of_any_kind(value: object, number: float) -> None:
+    assert _float(value) == number
+
+
+@pytest.mark.parametrize("value", ["1/0", "x", "", None, "1/x"])
+def test_what_is_no_number(value: object) -> None:
+    assert _float(value) != _float(value)
+
+
+def test_the_second_reader_s_fields_are_the_first_s() -> None:
+    tags = Tags()
+    _behind(piexif.dump({"0th": {piexif.ImageIFD.Model: b"P-1"}, "GPS": {piexif.GPSIFD.GPSLatitude: ((45, 1), (30, 1), (36, 1))}})[6:], tags)
+    latitude = tags.values["GPSLatitude"]
+    assert isinstance(latitude, tuple) and [_float(part) for part in latitude] == [45.0, 30.0, 36.0] and tags.notes == []
+    assert tags.values["Model"] == "P-1"
+
+
+def archive(unpacked: int, comment: int = 0) -> bytes:
+    """A ZIP of nothing but zeros, and a comment that makes it longer."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("zeros.jpg", b"\x00" * unpacked)
+        packed.comment = b"x" * comment
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(("size", "kept"), [(2000, True), (1999, False)])
+def test_photos_shrink_to_a_hundredth_at_most(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: int, kept: bool) -> None:
+    monkeypatch.setattr(inbox, "_RATIO_ALLOWANCE_BYTES", 1000)
+    place = Inbox.of(str(tmp_path), "acceptance", date(2026, 6, 16))
+    packed = archive(200_000, size - len(archive(200_000)))
+    assert len(packed) == size
+    if kept:
+        place.put("a.zip", io.BytesIO(packed))
+        assert (place.folder / "zeros.jpg").stat().st_size == 200_000
+    else:
+        with pytest.raises(AuditError, match="a.zip: unpacks to more than a visit can be"):
+            place.put("a.zip", io.BytesIO(packed))
+
+
+@pytest.mark.parametrize(("more", "kept"), [(0, True), (1, False)])
+def test_small_archives_may_hold_64_mib_of_anything(tmp_path: Path, more: int, kept: bool) -> None:
+    place = Inbox.of(str(tmp_path), "acceptance", date(2026, 6, 16))
+    packed = io.BytesIO(archive((64 << 20) + more))
+    if kept:
+        place.put("a.ZIP", packed)
+        assert (place.folder / "zeros.jpg").stat().st_size == 64 << 20
+    else:
+        with pytest.raises(AuditError, match="unpacks to more"):
+            place.put("a.ZIP", packed)
+
+
+def test_runs_under_way_are_listed_the_oldest_first(tmp_path: Path) -> None:
+    logbook = str(tmp_path)
+    for kind, day in (("maintenance", 3), ("acceptance", 3), ("maintenance", 1)):
+        Inbox.of(logbook, kind, date(2026, 6, day)).begin(Path(f"/photos/{kind}{day}"))
+    (tmp_path / "incoming" / "odd-nodate.under-way").write_text("/x")
+    told = Inbox.under_way(logbook)
+    assert told == (("maintenance", date(2026, 6, 1), Path("/photos/maintenance1")), ("acceptance", date(2026, 6, 3), Path("/photos/acceptance3")),
+                    ("maintenance", date(2026, 6, 3), Path("/photos/maintenance3")))  # fmt: skip
+    Inbox.of(logbook, "acceptance", date(2026, 6, 3)).finish()
+    assert len(Inbox.under_way(logbook)) == 2
+
+
+def test_files_of_one_name_both_stay_and_the_same_file_stays_once(tmp_path: Path) -> None:
+    place = Inbox.of(str(tmp_path), "acceptance", date(2026, 6, 16))
+    for content in (b"one", b"other", b"one"):
+        place.put("dir\\a.jpg", io.BytesIO(content))
+    kept = {path.name: path.read_bytes() for path in place.folder.iterdir()}
+    assert len(kept) == 2 and kept["a.jpg"] == b"one" and sorted(kept.values()) == [b"one", b"other"]
+    assert next(name for name in kept if name != "a.jpg").startswith("a~")
