@@ -403,14 +403,21 @@ def _apart(rays: FloatArray, directions: FloatArray) -> FloatArray:
     """Angle from a ray to a direction as a vector in the plane across the ray, radians, (S, N, 3) -> (S, N, 2)."""
     # beside the axis the vector is square to, so that the cross product does not vanish
     helper = np.where(np.abs(rays[..., 2:3]) < 0.9, [0.0, 0.0, 1.0], [1.0, 0.0, 0.0])
-    first = np.cross(helper, rays)
+    first = _crossed(helper, rays)
     first /= np.linalg.norm(first, axis=-1, keepdims=True)
-    second = np.cross(rays, first)
+    second = _crossed(rays, first)
     flat = np.stack([np.sum(first * directions, axis=-1), np.sum(second * directions, axis=-1)], axis=-1)
     sine = np.linalg.norm(flat, axis=-1, keepdims=True)
     cosine = np.sum(rays * directions, axis=-1, keepdims=True)
     angle = np.arctan2(sine, cosine)
     return np.asarray(flat * np.where(sine > 1e-12, angle / np.maximum(sine, 1e-12), 1.0))
+
+
+def _crossed(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Vector products along the last axis; numpy's own costs four times as much for so few numbers."""
+    a0, a1, a2 = (a[..., i] for i in range(3))
+    b0, b1, b2 = (b[..., i] for i in range(3))
+    return np.stack([a1 * b2 - a2 * b1, a2 * b0 - a0 * b2, a0 * b1 - a1 * b0], axis=-1)
 
 
 def _rays(lens: Lens, sightings: tuple[Sighting, ...], states: FloatArray) -> FloatArray:
@@ -453,15 +460,14 @@ def _rotation(station: Station, state: FloatArray) -> FloatArray:
 
 def _rotations(station: Station, states: FloatArray) -> FloatArray:
     """Camera from world, (S, 3, 3): turned about the vertical, then tilted off the measured tilt by the shortest way."""
-    pitch, roll = _first_tilt(station)
-    up, along, across = _tilt_axes(pitch, roll)
+    first, about_pitch, about_roll = _tilt_axes(*_first_tilt(station))
     sine, cosine = np.sin(states[:, 0]), np.cos(states[:, 0])
     about_up = np.zeros((len(states), 3, 3))
     about_up[:, 0, 0], about_up[:, 0, 1] = cosine, -sine
     about_up[:, 1, 0], about_up[:, 1, 1], about_up[:, 2, 2] = sine, cosine, 1.0
-    turned = camera_from_world(0.0, pitch, roll) @ about_up
+    turned = first @ about_up
     # rotation vector across up and the way it moves: the angle is the tilt's size (Rodrigues)
-    axis = states[:, 1:2] * np.cross(up, along) + states[:, 2:3] * np.cross(up, across)
+    axis = states[:, 1:2] * about_pitch + states[:, 2:3] * about_roll
     angle = np.linalg.norm(axis, axis=1)[:, None, None]
     skew = np.zeros((len(states), 3, 3))
     skew[:, 0, 1], skew[:, 0, 2], skew[:, 1, 2] = -axis[:, 2], axis[:, 1], -axis[:, 0]
@@ -470,11 +476,14 @@ def _rotations(station: Station, states: FloatArray) -> FloatArray:
     return np.asarray(tilted @ turned)
 
 
+@lru_cache(maxsize=64)
 def _tilt_axes(pitch_deg: float, roll_deg: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Up in the camera, and the two ways it moves: with pitch, and with roll."""
+    """Camera from world at a tilt, (3, 3), and the axes about which up moves: with pitch, and with roll."""
     p, r = math.radians(pitch_deg), math.radians(roll_deg)
+    up = up_in_camera(roll_deg, pitch_deg)
     along = np.array([math.sin(r) * math.sin(p), math.cos(r) * math.sin(p), math.cos(p)])
-    return up_in_camera(roll_deg, pitch_deg), along, np.array([-math.cos(r), math.sin(r), 0.0])
+    across = np.array([-math.cos(r), math.sin(r), 0.0])
+    return camera_from_world(0.0, pitch_deg, roll_deg), np.cross(up, along), np.cross(up, across)
 
 
 def _shortest(before: FloatArray, after: FloatArray) -> FloatArray:
@@ -528,6 +537,7 @@ def _click_sd_px(lens: Lens, sighting: Sighting) -> float:
     return CLICK_SD_FRACTION * lens.width_px if sighting.pixel_sd_px is None else sighting.pixel_sd_px
 
 
+@lru_cache(maxsize=256)
 def _px_per_rad(lens: Lens, sighting: Sighting) -> float:
     """Pixels per radian at a click, the coarser of both ways."""
     pixel = np.array([sighting.column_px, sighting.row_px])
