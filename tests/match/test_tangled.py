@@ -64,6 +64,20 @@ def test_the_sum_over_pairs_of_walks_is_that_over_every_way_to_share_photos_out(
     assert (drawn[:, 4] != drawn[:, 5]).mean() == pytest.approx(second, abs=0.03)
 
 
+def test_a_photo_follows_another_as_far_as_one_walks_in_the_time_between_them() -> None:
+    """300 m at 1.3 m/s take 231 s. By formula 1, for a stay in a wide site: e^1.02 in five minutes, e^-3.7 in twenty seconds."""
+    wide = SiteArrays(SITE.east_m, SITE.north_m, SITE.up_m, SITE.bearing, 4e6, 10.0)
+
+    def follows(gap_s: float) -> float:
+        blank = np.full(2, NAN)
+        data = PhotoArrays(np.array([5e5, 5e5 + gap_s]), np.array([0.0, 300.0]), np.zeros(2), np.full(2, 4.0), blank)
+        return float(tangled._pairs(wide, tangled._places(wide, data, np.arange(2), np.full(2, -1))).follows[1, 0])
+
+    assert math.exp(follows(300.0)) == pytest.approx(0.1 * math.exp(1.02) + 0.03, abs=0.01)
+    assert math.exp(follows(20.0)) == pytest.approx(0.1 * math.exp(-3.7) + 0.03, abs=0.002)
+    assert follows(NAN) == follows(900.0), "without a time it may have been long"
+
+
 def test_two_crews_that_walk_apart_are_two_walks() -> None:
     assert parts(two_crews()) == [(list(range(0, 40, 2)), True), (list(range(1, 40, 2)), True)]
 

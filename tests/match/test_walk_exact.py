@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from audit.match import steps
 from audit.match.evidence import NU, PhotoArrays, Settings, SiteArrays, direction_log_density, position_log_density
 from audit.match.factors import emissions, move_chance, position_residuals
 from audit.match.steps import Factors, build_tables
@@ -297,6 +298,12 @@ def test_a_near_camera_and_the_next_of_the_plan_are_likelier_moves() -> None:
     assert chance(20.0, 0) == chance(20.0, 9)
     assert float(move_chance(SITE, np.array(21.0), np.array(9), SETTINGS)) == pytest.approx(
         0.72 * math.exp(-1) / (3 * 2 * 21.0**2 / 14.0**2) + 0.03 / 4, rel=1e-5), "one and a half spacings by default"
+
+
+def test_a_factor_that_holds_for_a_share_leaves_the_rest_as_it_was_and_nothing_is_impossible() -> None:
+    """1 - s + s e^l: half of e is 1.859; all of nothing is one in a million, not minus infinity."""
+    told = steps._partly(np.array([1.0, 0.0, -200.0, -200.0], np.float32), np.array([0.5, 0.5, 0.5, 1.0], np.float32))
+    assert np.exp(told) == pytest.approx([(1 + math.e) / 2, 1.0, 0.5, 1e-6], rel=0.05)
 
 
 def test_residuals_are_seen_from_where_the_photographer_stands() -> None:

@@ -600,6 +600,7 @@ def test_a_filled_template_is_read(tmp_path: Path) -> None:
     sheet = book["cameras"]
     titles = [cell.value for cell in sheet[1]]
     example = [cell.value for cell in sheet[2]]
+    assert all(cell.font.italic and cell.font.color.rgb == "00666666" for cell in sheet[2]), "an example looks like no entry"
     sheet.append([{"camera": "C9"}.get(t, v) for t, v in zip(titles, example, strict=True)])
     book.save(tmp_path / "new.xlsx")
     site, problems = read_plan_problems(tmp_path / "new.xlsx")
