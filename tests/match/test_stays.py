@@ -61,3 +61,14 @@ def test_the_habit_is_learned_from_walks(share: float, place: str) -> None:
     else:
         assert found.share == pytest.approx(share, abs=0.03)
         assert getattr(found, place) > 0.8
+
+
+def test_however_often_the_label_came_first_it_may_come_later_once() -> None:
+    """Four hundred stays that begin with the label leave 3 % for another place, so that such a stay is unlikely and not impossible."""
+    begins, away = walk([3] * 400)
+    stays = stays_of(begins, away, np.ones(1200, dtype=bool))
+    found = learn_habit(stays, begins.copy(), 1200)
+    assert found.first + found.last == pytest.approx(0.97) and found.first > 0.95 and found.share == pytest.approx(0.98)
+    later = np.roll(begins, 1, axis=1)
+    rare, usual = (stay_log_weights(stays, np.ones(4), own, found)[0, 0] for own in (later, begins))
+    assert 3.0 < usual - rare < 6.0

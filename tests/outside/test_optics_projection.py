@@ -160,6 +160,17 @@ def test_every_point_of_a_horizon_curve_is_level() -> None:
             assert np.nanmax(np.abs(np.degrees(np.arcsin(height)))) < DEGREE
 
 
+@pytest.mark.parametrize(("pitch", "roll"), [(-90.0, 0.0), (-90.0, 40.0), (90.0, -25.0)])
+def test_a_fisheye_that_looks_straight_down_or_up_has_the_horizon_as_a_circle(pitch: float, roll: float) -> None:
+    """A quarter turn off the axis all around: r = f pi/2 for the equidistant projection (r = f theta)."""
+    lens = Lens(2400, 2400, 220.0, projection="equidistant")
+    curve = horizon_curve(lens, pitch, roll)
+    assert np.isfinite(curve).all()
+    assert np.hypot(*(curve - np.array(lens.centre_px)).T) == pytest.approx(lens.focal_px * np.pi / 2, abs=PIXEL)
+    turned = np.unwrap(np.arctan2(*(curve - np.array(lens.centre_px)).T))
+    assert abs(turned[-1] - turned[0]) == pytest.approx(2 * np.pi), "once around"
+
+
 def test_open_sky_is_the_counted_share_of_pixels() -> None:
     """Against counting every pixel's direction, one by one."""
     rng = np.random.default_rng(8)

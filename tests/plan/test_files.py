@@ -390,6 +390,15 @@ def test_geojson_of_other_makers_needs_no_mark_on_targets(tmp_path: Path) -> Non
     assert site.camera("A").pitch_deg == -12 and site.camera("A").targets[0].north_m == pytest.approx(11.12, abs=0.01)
 
 
+def test_a_property_that_is_a_list_is_kept_as_it_is_written_and_an_empty_one_is_none(tmp_path: Path) -> None:
+    site = read_plan(_plan(tmp_path, GEO_ROW.format("A"), header=GEO))
+    write_plan(site, tmp_path / "p.geojson")
+    document = json.loads((tmp_path / "p.geojson").read_text())
+    document["features"][0]["properties"] |= {"photographs": ["Nord", "Süd"], "remark": " "}
+    read = read_plan(_write(tmp_path, json.dumps(document), "q.geojson")).camera("A")
+    assert dict(read.extra) == {"photographs": '["Nord", "Süd"]'}
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
@@ -397,6 +406,8 @@ def test_geojson_of_other_makers_needs_no_mark_on_targets(tmp_path: Path) -> Non
         ("[]", "FeatureCollection"),
         ('{"type":"FeatureCollection","features":[1]}', "feature"),
         ('{"type":"FeatureCollection","features":[]}', "no camera"),
+        ('{"type":"FeatureCollection","features":7}', "FeatureCollection"),
+        ('{"type":"FeatureCollection","features":[{"type":"Feature","geometry":null,"properties":[1]}]}', "no object"),
         (
             '{"type":"FeatureCollection","features":[{"type":"Feature","geometry":{"type":"Polygon","coordinates":[]},'
             '"properties":{"camera":"A"}}]}',
@@ -437,6 +448,27 @@ def test_workbook_traps(tmp_path: Path) -> None:
     sheet.merge_cells("G2:H2")
     book.save(path)
     assert any("merged" in p.message and p.row == 2 for p in _errors(path))
+
+
+def test_a_list_of_targets_says_which_column_and_which_place_is_missing(tmp_path: Path) -> None:
+    path = tmp_path / "plan.xlsx"
+    book = _workbook(path, HEADER, ROW)
+    sheet = book.create_sheet("targets")
+    for line in (["camera", "target", "up_m", "east_m", "north_m"], ["C1", "gate", 1.6, 0, 12], ["C1", "door", 1.6, None, None]):
+        sheet.append(line)
+    book.save(path)
+    site, problems = look_at_plan(path)
+    assert site is not None and [w.camera for w in site.waiting] == ["C1"], "a target that is not known makes its camera wait"
+    assert [p.message for p in problems if p.severity == "error"] == ["the target has no position."]
+    sheet["D3"], sheet["E3"] = 1, 11
+    book.save(path)
+    assert [t.name for t in read_plan(path).camera("C1").targets] == ["target", "gate", "door"]
+    sheet["B3"] = "gate"
+    book.save(path)
+    assert [p.message for p in _errors(path)] == ["'gate' stands there twice for camera 'C1'."]
+    sheet["C1"] = "remark"
+    book.save(path)
+    assert [p.message for p in _errors(path)] == ["the column up_m is missing."]
 
 
 def test_workbook_sheets(tmp_path: Path) -> None:

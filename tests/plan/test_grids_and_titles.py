@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import date
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pyproj import CRS
+from pyproj import CRS, Transformer
 
 from audit.plan.crs import NamedGrid, grid_named
 from audit.plan.files import read_plan, read_plan_problems
@@ -45,6 +46,36 @@ def test_gauss_krueger_strips_are_the_register_s(zone: int) -> None:
     grid = grid_named(f"Gauß-Krüger Zone {zone}")
     assert isinstance(grid, NamedGrid)
     assert re.search(rf"zone {zone}$", CRS.from_epsg(grid.code).name)
+
+
+def test_an_easting_that_begins_with_its_zone_is_read_in_it_and_in_no_other() -> None:
+    """Outside: PROJ, through pyproj. Surveyors write UTM 32 as 32 500 000 m, and strips of Gauss and Krueger always begin with theirs."""
+    utm, unnamed = grid_named("ETRS89 UTM 32N"), grid_named("Gauß-Krüger")
+    assert isinstance(utm, NamedGrid) and isinstance(unnamed, NamedGrid)
+    assert utm.to_wgs84(32_512_345.0, 5_400_000.0) == utm.to_wgs84(512_345.0, 5_400_000.0) is not None
+    assert utm.to_wgs84(33_512_345.0, 5_400_000.0) is None, "another zone's"
+    for zone, east in ((2, 2_600_000.0), (3, 3_500_000.0), (4, 4_500_000.0), (5, 5_400_000.0)):
+        longitude, latitude = Transformer.from_crs(31464 + zone, 4326, always_xy=True).transform(east, 5_500_000.0)
+        assert unnamed.to_wgs84(east, 5_500_000.0) == pytest.approx((latitude, longitude), abs=1e-9)
+    assert unnamed.to_wgs84(1_500_000.0, 5_500_000.0) is None and unnamed.to_wgs84(6_500_000.0, 5_500_000.0) is None
+    assert unnamed.convergence_deg(50.0, 9.0) is None, "of no strip in particular"
+
+
+def test_grid_north_turns_with_the_way_from_the_middle_of_the_zone() -> None:
+    """On a sphere the convergence is atan(tan of the difference of longitude times sin of the latitude): 0.766 degrees at 1 and 50."""
+    utm = grid_named("UTM 32N")
+    assert isinstance(utm, NamedGrid)
+    turn = math.degrees(math.atan(math.tan(math.radians(1)) * math.sin(math.radians(50))))
+    found = [utm.convergence_deg(50.0, longitude) for longitude in (8.0, 9.0, 10.0)]
+    assert found == pytest.approx([-turn, 0.0, turn], abs=1e-3)
+
+
+def test_codes_that_are_no_grid_in_metres_are_told_from_those_that_are_degrees() -> None:
+    """The EPSG register: 4326, 4258 and 4979 are WGS 84 and ETRS89 in degrees, 4978 is geocentric, 9999 is not in it."""
+    assert [grid_named(f"EPSG:{code}") for code in (4326, 4258, 4979)] == [None] * 3
+    geocentric, unknown = grid_named("EPSG:4978"), grid_named("EPSG 99999")
+    assert isinstance(geocentric, str) and "no grid in metres" in geocentric
+    assert isinstance(unknown, str) and "no coordinate system that is known" in unknown
 
 
 @pytest.mark.parametrize(

@@ -80,6 +80,24 @@ def test_a_drawing_on_a_grid_and_turned_against_north(tmp_path: Path) -> None:
     assert site.origin_longitude == pytest.approx(-21) and site.cameras[0].bearing_deg == 12
 
 
+@pytest.mark.parametrize("named", [True, False])
+def test_tags_that_only_the_mapping_understands_fill_its_columns_and_cameras_without_a_name_are_numbered(tmp_path: Path, named: bool) -> None:
+    """Tags stand in capitals in a drawing; people write them as they like in a mapping."""
+    document = _drawing()
+    for number, at in enumerate(((0, 0), (5, 0))):
+        insert = _camera(document.modelspace(), f"K{number}", at, 0)
+        for attribute in insert.attribs:
+            attribute.dxf.tag = {"NUMMER": "QX" if named else "NOTE", "HEIGHT": "ZZ_UP"}.get(attribute.dxf.tag, attribute.dxf.tag)
+    document.saveas(tmp_path / "site.dxf")
+    path = tmp_path / "mapping.toml"
+    path.write_text('[columns]\nqx = "camera"\nZz_Up = "height_m"\n', encoding="utf-8")
+    site, _ = import_drawing(tmp_path / "site.dxf", tmp_path / "plan.csv", path)
+    assert [(c.camera, c.height_m) for c in site.cameras] == [("K0" if named else "C01", 3.2), ("K1" if named else "C02", 3.2)]
+    path.write_text('[columns]\nqx = "camra"\n', encoding="utf-8")
+    with pytest.raises(PlanError, match="'camra' is no column of a plan"):
+        import_drawing(tmp_path / "site.dxf", tmp_path / "other.csv", path)
+
+
 def test_what_a_drawing_does_not_tell_waits(tmp_path: Path) -> None:
     document = _drawing()
     insert = _camera(document.modelspace(), "K1", (0, 0), 0)
