@@ -111,6 +111,26 @@ def test_print_that_stands_well_upright_is_not_turned_over(monkeypatch: pytest.M
     assert turns and not any(turns)
 
 
+@pytest.mark.parametrize(("side_px", "looks"), [(900, [(900, 960)]), (1600, [(1600, 960), (1600, 1280)]), (4000, [(4000, 960), (2200, 1280)])])
+def test_where_no_id_is_read_a_large_picture_is_looked_through_again_in_its_middle(
+    side_px: int, looks: list[tuple[int, int]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The middle is 55 % of each side; the mark in the picture's centre stays in its centre."""
+    seen: list[tuple[int, int]] = []
+
+    def lines(pixels: NDArray[np.uint8], longest_px: int, ids: IdReader) -> tuple[TextLine, ...]:
+        seen.append((pixels.shape[1], longest_px))
+        row, column = (int(np.median(at)) for at in np.nonzero(pixels[..., 0]))
+        assert abs(2 * row - pixels.shape[0]) <= 4 and abs(2 * column - pixels.shape[1]) <= 4 and abs(pixels.shape[0] / pixels.shape[1] - 0.75) < 0.01
+        return (TextLine("NO ID", 0.97, 30.0),)
+
+    picture = np.zeros((side_px * 3 // 4, side_px, 3), np.uint8)
+    picture[side_px * 3 // 8, side_px // 2] = 255
+    monkeypatch.setattr(reading, "_lines", lines)
+    read_label(picture, READER)
+    assert seen == looks
+
+
 def test_without_an_engine_the_rest_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(text, "_engine", lambda: None)
     assert read_label(label("SN4471183"), READER) == ()
