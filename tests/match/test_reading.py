@@ -40,6 +40,8 @@ def test_what_a_label_means(texts: tuple[str, ...], meant: str | None) -> None:
 def test_a_doubtful_reading_says_nothing() -> None:
     assert told("TH-07", score=0.6) is None
     assert told("SN447I183", score=0.88) is None and told("SN4471183", score=0.88) == "SN4471183"
+    assert told("TH-07", score=0.84) is None and told("TH-07", score=0.85) == "TH-07", "from 0.85 on, as measured on 400 labels"
+    assert told("SN447I183", score=0.91) is None and told("SN447I183", score=0.92) == "SN4471183", "and from 0.92 with one confused"
 
 
 def test_ids_that_look_alike_are_never_guessed() -> None:

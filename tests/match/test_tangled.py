@@ -89,6 +89,22 @@ def test_one_crew_is_one_walk_whatever_made_it_doubtful() -> None:
     assert parts(east) == [(list(range(40)), True)], "two positions are off, and nobody walks there"
 
 
+@pytest.mark.parametrize(("crossed", "walks"), [(2, 1), (3, 2)])
+def test_photos_that_19_of_20_draws_put_beside_their_neighbour_are_one_walk_however_far_it_goes(
+    crossed: int, walks: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Twelve photos; each step changes the walk in 2 of 40 draws, the one in the middle in ``crossed`` of them, each in other draws."""
+    changes = np.zeros((40, 12), dtype=int)
+    free = iter(range(40))
+    for step in range(1, 12):
+        for _ in range(crossed if step == 6 else 2):
+            changes[next(free), step] = 1
+    sides = iter(changes.cumsum(axis=1) % 2 == 1)
+    monkeypatch.setattr(tangled, "_drawn", lambda pairs, rng: next(sides))
+    found = tangled._parts(None)  # type: ignore[arg-type]
+    assert len(set(found.tolist())) == walks and (found >= 0).all() and len(set(found[:6].tolist())) == 1
+
+
 def test_too_few_photos_with_a_place_tell_nothing_and_the_reason_stands() -> None:
     east = np.full(40, NAN)
     east[:11] = two_crews()[:11]
