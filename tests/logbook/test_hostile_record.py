@@ -89,6 +89,19 @@ def test_made_up_content_is_named_and_no_traceback(whole: Path, tmp_path: Path, 
     }
 
 
+@pytest.mark.parametrize("section", ["photos", "verdicts"])
+def test_a_signed_record_without_a_list_for_a_section_is_named_as_the_record_s_fault(whole: Path, tmp_path: Path, section: str) -> None:
+    """By a key's holder: the record is named, the section too, and nothing of the content is blamed."""
+    signed = Logbook.open(whole / "logbook").signed_record(1)
+    record = json.loads(signed.record)
+    record[section] = 5
+    forged = json.dumps(record, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
+    (tmp_path / "package").mkdir()
+    seal_package(tmp_path / "package", type(signed)(1, forged, "0" * 64, key_of(whole).sign(forged), signed.public_key), key_of(whole), {"photos": {}})
+    said = {(p.what, p.name, p.message) for p in verify_package(tmp_path / "package")}
+    assert said == {("record", "record.json", f"'record.json' names no {section}.")}
+
+
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.recursive(

@@ -141,3 +141,11 @@ def test_a_store_that_is_gone_is_one_sentence_and_comes_back(tmp_path: Path, mon
 def test_a_store_of_an_unknown_kind_is_one_sentence(url: str) -> None:
     with pytest.raises(LogbookError, match="no image store's address"):
         ImageStore(url)
+
+
+@pytest.mark.parametrize(
+    ("error", "cause"), [(OSError("no route\nto the host"), "(no route)"), (TimeoutError(), "(TimeoutError)"), (ConnectionError("refused"), "(refused)")]
+)
+def test_a_store_that_does_not_answer_is_named_with_the_first_line_of_the_cause(tmp_path: Path, error: Exception, cause: str) -> None:
+    said = ImageStore(str(tmp_path))._unreachable(error)
+    assert cause in said and "the image store doesn't answer" in said and str(tmp_path) in said

@@ -186,12 +186,13 @@ def test_opposite_directions_have_no_shortest_turn() -> None:
 @pytest.mark.parametrize(("pitch", "roll"), [(-12.0, 3.0), (20.0, -8.0), (0.0, 0.0)])
 def test_up_moves_with_pitch_and_with_roll(pitch: float, roll: float) -> None:
     """By differences of the frames' own formula; with roll less the cosine of the pitch."""
-    up, along, across = fit._tilt_axes(pitch, roll)
+    first, about_pitch, about_roll = fit._tilt_axes(pitch, roll)
+    up = up_in_camera(roll, pitch)
     step = 1e-5
     by_pitch = (up_in_camera(roll, pitch + step) - up_in_camera(roll, pitch - step)) / math.radians(2 * step)
     by_roll = (up_in_camera(roll + step, pitch) - up_in_camera(roll - step, pitch)) / math.radians(2 * step)
-    assert up == pytest.approx(up_in_camera(roll, pitch)) and along == pytest.approx(by_pitch, abs=1e-6)
-    assert across * math.cos(math.radians(pitch)) == pytest.approx(by_roll, abs=1e-6)
+    assert np.array_equal(first, camera_from_world(0.0, pitch, roll)) and np.cross(about_pitch, up) == pytest.approx(by_pitch, abs=1e-6)
+    assert np.cross(about_roll, up) * math.cos(math.radians(pitch)) == pytest.approx(by_roll, abs=1e-6)
 
 
 @pytest.mark.parametrize("bearing", [0.0, 40.0, -100.0])
