@@ -29,22 +29,22 @@ def shows_the_view(comparison: Comparison, limits: Limits) -> bool:
 def todays_orientation(evidence: CameraEvidence, limits: Limits) -> Orientation | None:
     """The surer of what today's pictures say alone and what the signed reference says with the turn since.
 
-    Today's own answer is that of the day pictures, or of the night snapshot where none of them tells. The two look at
+    Today's own answer is that of the day pictures, or of the night snapshot where none of them tells or none is here. The two look at
     the same scene and share its errors, so they are never averaged. Where they contradict each other, today's own answer
     stands with an sd wide enough to hold both.
 
     Returns
     -------
     Orientation or None
-        None without a day snapshot. Angles in degrees, conventions of :mod:`audit.frames`.
+        None without a snapshot. Angles in degrees, conventions of :mod:`audit.frames`.
     """
-    day = evidence.day
-    if day is None:
-        return None
-    own = evidence.orientation or day.measured.orientation
-    if own.pitch_deg is None and evidence.night is not None and evidence.night.measured.orientation.pitch_deg is not None:
-        by_night = evidence.night.measured.orientation
+    day, night = evidence.day, evidence.night
+    own = None if day is None else evidence.orientation or day.measured.orientation
+    if night is not None and (own is None or (own.pitch_deg is None and night.measured.orientation.pitch_deg is not None)):
+        by_night = night.measured.orientation
         own = replace(by_night, cues=(*by_night.cues, NIGHT_SNAPSHOT))
+    if own is None:
+        return None
     carried = _carried(evidence, limits, own)
     if carried is None or carried.pitch_deg is None or carried.pitch_sd_deg is None:
         return own

@@ -37,7 +37,7 @@ def judge_camera(camera: Camera, evidence: CameraEvidence, limits: Limits) -> Ve
         something that the plan asks for was not seen (a missing crew photo alone does not make it so).
     """
     findings = _present(camera, evidence)
-    of_its_place = pose_findings(camera, evidence, limits) + turned_findings(camera, evidence)
+    of_its_place = pose_findings(camera, evidence, limits) + turned_findings(camera, evidence, limits)
     of_its_place += reference_findings(camera, evidence, limits)
     stream = _stream(camera, evidence)
     if evidence.exchange is not None:

@@ -25,6 +25,7 @@ from audit.judge.intended import Intended, intended_pose, straight_down
 from audit.judge.limits import Limits
 from audit.judge.pan import pan_finding, what_would_show_it
 from audit.judge.panned import PLUMB_SD_DEG, Panned, panned
+from audit.judge.turned import on_its_head
 from audit.measure.measurement import Orientation
 from audit.plan.model import Camera
 from audit.plan.optics import (
@@ -60,6 +61,8 @@ POINTED_OUT = "things of the plan pointed out"
 """The cue of a pose that the picture's own lines don't give and clicks do."""
 #: A pose by clicks that is vaguer than this says nothing of tilt or level (our default).
 _USABLE_SD_DEG = 3.0
+#: Share of the picture's own sd from which on down clicks count for tilt or level (our default): less says what the picture says.
+_SURER = 0.7
 #: Bearings that are tried for a camera whose bearing nothing showed.
 _TRIED_BEARINGS = 37
 #: That a person says truly what is not in a picture (our default).
@@ -71,7 +74,8 @@ def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> l
     the reason where not measured."""
     day, measured = evidence.day, todays_orientation(evidence, limits)
     intended = intended_pose(camera)
-    if day is None or measured is None:
+    first = day or evidence.night
+    if first is None or measured is None:
         return [Finding(camera.camera, "aim", "not verified", "Not measured: no day snapshot.",
                         planned=intended.pitch_deg, unit="deg")]  # fmt: skip
     plumb = straight_down(camera, intended.pitch_deg)
@@ -80,12 +84,13 @@ def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> l
     if belief is not None and plumb and belief.pose.pitch_deg > _LOOKS_DOWN_DEG:
         belief = None
     known = panned(camera, evidence, intended, measured, limits)
-    if belief is None and not plumb:
-        measured = _by_clicks(known, measured)
+    # in a picture that stands on its head a click would be read the wrong way up
+    if not plumb and on_its_head(camera, evidence) is None:
+        measured = _with_clicks(known, measured, limits)
         belief = _belief(intended, measured, limits)
-    shot = evidence.night if NIGHT_SNAPSHOT in measured.cues and evidence.night is not None else day
+    shot = evidence.night if NIGHT_SNAPSHOT in measured.cues and evidence.night is not None else first
     if belief is None:
-        found = [_aim_not_measured(camera, day, intended, measured)]
+        found = [_aim_not_measured(camera, first, intended, measured)]
     else:
         found = [_aim(camera, shot, intended, belief, measured.cues, limits)]
         if not plumb:
@@ -95,20 +100,21 @@ def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> l
     return found + _sky(camera, day, intended, belief, limits)
 
 
-def _by_clicks(known: Panned, measured: Orientation) -> Orientation:
-    """The picture's pose by what was pointed out in it, where its own lines don't tell."""
+def _with_clicks(known: Panned, measured: Orientation, limits: Limits) -> Orientation:
+    """The picture's pose with what was pointed out in it, of which the pose by clicks is made together with the picture's own
+    tilt: where its own lines don't tell, or the clicks make it much surer."""
     pose = known.pose
-    if pose is None or pose.pitch_sd_deg is None or pose.pitch_sd_deg > _USABLE_SD_DEG:
+    if pose is None:
         return measured
-    level = pose.roll_sd_deg is not None and pose.roll_sd_deg <= _USABLE_SD_DEG
-    return replace(
-        measured,
-        pitch_deg=pose.pitch_deg,
-        pitch_sd_deg=pose.pitch_sd_deg,
-        roll_deg=pose.roll_deg if level else None,
-        roll_sd_deg=pose.roll_sd_deg if level else None,
-        cues=(POINTED_OUT,),
-    )
+    before = math.inf if measured.pitch_sd_deg is None else measured.pitch_sd_deg
+    roll_before = limits.level.roll_tolerance_deg / _TWO_SIDED_95 if measured.roll_sd_deg is None else measured.roll_sd_deg
+    found = measured
+    if pose.pitch_sd_deg is not None and pose.pitch_sd_deg <= min(_USABLE_SD_DEG, _SURER * before):
+        cues = (POINTED_OUT,) if measured.pitch_deg is None else (*measured.cues, POINTED_OUT)
+        found = replace(found, pitch_deg=pose.pitch_deg, pitch_sd_deg=pose.pitch_sd_deg, cues=cues)
+    if found is not measured and pose.roll_sd_deg is not None and pose.roll_sd_deg <= _SURER * roll_before:
+        found = replace(found, roll_deg=pose.roll_deg, roll_sd_deg=pose.roll_sd_deg)
+    return found
 
 
 def _joint(known: Panned, belief: PoseBelief | None, plumb: bool) -> PoseBelief | None:
@@ -151,12 +157,12 @@ def _belief(intended: Intended, measured: Orientation, limits: Limits) -> PoseBe
     )
 
 
-def _aim_not_measured(camera: Camera, day: Snapshot, intended: Intended, measured: Orientation) -> Finding:
+def _aim_not_measured(camera: Camera, shot: Snapshot, intended: Intended, measured: Orientation) -> Finding:
     note = measured.note or "the picture does not carry it"
     if straight_down(camera, intended.pitch_deg):
         note = "it looks straight down, and too few upright edges meet below it"
     return Finding(camera.camera, "aim", "not verified", f"Not measured: {note.rstrip('.')}.",
-                   planned=intended.pitch_deg, unit="deg", photo=day.photo)  # fmt: skip
+                   planned=intended.pitch_deg, unit="deg", photo=shot.photo)  # fmt: skip
 
 
 def _aim(
@@ -192,7 +198,7 @@ def _aim(
     if SIGNED_REFERENCE in cues:
         why += "; measured in the signed reference, with the turn since"
     if NIGHT_SNAPSHOT in cues:
-        why += "; measured in the night snapshot, for the day one does not tell"
+        why += "; measured in the night snapshot, for no day snapshot tells"
     if intended.note:
         why += f"; agreed: {intended.note.rstrip('.')}"
     remedy = None
@@ -452,12 +458,14 @@ def _loss(camera: Camera, intended: Pose, now: Pose, chance: TargetChance) -> st
     return text + "."
 
 
-def _sky(camera: Camera, day: Snapshot, intended: Intended, belief: PoseBelief | None, limits: Limits) -> list[Finding]:
+def _sky(camera: Camera, day: Snapshot | None, intended: Intended, belief: PoseBelief | None, limits: Limits) -> list[Finding]:
     """Open sky against the most that the plan's optics can show; a skyline only ever takes some away."""
     if camera.setting == "indoor":
         return []
-    sky = day.measured.sky
     planned = open_sky_fraction(camera.lens, intended.pitch_deg, intended.roll_deg)
+    if day is None:
+        return [Finding(camera.camera, "sky", "not verified", "Not measured: no day snapshot.", planned=planned, unit="share")]
+    sky = day.measured.sky
     if sky.fraction is None or sky.sd is None:
         note = (sky.note or "no answer").rstrip(".")
         return [Finding(camera.camera, "sky", "not verified", f"Not measured: {note}.", planned=planned, unit="share",

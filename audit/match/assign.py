@@ -19,7 +19,7 @@ from audit.match.name_clock import timed_by_names
 from audit.match.placement import Alternative, Decision, Placement, Role
 from audit.match.questions import ask_order, stay_groups
 from audit.match.reasons import About, reasons
-from audit.match.roles import OWN_PICTURES, role_of, roles_by_order
+from audit.match.roles import OWN_PICTURES, light_named, role_of, roles_by_order
 from audit.match.solve import Known, Result, echoed, gather, labels_once_more, solve_alone, solve_walks, sure_cameras
 from audit.match.streams import Stream, shared_by_crews, split_streams
 from audit.match.tangled import untangled
@@ -467,10 +467,11 @@ def match_photos(
         about = About(likely, decision, copy_of, head in alone, belief.note, tuple(belief.cameras), belief.against, belief.disputed, by_name)
         planned = site.cameras[likely] if likely >= 0 else None
         others = _alternatives(site, belief) if not known.answered[i] else (Alternative(_name(site, camera), 1.0),)
+        role = roles.get(photo.name) or role_of(photo, planned, known.hits[i])
         placements.append(Placement(
             photo.name, _name(site, camera) if decision == "placed" else None, probability, decision,
-            f"g{number[belief.group]:05d}", others, roles.get(photo.name) or role_of(photo, planned, known.hits[i]),
-            reasons(site, photos, arrays, known, i, about)))
+            f"g{number[belief.group]:05d}", others, role, reasons(site, photos, arrays, known, i, about),
+            light_named(photo.name) if role == "snapshot" else None))
     return _told_by_order(placements, arrays)
 
 

@@ -42,7 +42,8 @@ class Placement:
     evidence : tuple of str
         Sentences, strongest first.
     light : Light or None
-        When a person says that the camera's own picture was taken; None leaves that to the measurement.
+        When the camera's own picture was taken by a person's word, or by the last word of its file's name; None leaves that to the
+        measurement.
     turned : bool
         A person says that the camera's own picture stands on its head or on its side.
     own : Placement or None

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from audit.match.labels import LabelHit, words
-from audit.match.placement import Role
+from audit.match.placement import Light, Role
 from audit.match.shots import Shows, role_by_look
 from audit.photos.photo import Photo
 from audit.plan.model import Camera
 
-__all__ = ["CREW_SHOTS", "OWN_PICTURES", "by_hand", "lacking_shots", "of_a_phone", "role_of", "roles_by_order"]
+__all__ = ["CREW_SHOTS", "OWN_PICTURES", "by_hand", "lacking_shots", "light_named", "of_a_phone", "role_of", "roles_by_order"]
 
 _WORDS: dict[str, Role] = {
     "overview": "wide view",
@@ -36,6 +36,8 @@ _WORDS: dict[str, Role] = {
     "night": "snapshot",
     "turned": "turned",
 }
+#: The last word of a snapshot's file name that tells its light, as ``photo-audit collect`` writes it.
+_LIGHTS: dict[str, Light] = {"day": "day", "night": "night"}
 #: What the crew photographs at every camera, in the order of the work.
 CREW_SHOTS: tuple[Role, ...] = ("label", "wide view", "bracket")
 #: What the camera itself took.
@@ -55,6 +57,18 @@ def by_hand(photo: Photo) -> bool:
     """Whether somebody may have taken a photo by hand: a phone did, or it lost all that the file said, as messengers' copies do."""
     meta = photo.metadata
     return of_a_phone(photo) or (meta.device is None and meta.serial is None and meta.taken_at is None)
+
+
+def light_named(name: str) -> Light | None:
+    """The light that a file's name ends with: a white room is as grey by day as under infrared; None where it ends with none.
+
+    Examples
+    --------
+    >>> light_named("snapshots/TH-07_20260616-125449_day.jpg")
+    'day'
+    """
+    last = words(name.rpartition("/")[2].rsplit(".", 1)[0])[-1:]
+    return _LIGHTS.get(last[0]) if last else None
 
 
 def role_of(photo: Photo, camera: Camera | None, hits: Sequence[LabelHit]) -> Role:

@@ -53,7 +53,7 @@ def laid_over(placed: Placement, told: Told, own: Placement, ahead: bool) -> Pla
     ahead : bool
         Whether the other photos were put to cameras without this word.
     """
-    role, light = _ROLES[told.role] if told.role is not None else (own.role, None)
+    role, light = _ROLES[told.role] if told.role is not None else (own.role, own.light)
     return replace(
         placed,
         camera=told.camera,

@@ -83,6 +83,13 @@ def test_where_no_day_picture_tells_the_night_snapshot_does_and_the_finding_says
     assert aim.state == "not verified" and "no lines" in aim.why and aim.photo == "day.jpg"
 
 
+def test_a_night_snapshot_alone_tells_the_tilt_and_never_the_sky() -> None:
+    verdict = judge_camera(CAMERA, evidence(CAMERA, snapshot(CAMERA, PLANNED + 9.0, night=True)), LIMITS)
+    aim, sky = only(verdict, "aim"), only(verdict, "sky")
+    assert aim.state == "defect" and "measured in the night snapshot, for no day snapshot tells" in aim.why
+    assert sky.state == "not verified" and "no day snapshot" in sky.why
+
+
 def test_the_surer_of_both_counts_and_their_shared_errors_are_not_averaged_away() -> None:
     vague = evidence(
         CAMERA, snapshot(CAMERA, PLANNED + 1.0, sd=2.0), comparisons=(turned(0.0),), reference_orientation=then(PLANNED)

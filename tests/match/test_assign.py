@@ -141,3 +141,10 @@ def test_two_crews_in_one_stream_that_nothing_tells_apart_are_said_so_and_their_
     placed = [p for p in found if p.decision == "placed"]
     wrong = [p for p in placed if walk.truth[p.photo] != p.camera]
     assert len(wrong) <= 0.02 * len(placed) + 1
+
+
+def test_a_snapshot_s_name_tells_its_light_and_a_crew_s_photo_has_none() -> None:
+    names = ("TH-2_snapshot_20260302-100000_day.jpg", "TH-2_snapshot_20260302-210000_night.jpg", "TH-2_snapshot.jpg", "TH-2_label_day.jpg")
+    found = {p.photo: p for p in match_photos(SITE, [photo(name, 60.0 * i) for i, name in enumerate(names)])}
+    assert [found[name].light for name in names] == ["day", "night", None, None]
+    assert [found[name].role for name in names] == ["snapshot", "snapshot", "snapshot", "label"]

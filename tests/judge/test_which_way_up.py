@@ -1,0 +1,68 @@
+"""A picture that may stand on its head is looked at, and no click in it says how the camera is tilted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from audit.judge.evidence import Snapshot
+from audit.judge.findings import judge_camera
+from audit.judge.turned import turned_by_word
+from tests.judge.test_pan import DOME, GATE, on_target
+from tests.judge_samples import LIMITS, evidence, only, snapshot
+
+
+def seen(chance: float, pitch: float | None = None, *, night: bool = False, camera=GATE) -> Snapshot:
+    """A snapshot that stands on its head with that chance."""
+    shot = snapshot(camera, pitch, night=night)
+    return replace(shot, measured=replace(shot.measured, upside_down_probability=chance))
+
+
+@pytest.mark.parametrize(("chance", "state"), [(0.55, "to check"), (0.97, "to check"), (0.995, "defect")])
+def test_a_picture_that_seems_to_stand_on_its_head_is_looked_at_and_condemned_only_where_it_is_all_but_sure(
+    chance: float, state: str
+) -> None:
+    level = only(judge_camera(GATE, evidence(GATE, seen(chance)), LIMITS), "level")
+    assert level.state == state and "stand on its head" in level.why and level.probability_bad == pytest.approx(chance)
+    assert level.remedy is not None and "rotation or flip" in level.remedy.action
+
+
+def test_upright_pictures_ceiling_fisheyes_and_a_person_s_word_go_before_it() -> None:
+    upright = judge_camera(GATE, evidence(GATE, seen(0.3, GATE.pitch_deg)), LIMITS)
+    assert only(upright, "level").state == "as planned"
+    down = judge_camera(DOME, evidence(DOME, seen(0.9, camera=DOME)), LIMITS)
+    assert all("on its head" not in f.why for f in down.findings)
+    shot = replace(seen(0.3, GATE.pitch_deg), turned=True)
+    told = replace(shot, measured=turned_by_word(shot.measured))
+    said = only(judge_camera(GATE, evidence(GATE, told), LIMITS), "level")
+    assert said.state == "defect" and "says a person" in said.why
+
+
+def test_a_night_snapshot_that_stands_upright_speaks_as_loud_as_one_by_day_that_seems_not_to() -> None:
+    both = evidence(GATE, seen(0.6), seen(0.1, GATE.pitch_deg, night=True))
+    assert "on its head" not in only(judge_camera(GATE, both, LIMITS), "level").why
+
+
+def test_a_click_in_a_picture_on_its_head_tells_no_tilt() -> None:
+    case = evidence(GATE, seen(0.9), pointed=(on_target(GATE, 0.0),))
+    aim = only(judge_camera(GATE, case, LIMITS), "aim")
+    assert aim.state == "not verified" and aim.measured is None
+    upright = evidence(GATE, seen(0.1), pointed=(on_target(GATE, 0.0),))
+    assert only(judge_camera(GATE, upright, LIMITS), "aim").state == "as planned"
+
+
+def test_a_click_makes_a_vague_tilt_surer_and_a_sure_one_is_left_alone() -> None:
+    vague = evidence(GATE, snapshot(GATE, GATE.pitch_deg + 4.0, sd=3.0), pointed=(on_target(GATE, 0.0),))
+    aim = only(judge_camera(GATE, vague, LIMITS), "aim")
+    assert aim.measured_sd is not None and aim.measured_sd < 2.1
+    assert aim.measured == pytest.approx(GATE.pitch_deg, abs=2.0) and "things of the plan pointed out" in aim.evidence["cues"]
+    sure = evidence(GATE, snapshot(GATE, GATE.pitch_deg + 1.0, sd=0.3), pointed=(on_target(GATE, 0.0),))
+    aim = only(judge_camera(GATE, sure, LIMITS), "aim")
+    assert aim.measured == pytest.approx(GATE.pitch_deg + 1.0) and "things of the plan pointed out" not in aim.evidence["cues"]
+
+
+def test_a_roll_that_no_picture_told_is_not_told_by_one_click() -> None:
+    case = evidence(GATE, snapshot(GATE), pointed=(on_target(GATE, 0.0),))
+    level = only(judge_camera(GATE, case, LIMITS), "level")
+    assert level.state == "not verified" and level.measured is None and "not its roll" in level.why
