@@ -90,6 +90,12 @@ def test_a_night_snapshot_alone_tells_the_tilt_and_never_the_sky() -> None:
     assert sky.state == "not verified" and "no day snapshot" in sky.why
 
 
+def test_straight_down_a_night_snapshot_tells_nothing() -> None:
+    dome = SITE.camera("TH-05")
+    verdict = judge_camera(dome, evidence(dome, snapshot(dome), snapshot(dome, -82.0, night=True)), LIMITS)
+    assert only(verdict, "aim").state == "not verified"
+
+
 def test_the_surer_of_both_counts_and_their_shared_errors_are_not_averaged_away() -> None:
     vague = evidence(
         CAMERA, snapshot(CAMERA, PLANNED + 1.0, sd=2.0), comparisons=(turned(0.0),), reference_orientation=then(PLANNED)
