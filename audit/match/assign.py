@@ -455,8 +455,7 @@ def match_photos(
     decided = {i: _decided(known, i, belief, at_least) for i, belief in beliefs.items()}
     alone = _alone(decided, arrays, known, beliefs, result)
     decided.update({i: ("uncertain", -1, decided[i][2]) for i in alone})
-    number = {group: i + 1 for i, group in enumerate(order)}
-    placements = []
+    number, placements = {group: i + 1 for i, group in enumerate(order)}, []
     for i, photo in enumerate(photos):
         head = int(heads[i])
         belief = beliefs[head]
