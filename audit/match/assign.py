@@ -54,8 +54,9 @@ _GAIN_NAMED = 0.8
 #: Trust in a photo's own label: one in a hundred is misread or stuck on another camera, so that its place is sure only where the photos
 #: round about bear it out.
 _LABEL_TRUST = 0.6
-#: Trust in what tours of labels say of the photos between them.
-_ECHO_TRUST = 0.9
+#: Trust in what tours of labels say of the photos between them: above 1, since pauses and looks tell more than the chain along the labels
+#: makes of them: of photos to which it gave 0.9 to 0.97, 385 of 386 were right.
+_ECHO_TRUST = 1.2
 #: Probability up to which one that says another camera does not speak against the other (chosen).
 _UNSURE = 0.6
 #: Spacings of the plan within which a label that its stay's other photos don't bear out puts these in doubt too (chosen).

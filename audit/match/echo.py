@@ -29,18 +29,22 @@ _NO_GAP_S, _MOST_CUT_SHORT = 30.0, 6
 _LEAST_TOUR, _BETWEEN = 4, 2
 #: Photos between two tours that are worth a look.
 _LEAST_RUN = 4
-#: Ways to go along a tour again: forwards (1) or backwards (-1), pass by pass.
-_WAYS = ((1,), (-1,), (1, -1), (-1, 1), (1, 1), (-1, -1))
-#: Weight of a run that begins with a stray. Share of cameras left out of a pass; most that are left out in a row; share of strays after which the stay goes on (chosen).
-_STRAY_FIRST, _LEFT_OUT, _MOST_LEFT_OUT, _RESUMED = 0.2, 0.03, 2, 0.25
-#: Shares to start from: photos followed by another of their stay, strays; gaps or photos that these are worth (chosen).
-_STAYS, _STRAYS, _WORTH = 0.3, 0.15, 20.0
+#: Ways to go along a tour again: forwards (1) or backwards (-1), pass by pass, and shots that are taken of each camera at once.
+_WAYS = (((1,), 1), ((-1,), 1), ((1, -1), 1), ((-1, 1), 1), ((1, 1), 1), ((-1, -1), 1), ((1,), 2), ((-1,), 2))
+#: Weight of a run that begins with a stray, and most cameras that a pass leaves out in a row (chosen).
+_STRAY_FIRST, _MOST_LEFT_OUT = 0.2, 2
+#: Shares to start from, of labels followed by another of their camera, of strays, of strays after which the stay goes on, and of cameras
+#: left out of a pass; gaps or photos that each is worth (chosen).
+_STAYS, _STRAYS, _RESUMED, _LEFT_OUT, _WORTH = 0.3, 0.15, 0.25, 0.03, 20.0
+#: Bounds of the share of photos that another of their stay follows, and of such that are another shot, not the same once more (chosen).
+_STAY_BOUNDS, _ANOTHER_BOUNDS = (0.1, 0.9), (0.05, 0.95)
 #: Spread of the logarithms of gaps within a stay and between stays, and bounds of the medians (chosen).
 _SPREADS, _STAY_GAPS_S, _MOVE_GAPS_S = (0.7, 0.6), (2.0, 30.0), (8.0, 180.0)
 #: Log of how much likelier the best way is than photos put anywhere, and than the next best way, from which it is believed (chosen).
 _BORNE_OUT, _BEFORE_OTHERS = 12.0, 7.0
-#: Cameras beside one whose label was not read that are in doubt (chosen: the one before and the one after).
-_BESIDE_UNREAD = 2
+#: Cameras beside one whose label was not read that are in doubt (chosen: the one before and the one after); and how many of the tours'
+#: usual ways a label leads astray and back from which it may be misread (chosen: one crosses a site's rows within two).
+_BESIDE_UNREAD, _ASTRAY = 2, 6.0
 #: Rounds of learning.
 _ROUNDS = 3
 
@@ -90,10 +94,14 @@ class Echo:
 
 @dataclass(frozen=True, slots=True)
 class _Pace:
-    """How a crew goes along a tour: shares of stays and strays, medians of gaps, and kinds of shots (passes, kinds)."""
+    """How a crew goes along a tour: shares of stays, of those of their steps that come to another shot after a pause like a move's, and of
+    strays, of strays after which the stay goes on, and of cameras left out, medians of gaps, and kinds of shots (passes times shots, kinds)."""
 
     stays: float
+    another: float
     strays: float
+    resumed: float
+    left_out: float
     stay_gap_s: float
     move_gap_s: float
     kinds: FloatArray
@@ -101,11 +109,20 @@ class _Pace:
 
 @dataclass(frozen=True, slots=True)
 class _Stops:
-    """Cameras of a run's stops in order, the pass of each, and ways (S, k) from the stops before, metres."""
+    """Cameras of a run's stops in order, the pass and shot of each, and ways (S, k) from the stops before, metres."""
 
     cameras: IntArray
     passes: IntArray
     way_m: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """One way to go along all tours again: how many kinds of stops it has, and each run's steps with its stops."""
+
+    kinds: int
+    side: int
+    runs: tuple[tuple[IntArray, _Stops], ...]
 
 
 def _tours(told: Told) -> list[IntArray]:
@@ -119,6 +136,12 @@ def _tours(told: Told) -> list[IntArray]:
             tours.append([step])
     found = [np.array(tour, dtype=np.int64) for tour in tours]
     return [tour for tour in found if np.unique(told.sure[tour]).size >= _LEAST_TOUR]
+
+
+def _cameras(told: Told, tour: IntArray) -> IntArray:
+    """Cameras that a tour's labels name, one after the other; one that stands in two places is named twice."""
+    named = told.sure[tour]
+    return named[np.diff(named, prepend=-1) != 0]
 
 
 def _runs(told: Told, tours: Sequence[IntArray]) -> list[tuple[IntArray, int, int]]:
@@ -136,17 +159,17 @@ def _runs(told: Told, tours: Sequence[IntArray]) -> list[tuple[IntArray, int, in
     return runs
 
 
-def _stops(site: SiteArrays, cameras: IntArray, way: Sequence[int]) -> _Stops:
-    order = np.concatenate([cameras[::one] for one in way])
+def _stops(site: SiteArrays, cameras: IntArray, way: Sequence[int], shots: int) -> _Stops:
+    order = np.concatenate([np.repeat(cameras[::one], shots) for one in way])
     where = site.walk_coordinates[order]
     ways = np.zeros((order.size, _MOST_LEFT_OUT + 2))
     for k in range(1, _MOST_LEFT_OUT + 2):
         ways[k:, k] = np.sqrt(((where[k:] - where[:-k]) ** 2).sum(axis=1))
-    return _Stops(order, np.repeat(np.arange(len(way)), cameras.size), ways)
+    return _Stops(order, np.arange(order.size) // (cameras.size * shots) * shots + np.arange(order.size) % shots, ways)
 
 
-def _first_pace(told: Told, tours: Sequence[IntArray], passes: int) -> _Pace:
-    """How the crew goes, from its tours of labels."""
+def _first_pace(told: Told, tours: Sequence[IntArray], course: _Course) -> _Pace:
+    """How the crew goes along a course, from its tours of labels and how many photos the course's stops share."""
     pairs = np.concatenate([np.column_stack([tour[:-1], tour[1:]]) for tour in tours])
     pairs = pairs[pairs[:, 1] == pairs[:, 0] + 1]
     gap = told.time_s[pairs[:, 1]] - told.time_s[pairs[:, 0]]
@@ -156,8 +179,12 @@ def _first_pace(told: Told, tours: Sequence[IntArray], passes: int) -> _Pace:
     def median(which: NDArray[np.bool_], otherwise: float, bounds: tuple[float, float]) -> float:
         return float(np.clip(np.median(gap[which]), *bounds)) if which.sum() >= _LEAST_TOUR else otherwise
 
-    return _Pace((same.sum() + _STAYS * _WORTH) / (same.size + _WORTH), _STRAYS, median(same, usual.stay_gap_s, _STAY_GAPS_S),
-                 median(~same, usual.move_gap_s, _MOVE_GAPS_S), np.tile(np.array(OWN), (passes, 1)))
+    once_more = (same.sum() + _STAYS * _WORTH) / (same.size + _WORTH)
+    photos, stops = sum(steps.size for steps, _ in course.runs), sum(stops.cameras.size for _, stops in course.runs)
+    stays = float(np.clip(1.0 - stops / (photos * (1.0 - _STRAYS)), *_STAY_BOUNDS))
+    another = float(np.clip(1.0 - once_more / stays, *_ANOTHER_BOUNDS))
+    return _Pace(stays, another, _STRAYS, _RESUMED, _LEFT_OUT, median(same, usual.stay_gap_s, _STAY_GAPS_S), median(~same, usual.move_gap_s, _MOVE_GAPS_S),
+                 np.tile(np.array(OWN), (course.kinds, 1)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,16 +204,17 @@ def _weights(told: Told, steps: IntArray, stops: _Stops, pace: _Pace) -> _Weight
     gap = np.diff(told.time_s[steps], prepend=np.nan)[:, None]
     untimed = np.isnan(gap)
     gap = np.nan_to_num(gap, nan=_NO_GAP_S)
-    left_out = np.array([1.0, *(_LEFT_OUT**k for k in range(_MOST_LEFT_OUT + 1))])
+    left_out = np.array([1.0, *(pace.left_out**k for k in range(_MOST_LEFT_OUT + 1))])
     after_real, after_away = (np.zeros((_MOST_LEFT_OUT + 2, steps.size, stops.cameras.size)) for _ in range(2))
-    stay = np.where(untimed, BROAD_LOG_GAP, log_gap(gap, pace.stay_gap_s, _SPREADS[0]))
-    after_real[0] = (1 - pace.strays) * pace.stays * np.exp(stay)
-    after_away[0] = (1 - pace.strays) * _RESUMED * math.exp(BROAD_LOG_GAP)
+    gaps = (log_gap(gap, pace.stay_gap_s, _SPREADS[0]), log_gap(gap, pace.move_gap_s, _SPREADS[1]))
+    stay = np.logaddexp(math.log(1 - pace.another) + gaps[0], math.log(pace.another) + gaps[1])
+    after_real[0] = (1 - pace.strays) * pace.stays * np.exp(np.where(untimed, BROAD_LOG_GAP, stay))
+    after_away[0] = (1 - pace.strays) * pace.resumed * math.exp(BROAD_LOG_GAP)
     for k in range(1, _MOST_LEFT_OUT + 2):
         spare = np.maximum(gap - MOVE_UNDER_WAY * stops.way_m[None, :, k] / WALK_M_PER_S, 1.0)
         move = np.where(untimed, BROAD_LOG_GAP, log_gap(spare, pace.move_gap_s, _SPREADS[1]))
         after_real[k] = (1 - pace.strays) * (1 - pace.stays) * left_out[k] * np.exp(move)
-        after_away[k] = (1 - pace.strays) * (1 - _RESUMED) * left_out[k] * math.exp(BROAD_LOG_GAP)
+        after_away[k] = (1 - pace.strays) * (1 - pace.resumed) * left_out[k] * math.exp(BROAD_LOG_GAP)
     real, away = told.real[steps][:, stops.cameras], told.away[steps][:, stops.cameras]
     if told.shows is not None:
         seen = told.shows[steps]
@@ -232,17 +260,30 @@ def _forward(w: _Weights) -> tuple[FloatArray, FloatArray, float]:
     return real, away, total + math.log(float((real[-1] + away[-1]) @ _cut_short(size)))
 
 
-def _posterior(w: _Weights) -> tuple[FloatArray, FloatArray]:
-    """Probabilities (n, S) of stops, of photos of them and of strays after them."""
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What a run's sums give: probabilities (n, S) of photos of each stop and of strays after them, and the expected number of steps (2, k)
+    to the kth stop ahead, from photos and from strays."""
+
+    real: FloatArray
+    away: FloatArray
+    ahead: FloatArray
+
+
+def _posterior(w: _Weights) -> _Found:
+    """Probabilities of a run's stops, forwards and backwards."""
     real, away, _ = _forward(w)
     count, size = real.shape
     later = _cut_short(size)
     later_away = later.copy()
+    ahead = np.zeros((2, len(w.after_real)))
     for t in range(count - 1, -1, -1):
         if t < count - 1:
             there, stray = w.real[t + 1] * later, w.drift * w.away[t + 1] * later_away
-            later = sum(_shifted(w.after_real[k, t + 1] * there, -k) for k in range(len(w.after_real))) + stray
-            later_away = sum(_shifted(w.after_away[k, t + 1] * there, -k) for k in range(len(w.after_away))) + stray
+            on = [np.array([_shifted(after[k, t + 1] * there, -k) for k in range(len(after))]) for after in (w.after_real, w.after_away)]
+            later, later_away = (one.sum(axis=0) + stray for one in on)
+            steps = np.array([on[0] @ real[t], on[1] @ away[t]])
+            ahead += steps / (real[t] @ later + away[t] @ later_away)
             scale = later.max() + later_away.max()
             later, later_away = later / scale, later_away / scale
         real[t] *= later
@@ -250,39 +291,54 @@ def _posterior(w: _Weights) -> tuple[FloatArray, FloatArray]:
         both = real[t].sum() + away[t].sum()
         real[t] /= both
         away[t] /= both
-    return real, away
+    return _Found(real, away, ahead)
 
 
-def _learnt(told: Told, found: Sequence[tuple[IntArray, _Stops, FloatArray, FloatArray]], pace: _Pace) -> _Pace:
-    """The pace with the share of strays and the kinds of shots of each pass that the runs show."""
-    strays = sum(float(away.sum()) for _, _, _, away in found)
-    photos = sum(steps.size for steps, _, _, _ in found)
+def _beside(found: _Found, cameras: IntArray, size: int) -> FloatArray:
+    """Probabilities (n, size) of cameras, of which a stray counts as surplus that was taken after one of its photos; of the likeliest camera
+    also one that was taken on the way to it."""
+    rows = np.arange(len(found.real))[:, None]
+    on_the_way = np.where(cameras[1:] != cameras[:-1], found.away[:, :-1], 0.0)
+    after, either = np.zeros((len(rows), size)), np.zeros((len(rows), size))
+    np.add.at(after, (rows, cameras[None, :]), found.real + found.away)
+    np.add.at(either, (rows, cameras[None, 1:]), on_the_way)
+    likeliest = (after + either).argmax(axis=1)[:, None]
+    moved = np.where(cameras[None, 1:] == likeliest, on_the_way, 0.0)
+    np.add.at(after, (rows, cameras[None, 1:]), moved)
+    np.add.at(after, (rows, cameras[None, :-1]), -moved)
+    return np.maximum(after, 0.0)
+
+
+def _learnt(told: Told, runs: Sequence[tuple[IntArray, _Stops]], found: Sequence[_Found], pace: _Pace) -> _Pace:
+    """The pace with the shares and the kinds of shots of each pass that the runs show."""
+    strays, photos = sum(float(one.away.sum()) for one in found), sum(len(one.real) for one in found)
+    ahead = np.sum([one.ahead for one in found], axis=0)
+
+    def share(part: float, of: float, usual: float) -> float:
+        return (part + usual * _WORTH) / (of + _WORTH)
+
+    on = ahead.sum(axis=0)[1:]
     kinds = _WORTH * np.array(OWN) * np.ones_like(pace.kinds)
     if told.shows is not None:
-        for steps, stops, real, _ in found:
-            for one in range(len(kinds)):
-                of_kind = told.shows[steps] * pace.kinds[one]
-                kinds[one] += real[:, stops.passes == one].sum(axis=1) @ (of_kind / of_kind.sum(axis=1, keepdims=True))
-    return replace(pace, strays=(strays + _STRAYS * _WORTH) / (photos + _WORTH), kinds=kinds / kinds.sum(axis=1, keepdims=True))
-
-
-@dataclass(frozen=True, slots=True)
-class _Course:
-    """One way to go along all tours again: what it is and each run's steps with its stops."""
-
-    way: tuple[int, ...]
-    side: int
-    runs: tuple[tuple[IntArray, _Stops], ...]
+        for (steps, stops), one in zip(runs, found, strict=True):
+            for number in range(len(kinds)):
+                of_kind = told.shows[steps] * pace.kinds[number]
+                kinds[number] += one.real[:, stops.passes == number].sum(axis=1) @ (of_kind / of_kind.sum(axis=1, keepdims=True))
+    return replace(pace, strays=share(strays, photos, _STRAYS), stays=share(float(ahead[0, 0]), float(ahead[0].sum()), pace.stays),
+                   resumed=share(float(ahead[1, 0]), float(ahead[1].sum()), _RESUMED),
+                   left_out=share(float(on @ np.arange(on.size)), float(on @ np.arange(1, on.size + 1)), _LEFT_OUT),
+                   kinds=kinds / kinds.sum(axis=1, keepdims=True))
 
 
 def _courses(site: SiteArrays, told: Told, tours: Sequence[IntArray]) -> list[_Course]:
     """All ways to go along tours, those before or those after each run."""
-    cameras = [told.sure[tour][np.sort(np.unique(told.sure[tour], return_index=True)[1])] for tour in tours]
+    cameras = [_cameras(told, tour) for tour in tours]
     runs = _runs(told, tours)
     found = []
     for side in (1, 2):
         mine = [(run[0], cameras[int(run[side])]) for run in runs if int(run[side]) >= 0]
-        found += [_Course(way, side, tuple((steps, _stops(site, tour, way)) for steps, tour in mine)) for way in _WAYS if mine]
+        found += [_Course(len(way) * shots, side, tuple((steps, _stops(site, tour, way, shots)) for steps, tour in mine))
+                  for way, shots in _WAYS if mine]
     return found
 
 
@@ -299,7 +355,7 @@ def echoes(site: SiteArrays, told: Told) -> Echo | None:
         return None
     starts = [{int(run[0]) for run, _ in course.runs} for course in courses]
     common = set.intersection(*starts) or set.union(*starts)
-    paces = [_first_pace(told, tours, len(course.way)) for course in courses]
+    paces = [_first_pace(told, tours, course) for course in courses]
     likely = np.array([_likely(told, course, pace, common) if common <= start else -math.inf for course, pace, start in zip(courses, paces, starts, strict=True)])
     best = int(likely.argmax())
     course, pace = courses[best], paces[best]
@@ -310,20 +366,24 @@ def echoes(site: SiteArrays, told: Told) -> Echo | None:
     if not borne_out >= _BORNE_OUT or np.sort(likely)[-2] > likely[best] - _BEFORE_OTHERS:
         return None
     for _ in range(_ROUNDS):
-        found = [(steps, stops, *_posterior(_weights(told, steps, stops, pace))) for steps, stops in course.runs]
-        pace = _learnt(told, found, pace)
-    belongs = np.zeros((sum(steps.size for steps, *_ in found), site.size))
-    at = 0
-    for steps, stops, real, away in found:
-        np.add.at(belongs, (np.arange(at, at + steps.size)[:, None], stops.cameras[None, :]), real + away)
-        at += steps.size
-    return Echo(np.concatenate([steps for steps, *_ in found]), belongs, _doubtful(site, told, tours)[belongs.argmax(axis=1)])
+        found = [_posterior(_weights(told, steps, stops, pace)) for steps, stops in course.runs]
+        pace = _learnt(told, course.runs, found, pace)
+    belongs = np.concatenate([_beside(one, stops.cameras, site.size) for (_, stops), one in zip(course.runs, found, strict=True)])
+    return Echo(np.concatenate([steps for steps, _ in course.runs]), belongs, _doubtful(site, told, tours)[belongs.argmax(axis=1)])
 
 
 def _doubtful(site: SiteArrays, told: Told, tours: Sequence[IntArray]) -> NDArray[np.bool_]:
-    """Cameras (N,) whose label stands in two places of the tours, or beside which one was not read, whose photos would pass for theirs."""
-    starts = np.concatenate([one[np.diff(one, prepend=-1) != 0] for one in (told.sure[tour] for tour in tours)])
+    """Cameras (N,) whose label stands in two places of the tours or far off their way, or beside which one was not read, whose photos would
+    pass for theirs."""
+    named = [_cameras(told, tour) for tour in tours]
+    starts = np.concatenate(named)
     doubtful = np.bincount(starts, minlength=site.size) > 1
+    ways = [np.linalg.norm(np.diff(site.walk_coordinates[cameras], axis=0), axis=1) for cameras in named]
+    usual = float(np.median(np.concatenate(ways)))
+    for cameras, way in zip(named, ways, strict=True):
+        skipped = np.linalg.norm(site.walk_coordinates[cameras[2:]] - site.walk_coordinates[cameras[:-2]], axis=1)
+        astray = np.concatenate([way[:1], way[:-1] + way[1:] - skipped, way[-1:]])
+        doubtful[cameras[astray > _ASTRAY * usual]] = True
     seen, unseen = np.unique(starts), np.setdiff1d(np.arange(site.size), told.sure)
     if unseen.size:
         near = cKDTree(site.walk_coordinates[seen]).query(site.walk_coordinates[unseen], k=min(_BESIDE_UNREAD, seen.size))[1]

@@ -101,24 +101,28 @@ def looked_at(walk: Walk, seed: int) -> Walk:
     return replace(walk, photos=tuple(photos))
 
 
-def questions(walk: Walk, at_once: float = 0.1) -> int:
-    """Questions until all is decided: the first groups are answered with the truth, and all is run again.
+def questions(walk: Walk, at_once: float = 0.25) -> int:
+    """Questions until all is decided, as a reviewer is asked them: the undecided photos of a group have one answer, or as many as they have
+    cameras, and after some groups the others are told of them.
 
     Parameters
     ----------
     at_once : float
-        Share of the open groups that are answered before the next run, at least one.
+        Share of the open groups, the first ones, that are answered before the next run, at least one: more would be asked for nothing, less
+        would take longer.
     """
     answers: dict[str, str | None] = {}
+    asked = 0
     while True:
-        groups: dict[str, str] = {}
+        groups: dict[str, list[str]] = {}
         for placement in match_photos(walk.site, walk.photos, answers):
             if placement.decision == "uncertain":
-                groups.setdefault(placement.group, placement.photo)
+                groups.setdefault(placement.group, []).append(placement.photo)
         if not groups:
-            return len(answers)
+            return asked
         for group in sorted(groups)[: max(1, int(at_once * len(groups)))]:
-            answers[groups[group]] = walk.truth[groups[group]]
+            answers |= {photo: walk.truth[photo] for photo in groups[group]}
+            asked += len({walk.truth[photo] for photo in groups[group]})
 
 
 def main() -> None:

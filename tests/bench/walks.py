@@ -27,8 +27,8 @@ ORIGIN = (46.5, -18.0)
 
 @dataclass(frozen=True, slots=True)
 class Walk:
-    """A simulated visit: plan, photos, and each photo's camera (None = stray) and the camera beside it; of some
-    makers, what each photo shows (``label``, ``bracket``, ``wide view`` or ``something else``)."""
+    """A simulated visit: plan, photos, and each photo's camera (None = stray) and the camera beside it; and
+    what each photo shows (``label``, ``bracket``, ``wide view`` or ``something else``)."""
 
     site: Site
     photos: tuple[Photo, ...]
@@ -177,6 +177,7 @@ def make_walk(
     photos: list[Photo] = []
     truth: dict[str, str | None] = {}
     beside: dict[str, str | None] = {}
+    shots: dict[str, str] = {}
     start = datetime(2026, 6, 16, 9, 0, tzinfo=UTC)
     number = 0
     raw: list[tuple[float, int, Metadata, int | None, int, str | None]] = []
@@ -256,4 +257,6 @@ def make_walk(
         photos.append(Photo(name, f"{number:064x}", 0, "JPEG", 4032, 3024, meta, picture_hash=hash_))
         truth[name] = cameras[camera].camera if camera is not None else None
         beside[name] = cameras[near].camera
-    return Walk(site, tuple(photos), truth, beside, frozenset(cameras[i].camera for i in missed))
+        own = "label" if meta.text else ("wide view", "bracket")[number % 2]
+        shots[name] = own if camera is not None else "something else"
+    return Walk(site, tuple(photos), truth, beside, frozenset(cameras[i].camera for i in missed), shots)
