@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from audit.errors import AuditError
+from audit.match.beside import taken_next_to
 from audit.match.duplicates import copies
 from audit.match.echo import Echo
 from audit.match.evidence import PhotoArrays, SiteArrays, photo_arrays, site_arrays
@@ -54,9 +55,8 @@ _GAIN_NAMED = 0.8
 #: Trust in a photo's own label: one in a hundred is misread or stuck on another camera, so that its place is sure only where the photos
 #: round about bear it out.
 _LABEL_TRUST = 0.6
-#: Trust in what tours of labels say of the photos between them: above 1, since pauses and looks tell more than the chain along the labels
-#: makes of them: of photos to which it gave 0.9 to 0.97, 385 of 386 were right.
-_ECHO_TRUST = 1.2
+#: Trust in what tours of labels say of the photos between them.
+_ECHO_TRUST = 1.0
 #: Probability up to which one that says another camera does not speak against the other (chosen).
 _UNSURE = 0.6
 #: Spacings of the plan within which a label that its stay's other photos don't bear out puts these in doubt too (chosen).
@@ -83,8 +83,6 @@ _NAMED_STEPS = 4
 #: What counts as one stay: probability of the same camera from photo to photo, and how many spreads a gap may lie above
 #: the median gap of stays.
 _ONE_STAY, _CALM_SPREADS = 0.9, 1.0
-#: Share of a stray's probability that counts as surplus under the stay before or after the one that it was taken in.
-_NEXT_SURPLUS = 0.5
 #: Less probable alternatives are not told.
 _TOLD = 0.01
 #: Probability that a camera has a photo of its own, from which unnamed photos are its evidence: strays taken beside it, or
@@ -129,7 +127,7 @@ def _beliefs(
     result: Result | None = None
     if walks:
         result = solve_walks(plan, arrays, walks, known)
-        belongs = _belongs(result.real, result.surplus)
+        belongs = _belongs(result)
         groups = stay_groups(result.together, at_least)
         count = len(result.draws.place)
         least = _least_trust(arrays, result.chain, belongs)
@@ -213,15 +211,19 @@ def _all_named(known: Known, members: IntArray) -> bool:
     )
 
 
-def _belongs(real: FloatArray, surplus: FloatArray) -> FloatArray:
+def _belongs(result: Result) -> FloatArray:
     """Probabilities (T, K) that a photo is the candidate's own or its surplus.
 
-    The likeliest candidate's surplus holds, by a share, strays that were taken beside another one.
+    The likeliest candidate's surplus holds strays that were taken beside another one too, where it was visited just before or after.
     """
-    own = real + surplus
-    best = own.argmax(axis=1)[:, None] == np.arange(own.shape[1])
-    beside = np.where(best, 0.0, _NEXT_SURPLUS * surplus)
-    return np.where(best, own + beside.sum(axis=1, keepdims=True), own - beside)
+    own = result.real + result.surplus
+    best, rows = own.argmax(axis=1), np.arange(len(own))
+    left = result.surplus.copy()
+    left[:, -1] += np.maximum(0.0, 1.0 - own.sum(axis=1))
+    beside = np.minimum(taken_next_to(result.chain, result.draws, best), left)
+    belongs = own - np.where(result.chain.candidates >= 0, beside, 0.0)
+    belongs[rows, best] += np.where(result.chain.candidates[rows, best] >= 0, beside.sum(axis=1), 0.0)
+    return np.asarray(belongs)
 
 
 def _calm_stays(arrays: PhotoArrays, result: Result) -> IntArray:

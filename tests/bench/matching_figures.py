@@ -101,7 +101,7 @@ def looked_at(walk: Walk, seed: int) -> Walk:
     return replace(walk, photos=tuple(photos))
 
 
-def questions(walk: Walk, at_once: float = 0.25) -> int:
+def questions(walk: Walk, at_once: float = 0.5) -> int:
     """Questions until all is decided, as a reviewer is asked them: the undecided photos of a group have one answer, or as many as they have
     cameras, and after some groups the others are told of them.
 

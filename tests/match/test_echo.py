@@ -105,7 +105,7 @@ def test_two_shots_of_each_camera_before_all_labels_are_told_apart_by_their_kind
 
 
 def test_a_stray_on_the_way_counts_as_surplus_of_the_likelier_of_the_two_cameras_that_it_lies_between() -> None:
-    found = echo._Found(np.array([[0.3, 0.2, 0.0]]), np.array([[0.4, 0.1, 0.0]]), np.zeros((2, 4)))
+    found = echo._Found(np.array([[0.35, 0.2, 0.0]]), np.array([[0.35, 0.1, 0.0]]), np.zeros((2, 4)))
     assert echo._beside(found, np.array([2, 0, 1]), 3)[0] == pytest.approx([0.3, 0.0, 0.7])
     found = echo._Found(np.array([[0.2, 0.3, 0.0]]), np.array([[0.3, 0.2, 0.0]]), np.zeros((2, 4)))
     assert echo._beside(found, np.array([2, 0, 1]), 3)[0] == pytest.approx([0.8, 0.0, 0.2])

@@ -9,8 +9,11 @@ import pytest
 
 from audit.lens import Lens
 from audit.match.assign import _Belief, _belongs, _dispute, _least_trust, _lost, _named_share, _sobered, _tied, _trust
-from audit.match.evidence import site_arrays
+from audit.match.beside import taken_next_to
+from audit.match.evidence import Settings, site_arrays
 from audit.match.questions import ask_order, stay_groups
+from audit.match.sampling import Draws
+from audit.match.solve import _summary
 from audit.match.walk import Chain
 from audit.plan.model import Camera, Site
 
@@ -159,9 +162,26 @@ def test_trust_below_one_takes_certainty_back_and_no_share_of_draws_is_certain()
     assert 0.99 < _sobered(np.array([1.0, 0.0]), 100, 1.0)[0] < 1.0
 
 
-def test_a_stray_between_two_stays_counts_in_part_as_surplus_of_the_likelier() -> None:
-    real, surplus = np.array([[0.9, 0.01, 0.0]]), np.array([[0.0, 0.06, 0.03]])
-    belongs = _belongs(real, surplus)
-    assert belongs.sum() == pytest.approx(1.0)
-    assert belongs[0, 0] == pytest.approx(0.9 + 0.5 * 0.09)
-    assert belongs[0, 1] == pytest.approx(0.01 + 0.03)
+def test_a_stray_between_two_stays_is_surplus_of_the_likelier_where_that_was_visited_next_to_it() -> None:
+    """Of ten walks: the middle photo belongs to camera 0 in four; is a stray beside camera 1 in three, beside none in three, in two of
+    which camera 0 was not visited next to it."""
+    chain = Chain(np.arange(3), np.array([True, False, False]), np.tile(np.array([0, 1, -1]), (3, 1)))
+    place = np.array([[0, 0, 1]] * 4 + [[0, 1, 1]] * 3 + [[0, 2, 1]] + [[1, 2, 1]] * 2, dtype=np.int16)
+    away = np.zeros((10, 3), dtype=bool)
+    away[4:, 1] = True
+    draws = Draws(place, away, np.zeros((10, 3), dtype=bool))
+    assert taken_next_to(chain, draws, np.zeros(3, dtype=np.int64))[1] == pytest.approx([0.0, 0.3, 0.1])
+    belongs = _belongs(_summary(chain, draws, Settings()))
+    assert belongs[1] == pytest.approx([0.8, 0.0, 0.0])
+    assert belongs[[0, 2]] == pytest.approx(np.array([[0.8, 0.2, 0.0], [0.0, 1.0, 0.0]]))
+
+
+def test_what_was_visited_on_another_walk_is_not_next_to_a_stray() -> None:
+    lists = np.tile(np.array([0, 1, -1]), (4, 1))
+    place = np.array([[0, 2, 2, 1]], dtype=np.int16)
+    draws = Draws(place, np.array([[False, True, True, False]]), np.zeros((1, 4), dtype=bool))
+    for cut, found in ((False, [1.0, 1.0]), (True, [1.0, 0.0])):
+        chain = Chain(np.arange(4), np.array([True, False, cut, False]), lists)
+        assert taken_next_to(chain, draws, np.zeros(4, dtype=np.int64))[1:3, 2].tolist() == found
+
+
