@@ -141,7 +141,7 @@ def _tours(told: Told) -> list[IntArray]:
 def _cameras(told: Told, tour: IntArray) -> IntArray:
     """Cameras that a tour's labels name, one after the other; one that stands in two places is named twice."""
     named = told.sure[tour]
-    return named[np.diff(named, prepend=-1) != 0]
+    return np.asarray(named[np.diff(named, prepend=-1) != 0])
 
 
 def _runs(told: Told, tours: Sequence[IntArray]) -> list[tuple[IntArray, int, int]]:
