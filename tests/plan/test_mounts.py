@@ -51,6 +51,8 @@ def _said(camera: Camera, severity: str | None = None) -> str:
 
 
 SOUND = [
+    _camera("soffit > back box > tilt adapter 15", "dome", "soffit", detail="sloped soffit", pitch=-40),
+    _camera("steel beam > beam clamp > junction box", "bullet", "hard ceiling", "indoor", "steel beam"),
     _camera("wall > junction box"),
     _camera("mast > pole adapter > junction box", surface="pole", detail="round mast"),
     _camera("soffit > junction box", "turret", "soffit", detail="soffit"),
@@ -133,6 +135,9 @@ def test_chains_of_common_practice_pass(camera: Camera) -> None:
         (_camera("wall > arm 3/4 NPT > pendant cap G 3/4", "dome"), "error", "neither holds nor seals"),
         (_camera("wall > arm 3/4 NPT > pendant cap 1 1/2 NPT", "dome"), "error", "48.26 mm"),
         (_camera("wall > existing junction box"), "warning", "old mount"),
+        (_camera("soffit > back box", "dome", "soffit", detail="sloped soffit", pitch=-40), "warning", "out of level"),
+        (_camera("", "dome", "hard ceiling", "indoor", "steel beam"), "warning", "beam clamp > drop tube > pendant adapter"),
+        (_camera("", "bullet", "hard ceiling", "indoor", "steel beam"), "warning", "beam clamp."),
         (
             replace(_camera("wall > arm 1 1/2 NPT > pendant cap", "dome"), extra=(("Thread", "3/4 NPT"),)),
             "error",

@@ -130,7 +130,8 @@ def test_o_is_east_in_a_german_plan_and_west_in_a_french_or_spanish_one(tmp_path
     [
         ("bearing_deg", date(2026, 5, 30), "yyyy-mm-dd", "is a date"), ("image_width_px", date(2026, 5, 30), "yyyy-mm-dd", "is a date"),
         ("height_m", 3.2, "0%", "is formatted in percent"), ("pitch_deg", -0.15, "0%", "is formatted in percent"),
-        ("height_m", "#DIV/0!", "General", "holds the error #DIV/0!"),
+        ("height_m", "#DIV/0!", "General", "holds the error #DIV/0!"), ("form", "#REF!", "General", "holds the error #REF!"),
+        ("camera", date(2026, 5, 3), "yyyy-mm-dd", "made of an id such as 3-5"),
     ],
 )  # fmt: skip
 def test_a_workbooks_cell_that_is_no_number_of_its_column_is_asked_about(tmp_path: Path, key: str, value: object, looks: str, words: str) -> None:
@@ -144,6 +145,25 @@ def test_a_workbooks_cell_that_is_no_number_of_its_column_is_asked_about(tmp_pat
     book.save(tmp_path / "plan.xlsx")
     camera, said, _ = read(tmp_path / "plan.xlsx")
     assert camera is None and words in said and f"cameras!{cell.coordinate}" in said
+
+
+@pytest.mark.parametrize(("title", "text", "read_as"), [("form", "bulet", "bullet"), ("setting", "outdor", "outdoor"), ("surface", "wal", "wall")])
+def test_a_misspelt_word_is_what_it_is_nearest_to_where_guesses_are_taken(tmp_path: Path, title: str, text: str, read_as: str) -> None:
+    path = plan(tmp_path, **{title: text})
+    assert read(path)[0] is None
+    site, said = fix_plan(path, tmp_path / "fixed.csv")
+    assert getattr(site.cameras[0], title) == read_as and any(f"'{read_as}' is taken" in p.message for p in said)
+
+
+@pytest.mark.parametrize(("text", "size"), [("1920 x 1080", (1920, 1080)), ("2688×1520", (2688, 1520)), ("wide", None), ("1920", None), ("0 x 1080", None)])
+def test_a_size_in_one_cell_is_width_and_height_and_nothing_less(tmp_path: Path, text: str, size: tuple[int, int] | None) -> None:
+    kept = {key: value for key, value in CELLS.items() if not key.startswith("image")} | {"resolution": text}
+    path = tmp_path / "plan.csv"
+    with path.open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file).writerows([kept, kept.values()])
+    camera, said, _ = read(path)
+    assert (None if camera is None else (camera.lens.width_px, camera.lens.height_px)) == size, said
+    assert size is not None or "image_width_px" in said
 
 
 def test_bearings_that_are_all_smaller_than_a_turn_in_radians_are_offered_as_radians(tmp_path: Path) -> None:
