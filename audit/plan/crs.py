@@ -13,7 +13,7 @@ from typing import Any
 
 from audit.plan.quantities import plain_letters
 
-__all__ = ["NamedGrid", "grid_named"]
+__all__ = ["DEGREES", "NamedGrid", "grid_named"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +98,8 @@ _NAMED: tuple[tuple[str, int, str], ...] = (
     (r"laa|3035", 3035, "ETRS89-LAEA"),  # "ae" is taken together in what is searched
     (r"nztm ?(2000)?", 2193, "NZTM2000"),
 )
+#: Codes of latitude and longitude in degrees: WGS 84, ETRS89, and WGS 84 with heights (EPSG register).
+DEGREES = frozenset({4326, 4258, 4979})
 _UTM = re.compile(
     r"\butm\b[^0-9a-z]*(?:zone|fuso|huso|fuseau|zona)?[^0-9a-z]*(\d{1,2})\s*(north|nord|norte|south|sud|sur|[c-hj-np-x])?\b"
 )
@@ -147,7 +149,7 @@ def _by_code(code: int) -> NamedGrid | str | None:
     from pyproj import CRS
     from pyproj.exceptions import CRSError
 
-    if code in (4326, 4258, 4979):
+    if code in DEGREES:
         return None
     try:
         crs = CRS.from_epsg(code)

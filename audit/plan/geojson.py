@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from audit.errors import PlanProblem
+from audit.plan.crs import DEGREES
 from audit.plan.grid import Grid
 from audit.plan.separated import decoded
 from audit.plan.table import MAX_ROWS, Cell, Problems, clean, shown_name
@@ -16,6 +18,8 @@ from audit.plan.table import MAX_ROWS, Cell, Problems, clean, shown_name
 __all__ = ["feature_collection", "read_features", "write_json"]
 
 _KINDS = ("camera", "target", "landmark")
+#: A code of the EPSG register at the end of a name: ``EPSG:25832``, ``urn:ogc:def:crs:EPSG::25832``, ``…/crs/EPSG/0/25832`` (OGC 09-048r5).
+_EPSG = re.compile(r"EPSG[:/](?:[\d.]*[:/])?(\d{4,5})$", re.IGNORECASE)
 
 
 def read_features(path: Path, data: bytes, problems: Problems) -> list[Grid]:
@@ -76,8 +80,11 @@ def _projected(document: dict[str, Any]) -> str:
         if isinstance(crs, dict) and isinstance(crs.get("properties"), dict)
         else None
     )
-    text = str(name or "").replace("::", ":")
-    return "" if not text or "CRS84" in text or text.endswith("4326") else text
+    text = str(name or "")
+    code = _EPSG.search(text)
+    if code is not None:
+        return "" if int(code.group(1)) in DEGREES else f"EPSG:{code.group(1)}"
+    return "" if "CRS84" in text else text
 
 
 def _kind(cells: dict[str, Cell]) -> str:

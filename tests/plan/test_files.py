@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl.utils import get_column_letter
+from pyproj import Transformer
 
 from audit.errors import PlanError, PlanProblem
 from audit.lens import Lens
@@ -388,6 +389,30 @@ def test_geojson_of_other_makers_needs_no_mark_on_targets(tmp_path: Path) -> Non
         point(-18, 46.5, **camera), point(-18, 46.5001, camera="A", target="gate", up_m=1.6, purpose="detect")]}  # fmt: skip
     site = read_plan(_write(tmp_path, json.dumps(document), "plan.geojson"))
     assert site.camera("A").pitch_deg == -12 and site.camera("A").targets[0].north_m == pytest.approx(11.12, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("crs", "place"),
+    [
+        ({"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::25832"}}, (512_345.0, 5_400_000.0)),
+        ({"type": "name", "properties": {"name": "EPSG:25832"}}, (512_345.0, 5_400_000.0)),
+        ({"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG:6.9:25832"}}, (512_345.0, 5_400_000.0)),
+        ({"type": "name", "properties": {"name": "http://www.opengis.net/def/crs/EPSG/0/25832"}}, (512_345.0, 5_400_000.0)),
+        ({"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::4258"}}, None),
+        ({"type": "name", "properties": {"name": "urn:ogc:def:crs:OGC:1.3:CRS84"}}, None),
+        ({"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::4326"}}, None),
+        ({"type": "name", "properties": {}}, None), ({"type": "name", "properties": 7}, None), (7, None), (None, None),
+    ],
+)  # fmt: skip
+def test_geojson_of_a_geographic_information_system_may_name_its_grid(tmp_path: Path, crs: object, place: tuple[float, float] | None) -> None:
+    """The member ``crs`` of GeoJSON 2008, which RFC 7946 dropped and such programs still write. Outside: PROJ, through pyproj."""
+    longitude, latitude = Transformer.from_crs(25832, 4326, always_xy=True).transform(512_345.0, 5_400_000.0)
+    camera = {"camera": "A", "height_m": 3, "bearing_deg": 10, "pitch_deg": -12, "hfov_deg": 60, "image_width_px": 1920, "image_height_px": 1080}
+    feature = {"type": "Feature", "geometry": {"type": "Point", "coordinates": place or (longitude, latitude)}, "properties": camera}
+    document = {"type": "FeatureCollection", "crs": crs, "features": [feature]}
+    site, problems = look_at_plan(_write(tmp_path, json.dumps(document), "plan.geojson"))
+    assert site is not None and site.origin_latitude == pytest.approx(latitude, abs=1e-7), [p.sentence() for p in problems]
+    assert site.origin_longitude == pytest.approx(longitude, abs=1e-7)
 
 
 def test_a_property_that_is_a_list_is_kept_as_it_is_written_and_an_empty_one_is_none(tmp_path: Path) -> None:
