@@ -9,6 +9,10 @@ import pytest
 
 from tests.browser.desk_server import ARGUMENTS, ARTEFACTS, CHROMIUM, SIZES
 
+#: No page of a test lives long enough to win back what optimising its scripts costs: a fifteenth of a page's processor time (benches
+#: of what a user waits for leave it on).
+PLAIN_SCRIPTS = "--js-flags=--no-opt,--no-maglev"
+
 
 @pytest.fixture(scope="package")
 def browser() -> Iterator[Any]:
@@ -18,7 +22,7 @@ def browser() -> Iterator[Any]:
     if not CHROMIUM.exists():
         pytest.skip(f"{CHROMIUM} is missing: apt-get install chromium")
     with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
+        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=[*ARGUMENTS, PLAIN_SCRIPTS])
         yield browser
         browser.close()
 
