@@ -22,17 +22,18 @@ from audit.judge.chances import (
     weighed,
 )
 from audit.judge.evidence import Comparison, Pointed, ShownBearing
-from audit.judge.exchange import _Gains
+from audit.judge.exchange import _chance, _cycles, _doubts, _Gains, _odds, _ring_gain, _rings
 from audit.judge.ground import GroundSeen
 from audit.judge.intended import intended_pose
 from audit.judge.likeness import Likeness, _density, _log_half_view
 from audit.judge.panned import Panned, _carried
-from audit.judge.pose import lost_targets
+from audit.judge.pose import POINTED_OUT, _by_clicks, _joint, lost_targets
 from audit.judge.sightings import Sightings
 from audit.lens import Lens
 from audit.measure.ground import CELL, COLUMNS, ROWS, GroundView
 from audit.measure.level_lines import BINS
-from audit.measure.measurement import ViewChange
+from audit.measure.measurement import Orientation, ViewChange
+from audit.measure.resection import Resection
 from audit.plan.model import Camera, Landmark, Target
 from audit.plan.optics import Pose
 from tests.judge_samples import LIMITS, SITE, evidence
@@ -116,6 +117,30 @@ def test_a_carried_bearing_carries_both_doubts() -> None:
     then = ShownBearing(20.0, 0.3, 1)
     found = _carried(evidence(EYE, comparisons=(comparison,), reference_bearing=then), Panned(None, None, 0.0), LIMITS)
     assert found.bearing_deg == pytest.approx(355.0) and found.bearing_sd_deg == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize(("pitch_sd", "roll_sd", "tilt", "level"), [(2.9, 2.9, True, True), (3.1, 0.5, False, False), (0.5, 3.1, True, False), (3.0, 3.0, True, True), (None, 0.5, False, False)])
+def test_a_pose_by_clicks_counts_up_to_three_degrees_of_doubt(pitch_sd: float | None, roll_sd: float, tilt: bool, level: bool) -> None:
+    silent = Orientation(None, None, None, None, "Too dark.", LENS)
+    pose = Resection(10.0, 1.0, -20.0, pitch_sd, 2.0, roll_sd)
+    found = _by_clicks(Panned(10.0, 1.0, 0.0, pose=pose), silent)
+    assert (found.pitch_deg, found.pitch_sd_deg, found.cues) == ((-20.0, pitch_sd, (POINTED_OUT,)) if tilt else (None, None, ()))
+    assert (found.roll_deg, found.roll_sd_deg) == ((2.0, roll_sd) if level else (None, None))
+    assert _by_clicks(Panned(None, None, 0.0), silent) is silent
+
+
+def test_the_whole_pose_takes_the_bearing_that_was_shown_and_what_hangs_together() -> None:
+    own = PoseBelief(Pose(0.0, -18.0, 1.0), math.inf, 0.5, 0.4, 0.01)
+    assert _joint(Panned(None, None, 0.0), own, False) == own and _joint(Panned(12.0, 2.0, 0.0), None, False) is None
+    assert _joint(Panned(12.0, 2.0, 0.0), own, False) == PoseBelief(Pose(12.0, -18.0, 1.0), 2.0, 0.5, 0.4, 0.01)
+    covariance = np.array([[4.0, 0.3, 0.1], [0.3, 0.25, 0.0], [0.1, 0.0, 0.16]])
+    whole = Resection(12.0, 2.0, -20.0, 0.5, 2.0, 0.4, covariance=covariance)
+    found = _joint(Panned(12.0, 2.0, 0.0, pose=whole), own, False)
+    assert found is not None and found.pose == Pose(12.0, -20.0, 2.0) and found.covariance == tuple(map(tuple, covariance.tolist()))
+    assert (found.bearing_sd_deg, found.pitch_sd_deg, found.roll_sd_deg, found.hfov_sd_fraction) == pytest.approx((2.0, 0.5, 0.4, 0.01))
+    down = PoseBelief(Pose(0.0, -87.0, 0.0), math.inf, 4.0, 0.0, 0.02)
+    assert _joint(Panned(12.0, 2.0, 0.0), down, True) == PoseBelief(Pose(12.0, -90.0, 0.0), 2.0, 5.0, 0.0, 0.02)
+    assert _joint(Panned(12.0, 2.0, 0.0), None, True).pose == Pose(12.0, -90.0, 0.0)  # type: ignore[union-attr]
 
 
 # -- sightings -------------------------------------------------------------------------------------------------------------
@@ -332,3 +357,59 @@ def test_a_hint_about_cameras_of_another_group_changes_nothing_here() -> None:
     plain = _Gains(like, cameras, {}).table(rows, rows)
     assert np.array_equal(_Gains(like, cameras, {(0, 2): 5.0, (3, 1): 5.0, (2, 3): 5.0}).table(rows, rows), plain)
     assert _Gains(like, cameras, {(0, 1): 5.0}).table(rows, rows) - plain == pytest.approx(np.array([[0.0, 5.0], [0.0, 0.0]]))
+
+
+# -- exchanges -------------------------------------------------------------------------------------------------------------
+
+
+def test_rings_of_a_permutation_and_what_they_gain() -> None:
+    """A ring of three is three log odds less likely than a pair, one of four six."""
+    assert _rings(range(6), np.array([1, 0, 2, 4, 5, 3])) == [[0, 1], [3, 4, 5]] and _rings(range(3), np.array([0, 1, 2])) == []
+    gains = np.arange(16.0).reshape(4, 4)
+    assert _ring_gain([0, 1], gains) == gains[0, 1] + gains[1, 0]
+    assert _ring_gain([0, 2, 1], gains) == gains[0, 2] + gains[2, 1] + gains[1, 0] - 3.0
+    assert _ring_gain([0, 1, 2, 3], gains) == gains[0, 1] + gains[1, 2] + gains[2, 3] + gains[3, 0] - 6.0
+
+
+def test_odds_of_an_exchange_are_those_of_all_pairs_and_rings_of_three() -> None:
+    """By listing them: with each other camera the pair, and every ring of three that takes the one's pictures to the other."""
+    gains = np.random.default_rng(5).normal(-2, 1, (5, 5))
+    found = _odds(gains)
+    for i in range(5):
+        for k in range(5):
+            if i == k:
+                continue
+            pair = math.exp(gains[i, k] + gains[k, i])
+            rings = sum(math.exp(gains[i, k] + gains[k, m] + gains[m, i] - 3.0) for m in range(5) if m not in (i, k))
+            assert found[i, k] == pytest.approx(pair + rings)
+
+
+def test_a_cycle_s_chance_is_against_none_and_every_other() -> None:
+    of_any = np.array([9.0, 12.0, 0.5])
+    assert _chance([0, 1], math.log(8.0), of_any) == pytest.approx(8.0 / (1 + 8.0 + 1.0 + 4.0))
+    assert _chance([0, 1], math.log(10.0), of_any) == pytest.approx(10.0 / (1 + 10.0 + 0.0 + 2.0))
+
+
+def test_the_likeliest_exchange_is_found_and_a_ring_that_a_pair_explains_is_taken_apart() -> None:
+    gains = np.full((4, 4), -5.0)
+    np.fill_diagonal(gains, 0.0)
+    gains[0, 1] = gains[1, 0] = 4.0
+    assert _cycles(gains) == [([0, 1], 8.0)]
+    gains[1, 2] = gains[2, 0] = 4.5
+    (ring,) = _cycles(gains)
+    assert ring == ([0, 1, 2], 4.0 + 4.5 + 4.5 - 3.0)
+    gains[2, 0] = 0.5
+    assert _cycles(gains) == [([0, 1], 8.0)], "three that gain six are less than two that gain eight"
+
+
+@pytest.mark.parametrize(("odds", "chance"), [(0.052, None), (0.053, 0.053 / 1.053)])
+def test_a_doubt_is_told_from_one_in_twenty_on_with_its_likeliest_partners(odds: float, chance: float | None) -> None:
+    like = Likeness.__new__(Likeness)
+    like.cameras = tuple(replace(SITE.cameras[0], camera=f"C{k}") for k in range(5))
+    table = np.zeros((5, 5))
+    table[0, 1:] = np.array([0.7, 0.13, 0.17, 0.0]) * odds
+    found = _doubts(np.arange(5), table, set(), like)
+    assert (found.get("C0") is None) == (chance is None) and set(found) <= {"C0"}
+    if chance is not None:
+        assert found["C0"].probability == pytest.approx(chance) and found["C0"].partners == ("C1", "C3")
+        assert _doubts(np.arange(5), table, {1}, like) == {} and _doubts(np.arange(5), 20 * table, {0}, like) == {}

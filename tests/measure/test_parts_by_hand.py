@@ -13,6 +13,7 @@ import pytest
 from audit.frames import up_in_camera
 from audit.lens import Lens
 from audit.measure.burned_in import _may_hold_text
+from audit.measure.learned_view import learned_cue
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, Sky, ViewChange
 from audit.measure.nadir import downward
 from audit.measure.network import _hint, input_size
@@ -24,7 +25,7 @@ from audit.measure.standing import on_its_side, upside_down
 from audit.measure.transfer import BANDS
 from audit.measure.trend import trend
 from audit.measure.up_direction import Seen, cues_through, solve
-from audit.measure.vanishing import fit_directions
+from audit.measure.vanishing import fit_directions, tangent_basis
 from audit.measure.view import _fades_upwards, _lens_for, _mask_at
 from tests.measure.test_directions_by_hand import edges_along
 from tests.measure.test_fitted_to import _view
@@ -151,6 +152,32 @@ def test_an_unfamiliar_picture_counts_for_less() -> None:
     ups = np.array([up_in_camera(0.0, p) for p in (-30.0, -12.0, 5.0)])
     whole, half = (cues_through(LENS, Seen(np.zeros((0, 4)), 1.0, replace(_view(), familiar=f)))[1][0].log_likelihood(ups) for f in (0.8, 0.4))
     assert np.diff(whole) == pytest.approx(2 * np.diff(half), rel=1e-4) and int(np.argmax(whole)) == 1
+
+
+def test_a_cell_that_looks_straight_up_says_nothing_of_a_direction_and_spoils_none() -> None:
+    """Its ray is the up direction itself: no way in the picture is up there, and the sum over the cells stays a number."""
+    rows, columns = 3, 3
+    view = replace(_view(), up=np.tile(np.array([0.0, -1.0], np.float32), (rows, columns, 1)), up_kappa=np.full((rows, columns), 20.0, np.float32),
+                   latitude_rad=np.full((rows, columns), 0.5, np.float32), latitude_sd_rad=np.full((rows, columns), 0.2, np.float32))  # fmt: skip
+    cue = learned_cue(view, Lens(301, 301, 90.0), 2.0, 1.0)
+    assert cue is not None and len(cue.rays) == 9 and cue.rays[4].tolist() == [0.0, 0.0, 1.0]
+    assert (cue.up_temper, cue.latitude_temper) == pytest.approx((2 / 9, 1 / 9))
+    up = np.array([0.0, 0.0, 1.0])
+    assert np.isfinite(cue.log_likelihood(np.stack([up, up_in_camera(0.0, 60.0)]))).all()
+    there = cue.quadratic(up)
+    assert np.isfinite(there.gradient).all() and np.isfinite(there.information).all()
+
+
+@pytest.mark.parametrize("tilt", [(0.0, -10.0), (5.0, -25.0), (-3.0, 12.0)])
+def test_the_learned_views_slope_is_that_of_its_likelihood(tilt: tuple[float, float]) -> None:
+    """By differences, near the top, where a von Mises and a Student density are as their second orders say."""
+    cue = learned_cue(_view(), LENS, 2.0, 1.0)
+    assert cue is not None
+    up, step = up_in_camera(*tilt), 2e-3
+    slope = cue.quadratic(up).gradient
+    for direction in tangent_basis(up):
+        low, high = cue.log_likelihood(np.stack([(up + s * step * direction) / np.linalg.norm(up + s * step * direction) for s in (-1, 1)]))
+        assert slope @ direction == pytest.approx((high - low) / (2 * step), rel=0.15, abs=1.5)
 
 
 # -- looking down ----------------------------------------------------------------------------------------------------------
