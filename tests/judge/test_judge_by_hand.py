@@ -27,7 +27,7 @@ from audit.judge.ground import GroundSeen
 from audit.judge.intended import intended_pose
 from audit.judge.likeness import Likeness, _density, _log_half_view
 from audit.judge.panned import Panned, _carried
-from audit.judge.pose import POINTED_OUT, _by_clicks, _joint, lost_targets
+from audit.judge.pose import POINTED_OUT, _joint, _with_clicks, lost_targets
 from audit.judge.sightings import Sightings
 from audit.lens import Lens
 from audit.measure.ground import CELL, COLUMNS, ROWS, GroundView
@@ -119,14 +119,29 @@ def test_a_carried_bearing_carries_both_doubts() -> None:
     assert found.bearing_deg == pytest.approx(355.0) and found.bearing_sd_deg == pytest.approx(0.5)
 
 
-@pytest.mark.parametrize(("pitch_sd", "roll_sd", "tilt", "level"), [(2.9, 2.9, True, True), (3.1, 0.5, False, False), (0.5, 3.1, True, False), (3.0, 3.0, True, True), (None, 0.5, False, False)])
-def test_a_pose_by_clicks_counts_up_to_three_degrees_of_doubt(pitch_sd: float | None, roll_sd: float, tilt: bool, level: bool) -> None:
+ROLL_SD = 0.7 * LIMITS.level.roll_tolerance_deg / 1.96
+
+
+@pytest.mark.parametrize(
+    ("pitch_sd", "roll_sd", "tilt", "level"),
+    [(2.99, 0.99 * ROLL_SD, True, True), (3.01, 0.1, False, False), (0.5, 1.01 * ROLL_SD, True, False), (None, 0.1, False, False), (0.5, None, True, False)],
+)
+def test_a_pose_by_clicks_counts_up_to_three_degrees_of_doubt(pitch_sd: float | None, roll_sd: float | None, tilt: bool, level: bool) -> None:
+    """Roll only where it is surer than the tolerance itself asks, by three tenths."""
     silent = Orientation(None, None, None, None, "Too dark.", LENS)
     pose = Resection(10.0, 1.0, -20.0, pitch_sd, 2.0, roll_sd)
-    found = _by_clicks(Panned(10.0, 1.0, 0.0, pose=pose), silent)
+    found = _with_clicks(Panned(10.0, 1.0, 0.0, pose=pose), silent, LIMITS)
     assert (found.pitch_deg, found.pitch_sd_deg, found.cues) == ((-20.0, pitch_sd, (POINTED_OUT,)) if tilt else (None, None, ()))
     assert (found.roll_deg, found.roll_sd_deg) == ((2.0, roll_sd) if level else (None, None))
-    assert _by_clicks(Panned(None, None, 0.0), silent) is silent
+    assert _with_clicks(Panned(None, None, 0.0), silent, LIMITS) is silent
+
+
+@pytest.mark.parametrize(("pitch_sd", "roll_sd", "tilt", "level"), [(0.69, 0.34, True, True), (0.71, 0.1, False, False), (0.69, 0.36, True, False)])
+def test_clicks_replace_what_the_picture_says_where_they_are_surer_by_three_tenths(pitch_sd: float, roll_sd: float, tilt: bool, level: bool) -> None:
+    told = Orientation(1.0, 0.5, -18.0, 1.0, None, LENS, ("learned view",))
+    found = _with_clicks(Panned(10.0, 1.0, 0.0, pose=Resection(10.0, 1.0, -20.0, pitch_sd, 2.0, roll_sd)), told, LIMITS)
+    assert (found.pitch_deg, found.cues) == ((-20.0, ("learned view", POINTED_OUT)) if tilt else (-18.0, ("learned view",)))
+    assert (found.roll_deg, found.roll_sd_deg) == ((2.0, roll_sd) if level else (1.0, 0.5))
 
 
 def test_the_whole_pose_takes_the_bearing_that_was_shown_and_what_hangs_together() -> None:

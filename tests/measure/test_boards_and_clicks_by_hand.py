@@ -147,6 +147,17 @@ def test_a_drawn_board_is_found_with_its_corners_from_its_own_upper_left(turn: i
     assert mirrored.mirrored and np.array(mirrored.corners_px)[:, 0] == pytest.approx(599 - there[:, 0], abs=1.5)
 
 
+def test_two_boards_that_hang_close_together_are_both_found() -> None:
+    """Their middles one and a half sides apart, the larger first."""
+    picture = np.full((300, 420), 150, np.uint8)
+    other = next(n for n in range(NUMBER + 1, 300) if n in _usable())
+    for number, left, module in ((NUMBER, 40, 14), (other, 180, 13)):
+        sheet_of = np.pad(marker_picture(number, module), module, constant_values=255)
+        picture[60 : 60 + sheet_of.shape[0], left : left + sheet_of.shape[1]] = sheet_of
+    found = find_boards(cv2.GaussianBlur(picture, (0, 0), 0.7))
+    assert [b.number for b in found] == [NUMBER, other] and [b.side_px for b in found] == pytest.approx([98.0, 91.0], abs=1.5)
+
+
 @pytest.mark.parametrize(("shades", "kept"), [(18, False), (24, True)])
 def test_places_too_plain_for_a_board_are_smoothed(shades: int, kept: bool) -> None:
     grey = np.full((200, 320), 100, np.uint8)
@@ -331,6 +342,15 @@ def test_a_click_off_by_three_degrees_and_four_sds_is_no_slip(pitch_sd: float, o
     if reason is not None:
         assert f"{abs(off_deg):.0f}° {'above' if off_deg > 0 else 'below'}" in reason
     assert fit._too_high_or_low(replace(station, pitch_sd_deg=None), at) is None and fit._too_high_or_low(station, replace(at, up_m=None)) is None
+
+
+@pytest.mark.parametrize(("away_m", "refused"), [(10.0, False), (100.0, True)])
+def test_a_near_place_may_be_seen_farther_off_by_its_own_error(away_m: float, refused: bool) -> None:
+    """0.42 m of both places are 2.4 degrees at 10 m, a quarter of one at 100 m: eight degrees off are too many for the one alone."""
+    station = Station(replace(LENS, hfov_sd_deg=0.0), *HERE, 0.3, pitch_deg=-12.0, pitch_sd_deg=0.1, roll_deg=0.0, roll_sd_deg=0.0)
+    up_m = HERE[2] + away_m * math.tan(math.radians(-20.0))
+    at = Sighting("mast", LENS.centre_px[0], LENS.centre_px[1], HERE[0], HERE[1] + away_m, up_m, 0.3, 0.01)
+    assert (fit._too_high_or_low(station, at) is not None) == refused
 
 
 def test_plumb_turns() -> None:

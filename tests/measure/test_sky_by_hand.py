@@ -388,6 +388,13 @@ def test_a_clock_is_found_at_either_edge_in_either_shade_and_nowhere_else(flip: 
     assert not burnt_in_text(tall).any(), "higher than nine hundredths of the picture"
 
 
+def test_small_text_is_sought_at_the_pictures_own_size() -> None:
+    """Letters seven pixels high in a picture of 640 px: at half the size they would be three."""
+    picture = np.tile(np.linspace(90, 150, 640).astype(np.uint8)[None, :, None], (360, 1, 3))
+    cv2.putText(picture, "CAM 07 YARD NORTH", (12, 18), cv2.FONT_HERSHEY_PLAIN, 0.8, (255, 255, 255), 1)
+    assert burned_in(picture).mask[10:18, 14:130].mean() > 0.9 and not burned_in(picture).mask[40:].any()
+
+
 def test_strokes_that_all_pictures_show_are_burnt_in() -> None:
     greys = []
     for number in range(3):
