@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import struct
 import zipfile
 from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
@@ -16,8 +17,9 @@ from audit.photos.clocks import DeviceClock, device_clock_offsets, taken_utc
 from audit.photos.containers import describe, sniff
 from audit.photos.exif import Tags, _behind
 from audit.photos.inbox import Inbox
-from audit.photos.metadata import _degrees, _float
+from audit.photos.metadata import _degrees, _float, read_metadata
 from audit.photos.photo import Metadata, Photo
+from tests.photos.hostile_files import scene, sound_file
 
 NOON = datetime(2026, 6, 16, 12, 0, 0, tzinfo=UTC)
 LOCAL = datetime(2026, 6, 16, 14, 0, 10)  # noqa: DTZ001 - a camera's own clock
@@ -101,6 +103,14 @@ def test_the_second_reader_s_fields_are_the_first_s() -> None:
     latitude = tags.values["GPSLatitude"]
     assert isinstance(latitude, tuple) and [_float(part) for part in latitude] == [45.0, 30.0, 36.0] and tags.notes == []
     assert tags.values["Model"] == "P-1"
+
+
+@pytest.mark.parametrize(("kind", "raw", "device"), [(2, b"P-1\x00old", "P-1"), (7, b"P-1\x00old", "P-1"), (7, b"\xdcber-7\x00\x00", "Über-7"), (7, b"\x00\x00\x00\x00\x00", None)])
+def test_a_model_that_is_written_as_bytes_ends_at_its_nul_as_well(kind: int, raw: bytes, device: str | None) -> None:
+    """A directory of one field (TIFF 6.0, section 2): tag 272, type ASCII or UNDEFINED; Latin-1 where it is nothing else."""
+    entry = struct.pack("<HHII", 272, kind, len(raw), 26)
+    block = b"II*\x00" + struct.pack("<IH", 8, 1) + entry + struct.pack("<I", 0) + raw
+    assert read_metadata(sound_file("JPEG", scene(64, 48), block)).device == device
 
 
 def archive(unpacked: int, comment: int = 0) -> bytes:
