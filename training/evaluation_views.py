@@ -15,7 +15,9 @@ from __future__ import annotations
 import argparse
 import csv
 import json
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -23,7 +25,7 @@ from numpy.typing import NDArray
 
 from audit.frames import camera_from_world
 from audit.lens import Lens
-from training.prepare import LOG_STOPS_BELOW, LOG_STOPS_TOTAL
+from training.prepare import LOG_STOPS_BELOW, LOG_STOPS_TOTAL, turn_sphere
 
 __all__ = ["develop_view", "level_rotation", "main", "panorama_stops", "render_view"]
 
@@ -84,10 +86,11 @@ def _by_the_wall(rng: np.random.Generator, room: bool, bearing_deg: float) -> tu
     return np.array([away * np.sin(out), away * np.cos(out), up]), radius
 
 
-def panorama_stops(packed: Path, key: str) -> NDArray[np.float32]:
-    """A packed panorama (h, w, 3), RGB, as stops of light."""
-    code = cv2.imread(str(packed / f"{key}.jp2"), cv2.IMREAD_UNCHANGED)[..., ::-1]
-    return np.asarray(code.astype(np.float32) / 65535 * LOG_STOPS_TOTAL - LOG_STOPS_BELOW)
+def panorama_stops(packed: Path, place: Mapping[str, Any]) -> NDArray[np.float32]:
+    """A packed panorama (h, w, 3), RGB, as stops of light; ``place`` is its entry in ``places.json``."""
+    code = cv2.imread(str(packed / f"{place['key']}.jp2"), cv2.IMREAD_UNCHANGED)[..., ::-1]
+    stops = code.astype(np.float32) / (2 ** place["bits"] - 1) * LOG_STOPS_TOTAL - LOG_STOPS_BELOW
+    return np.asarray(stops if place["turn"] is None else turn_sphere(stops, np.array(place["turn"]).T))
 
 
 def develop_view(
@@ -142,7 +145,7 @@ def main() -> None:
     for number, place in enumerate(wanted):
         key = place["key"]
         if key not in cache:
-            stops = panorama_stops(given.packed, key)
+            stops = panorama_stops(given.packed, place)
             mask = cv2.imread(str(given.packed / f"{key}.png"), 0) if place["sky"] else None
             cache[key] = (stops, None if mask is None else mask.astype(np.float32) / 255)
         stops, sky = cache[key]

@@ -14,15 +14,14 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from math import pi
 from pathlib import Path
-from typing import ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 import cv2
 import numpy as np
 import torch
 from torch import Tensor
 
-from training.evaluation_views import level_rotation
-from training.prepare import LOG_STOPS_BELOW, LOG_STOPS_TOTAL, turn_sphere
+from training.evaluation_views import level_rotation, panorama_stops
 from training.skies import sample_sky
 
 __all__ = ["RAYS", "PanoramaStack", "draw_index", "fused", "load_stack", "real_skies", "render_panoramas"]
@@ -63,11 +62,8 @@ def load_stack(folder: Path, split: str, device: torch.device) -> PanoramaStack:
     """Reads the places of one split ("train", "held out" or "all")."""
     places = [p for p in json.loads((folder / "places.json").read_text()) if split in (p["split"], "all")]
 
-    def layer(place: dict[str, object]) -> np.ndarray:
-        code = cv2.imread(str(folder / f"{place['key']}.jp2"), cv2.IMREAD_UNCHANGED)[..., ::-1]
-        if place["turn"] is not None:
-            code = turn_sphere(code, np.array(place["turn"]).T)
-        stops = code.astype(np.float32) / 65535 * LOG_STOPS_TOTAL - LOG_STOPS_BELOW
+    def layer(place: dict[str, Any]) -> np.ndarray:
+        stops = panorama_stops(folder, place)
         sky = np.zeros(stops.shape[:2], np.float32)
         if place["sky"]:
             sky = cv2.imread(str(folder / f"{place['key']}.png"), 0).astype(np.float32) / 255
@@ -195,6 +191,29 @@ def _lookup(
 
 
 _lookup_fused = fused(_lookup)
+SNOW_SHARE = 0.08
+"""Share of views of open places whose ground is shown under snow: panoramas of snow are few."""
+
+
+def _snow(radiance: Tensor, sky: Tensor, up: Tensor, allowed: Tensor, g: torch.Generator) -> Tensor:
+    """Radiance (b, h, w, 3) with the ground of a few views white, from some way below the horizon down.
+
+    ``up`` (b, h, w) is the upward part of the rays, ``allowed`` (b) which views may be changed; the poses and the sky stay.
+    """
+    b, dev = len(radiance), radiance.device
+
+    def uniform(low: float, high: float) -> Tensor:
+        return (torch.rand(b, generator=g, device=dev) * (high - low) + low)[:, None, None]
+
+    shown = (torch.rand(b, generator=g, device=dev) < SNOW_SHARE) & allowed
+    cover = torch.sigmoid((-up - uniform(0.0, 0.2)) / 0.03) * (1 - sky) * uniform(0.6, 1.0) * shown[:, None, None]
+    stops = torch.log(radiance.mean(-1).clamp(1e-4, 1e3))
+    usual = stops.mean((1, 2), keepdim=True)
+    white = torch.exp(usual + uniform(0.2, 1.8) + (stops - usual) * uniform(0.05, 0.4))
+    tint = torch.tensor([0.97, 1.0, 1.04], device=dev) * torch.exp(torch.randn(b, 1, 1, 3, generator=g, device=dev) * 0.03)
+    return torch.lerp(radiance, white[..., None] * tint, cover[..., None])
+
+
 RAYS = 384 * 216
 """Rays of a view are padded to this many, so that every shape shares one compiled function."""
 
@@ -239,6 +258,8 @@ def render_panoramas(
         behind = sample_sky(skies, number, azimuth + turn, elevation) * level[:, None, None, None]
         sharp = ((alpha - 0.5) * 1.6 + 0.5).clamp(0, 1) * allowed
         radiance[index] = own.clamp_max(1e4) * (1 - sharp) + behind * sharp
+    if varied:
+        radiance = _snow(radiance, sky, d[..., 2], stack.replaceable[which], g)
     return radiance, sky
 
 

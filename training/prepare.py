@@ -204,6 +204,7 @@ def main() -> None:
     add_folders(parser)
     parser.add_argument("-o", "--output", type=Path, default=Path(".train"))
     parser.add_argument("--compression", type=int, default=110, help="JPEG 2000 rate, thousandths of the raw size")
+    parser.add_argument("--bits", type=int, default=16, help="bits of a channel's code; 10 are a 64th of a stop")
     parser.add_argument("--split", action="append", help="splits to pack; all where none is named")
     parser.add_argument("--turned", action="store_true", help="turn each sphere before it is coded, for training")
     given = parser.parse_args()
@@ -220,7 +221,7 @@ def main() -> None:
         mask = sky_mask(place, radiance)
         middle = float(np.exp(np.mean(np.log(radiance.mean(-1) + 1e-4))))
         stops = np.log2(np.maximum(radiance / middle, 1e-6)) + LOG_STOPS_BELOW
-        code = (np.clip(stops / LOG_STOPS_TOTAL, 0, 1) * 65535).astype(np.uint16)
+        code = (np.clip(stops / LOG_STOPS_TOTAL, 0, 1) * (2**given.bits - 1)).round().astype(np.uint16)
         key = f"{place.source}_{place.name}"
         turn = random_turn(key) if given.turned else None
         if turn is not None:
@@ -233,7 +234,7 @@ def main() -> None:
                 "key": key, "name": place.name, "kind": place.kind, "split": split, "sky": mask is not None,
                 "outdoor": place.sky not in ("none", "unknown"),
                 "axis": verticals.get(place.name) if place.source == "folder" else place.axis,
-                "turn": None if turn is None else turn.tolist(),
+                "turn": None if turn is None else turn.tolist(), "bits": given.bits,
             }
         )  # fmt: skip
     (given.output / "places.json").write_text(json.dumps(index, indent=1))

@@ -20,6 +20,8 @@ __all__ = ["BACKDROP", "INSERT", "OPEN", "ROOM", "TOWN", "WOOD", "render_scenes"
 TOWN, ROOM, WOOD, OPEN, BACKDROP, INSERT = range(6)
 KIND_SHARE = (0.36, 0.22, 0.18, 0.14, 0.10)
 BOXES, BOXES_AT_ONCE, CROWNS = 18, 6, 5
+SNOW_WILD, SNOW_TOWN = 0.4, 0.12
+"""How often woods and open country, and towns, lie under snow: a white ground must not pass for the sky."""
 BOX_FIELDS = ("cx", "cy", "half_x", "half_y", "foot", "tall", "lean_x", "lean_y", "cos", "sin")
 FAR_M = 1e6
 Drawn = dict[str, Tensor]
@@ -94,6 +96,11 @@ def _draw(b: int, inserts: int, g: torch.Generator, tiles: Tensor, skies: Tensor
     shade = torch.where(trunk[..., None], bark, shade)
     glass = torch.where(room[:, None, None], tone(0.2, 6.0, 0.25), tone(0.02, 1.3, 0.3))
     floor = torch.where(wild[:, None, None], tone(0.04, 0.35, 0.1) * torch.tensor([0.95, 1.0, 0.6], device=dev), tone(0.08, 0.8))
+    snow = wild & chance(SNOW_WILD) | town & chance(SNOW_TOWN)
+    white = tone(0.6, 1.15, 0.03) * torch.tensor([0.97, 1.0, 1.04], device=dev)
+    floor = torch.where(snow[:, None, None], white, floor)
+    hill_tone = tone(0.03, 0.35, 0.2) * torch.tensor([0.9, 1.05, 0.9], device=dev)
+    hill_tone = torch.where((snow & chance(0.6))[:, None, None], white * tone(0.6, 1.0, 0.02), hill_tone)
     plain = torch.where(chance(0.5)[:, None, None], tone(0.7, 1.2, 0.02), tone(0.1, 1.3, 0.35))
     blue = torch.tensor([0.25, 0.45, 0.95], device=dev) * tone(0.3, 1.2, 0.15)
     plain = torch.where(chance(0.25)[:, None, None], blue, plain)
@@ -131,14 +138,14 @@ def _draw(b: int, inserts: int, g: torch.Generator, tiles: Tensor, skies: Tensor
         "road_width": column(uniform(1, 6)), "road": column(chance(0.5) & ~room), "road_tone": tone(0.06, 0.3, 0.05),
         "lamp_u": column(uniform(1.2, 4)), "lamp_v": column(uniform(1.2, 4)), "lamps": column(chance(0.6)),
         "lamp_tone": tone(2.0, 8.0, 0.05), "roof": tone(0.3, 0.95, 0.06),
-        "rough": column(torch.where(wild, uniform(0.2, 0.7), uniform(0.0, 0.35))),
+        "rough": column(torch.where(wild & ~snow, uniform(0.2, 0.7), uniform(0.0, 0.35)) * torch.where(snow, 0.4, 1.0)),
         "pattern": torch.randint(0, len(tiles), (b,), generator=g, device=dev),
         "scale": column(torch.exp(uniform(-3.5, 0.5))), "green": tone(0.05, 0.25, 0.2) * green,
         "sky": which, "sky_turn": column(uniform(0, 2 * pi)), "sky_gain": column(torch.exp(uniform(-0.3, 1.4))),
         "plain": plain, "plain_fade": column(uniform(-0.4, 0.4)), "mist": column(torch.exp(uniform(4.0, 8.0))),
         "rim": skies[which, -1].mean(1)[:, None, :], "hills": column(hills), "hill_height": column(uniform(0.0, 0.12)),
         "hill_scale": column(torch.exp(uniform(-1.0, 1.2))), "hill_rough": column(uniform(0.0, 0.04)),
-        "hill_tone": tone(0.03, 0.35, 0.2) * torch.tensor([0.9, 1.05, 0.9], device=dev),
+        "hill_tone": hill_tone,
         "hill_haze": column(uniform(0.0, 0.9) * torch.where(wood, 0.3, 1.0)), "canopy": column(wood & chance(0.7)),
         "canopy_at": column(uniform(4, 18)), "canopy_scale": column(torch.exp(uniform(-3.0, -1.0))),
         "canopy_gap": column(uniform(-0.9, 0.9)), "branches": column(chance(0.2) & ~(room | backdrop)),

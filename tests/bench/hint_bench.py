@@ -85,7 +85,7 @@ def views(packed: Path, output: Path, count: int, splits: tuple[str, ...], bent:
     with output.open("w", encoding="utf-8") as file:
         for number, place in enumerate(wanted):
             rng = np.random.default_rng([20, number])
-            stops = panorama_stops(packed, place["key"])
+            stops = panorama_stops(packed, place)
             level = level_rotation(tuple(place["axis"]))
             for index in range(count):
                 pose = {
@@ -116,7 +116,7 @@ def boards(packed: Path, count: int, splits: tuple[str, ...]) -> None:
     looked = wrong = torn = 0
     for number, place in enumerate(p for p in json.loads((packed / "places.json").read_text()) if p["split"] in splits):
         rng = np.random.default_rng([21, number])
-        stops = panorama_stops(packed, place["key"])
+        stops = panorama_stops(packed, place)
         for _ in range(count):
             turn = float(rng.uniform(0, 360)), float(rng.uniform(-35, 5)), float(rng.normal(0, 3))
             shown = develop_view(render_view(stops, Lens(*SIZE, float(rng.uniform(40, 110))), *turn, np.eye(3)), rng)

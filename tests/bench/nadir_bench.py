@@ -47,7 +47,7 @@ def views(packed: Path, seed: int) -> Iterator[View]:
     for place in json.loads((packed / "places.json").read_text()):
         if place["axis"] is None or place["kind"] == "country":
             continue
-        stops = panorama_stops(packed, place["key"])
+        stops = panorama_stops(packed, place)
         for number in range(6):
             down = number < 4
             pitch = rng.uniform(-90, -65) if down else rng.uniform(-40, 5)
