@@ -20,12 +20,13 @@ from scipy.optimize import minimize
 from scipy.stats import t as student
 
 from audit.lens import Lens
+from audit.measure.constants import constants
 from audit.measure.network import look
 from audit.measure.orientation import weighed
 from audit.measure.overlay import burned_in, without_overlay
 from audit.measure.scatter import scatter_facts
 from audit.measure.segments import find_segments, grey, of_the_scene
-from audit.measure.up_direction import Seen, constants
+from audit.measure.up_direction import Seen
 
 FloatArray = NDArray[np.float64]
 

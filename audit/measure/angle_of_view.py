@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from audit.lens import HfovSource, Lens
+from audit.measure.constants import constants
 from audit.measure.squareness import square_gain
-from audit.measure.up_direction import Seen, constants, solve
+from audit.measure.up_direction import Seen, solve
 
 __all__ = ["AngleOfView", "estimate_angle"]
 

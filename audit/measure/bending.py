@@ -16,10 +16,11 @@ from scipy.interpolate import PchipInterpolator
 
 from audit.frames import roll_pitch_from_up
 from audit.lens import Lens, least_k1
+from audit.measure.constants import constants
 from audit.measure.measurement import Orientation
 from audit.measure.segments import Arcs, arcs
 from audit.measure.squareness import square_gain
-from audit.measure.up_direction import Evidence, Seen, constants, lines_share
+from audit.measure.up_direction import Evidence, Seen, lines_share
 from audit.measure.vanishing import fit_directions, tangent_basis
 
 __all__ = ["Bending", "as_it_may_bend", "may_bend", "weigh_bending"]

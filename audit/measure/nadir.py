@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from audit.frames import roll_pitch_from_up, up_in_camera
 from audit.lens import Lens
-from audit.measure.up_direction import Evidence, constants
+from audit.measure.constants import constants
+from audit.measure.up_direction import Evidence
 from audit.measure.vanishing import Fit, fit_directions, vote
 
 __all__ = ["Downward", "downward", "may_look_down"]

@@ -5,7 +5,7 @@ The best up direction is answered only where its scatter, which counts its compe
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +15,7 @@ from audit.frames import roll_pitch_from_up
 from audit.lens import Lens
 from audit.measure.angle_of_view import AngleOfView, estimate_angle
 from audit.measure.bending import Bending, may_bend, weigh_bending
+from audit.measure.constants import constants
 from audit.measure.learned_view import NetworkView
 from audit.measure.level_lines import level_lines
 from audit.measure.measurement import Orientation
@@ -23,9 +24,9 @@ from audit.measure.overlay import Overlay
 from audit.measure.scatter import own_sd_deg
 from audit.measure.segments import find_segments, grey, of_the_scene
 from audit.measure.standing import on_its_side, upside_down
-from audit.measure.up_direction import Evidence, Seen, climb, constants, cues_through, solve
+from audit.measure.up_direction import Evidence, Seen, climb, cues_through, solve
 
-__all__ = ["combine_orientations", "measure_orientation", "weighed"]
+__all__ = ["measure_orientation", "weighed"]
 
 _LEVEL_DEG, _EXACT, _LEAST_ASKEW = 0.5, 0.01, 0.25
 _MOST_BURNT, _WIDEST_DEG = 0.3, 135.0
@@ -263,57 +264,3 @@ def _held(lens: Lens, hfov_deg: float) -> Lens:
         return lens.with_hfov(hfov_deg)
     except ValueError:
         return replace(lens, hfov_deg=hfov_deg, k1=0.0, k2=0.0)
-
-
-def combine_orientations(orientations: Sequence[Orientation]) -> Orientation:
-    """One orientation of a camera from several snapshots of the same view.
-
-    Snapshots of one view share the scene and the lens, so most of their error is common: the combined standard
-    deviation falls only by the part that is not. Snapshots that contradict each other widen it.
-
-    Parameters
-    ----------
-    orientations : sequence of Orientation
-        At least one; those not measured are left out.
-
-    Returns
-    -------
-    Orientation
-        Not measured where none was; the segments of the surest snapshot.
-
-    Raises
-    ------
-    ValueError
-        If the sequence is empty.
-    """
-    if not orientations:
-        raise ValueError("no orientation to combine")
-    answered = [o for o in orientations if o.pitch_deg is not None]
-    if not answered:
-        return orientations[0]
-    if len(answered) == 1:
-        return answered[0]
-    shared = constants()["answer"]["shared_between_snapshots"]
-    rolls = [o for o in answered if o.roll_deg is not None]
-    roll, roll_sd = None, None
-    if rolls:
-        roll, roll_sd = _pooled([o.roll_deg for o in rolls], [o.roll_sd_deg for o in rolls], shared)
-    pitch, pitch_sd = _pooled([o.pitch_deg for o in answered], [o.pitch_sd_deg for o in answered], shared)
-    surest = min(answered, key=lambda o: o.pitch_sd_deg or 0.0)
-    if max(roll_sd or 0.0, pitch_sd) > constants()["answer"]["most_sd_deg"]:
-        return replace(surest, roll_deg=None, roll_sd_deg=None, pitch_deg=None, pitch_sd_deg=None,
-                       note="The snapshots of this camera contradict each other.")
-    cues = (*surest.cues, f"{len(answered)} snapshots")
-    return replace(surest, roll_deg=roll, roll_sd_deg=roll_sd, pitch_deg=pitch, pitch_sd_deg=pitch_sd, cues=cues)
-
-
-def _pooled(values: Sequence[float | None], sds: Sequence[float | None], shared: float) -> tuple[float, float]:
-    """Weighted mean and its sd where a share of each variance is common to all."""
-    x = np.array(values, dtype=np.float64)
-    sd = np.array(sds, dtype=np.float64)
-    own = (1 - shared) * sd**2
-    weight = 1 / own
-    mean = float((weight * x).sum() / weight.sum())
-    spread = float((weight * (x - mean) ** 2).sum()) / max(x.size - 1, 1)
-    common = shared * float((weight * sd**2).sum() / weight.sum())
-    return mean, float(np.sqrt(common + max(1.0, spread) / weight.sum()))

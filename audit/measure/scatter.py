@@ -10,7 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.measure.up_direction import Evidence, constants
+from audit.measure.constants import constants
+from audit.measure.up_direction import Evidence
 
 __all__ = ["own_sd_deg", "scatter_facts"]
 

@@ -7,10 +7,8 @@ planned enters.
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from importlib.resources import files
 from typing import Protocol
 
 import numpy as np
@@ -18,12 +16,13 @@ from numpy.typing import NDArray
 
 from audit.frames import roll_pitch_from_up, up_in_camera
 from audit.lens import Lens
+from audit.measure.constants import constants
 from audit.measure.horizon import HorizonCue, HorizonLimits, open_horizon
 from audit.measure.learned_view import LearnedCue, NetworkView, learned_cue
 from audit.measure.segments import Arcs, arcs
 from audit.measure.vanishing import Fit, Quadratic, fit_directions, tangent_basis, vote
 
-__all__ = ["Cue", "Evidence", "Seen", "climb", "constants", "cues_through", "lines_share", "solve"]
+__all__ = ["Cue", "Evidence", "Seen", "climb", "cues_through", "lines_share", "solve"]
 
 FloatArray = NDArray[np.float64]
 
@@ -33,14 +32,6 @@ _WRONG_DEG = 5.0
 _CHOOSING_EDGES = 250
 """Edges that competing directions are compared with; the winner is fitted to all."""
 _QUICK_CLIMBS, _QUICK_EDGES = 2, 250
-
-
-@lru_cache(maxsize=1)
-def constants() -> dict[str, dict[str, float]]:
-    """Measured constants of ``orientation.toml``, section by section."""
-    text = files("audit.measure").joinpath("orientation.toml").read_text(encoding="utf-8")
-    return {section: {name: float(value) for name, value in table.items()}
-            for section, table in tomllib.loads(text).items()}
 
 
 @lru_cache(maxsize=1)

@@ -19,8 +19,8 @@ from audit.lens import Lens
 from audit.measure.clarity import sharpness_of
 from audit.measure.image import measure_image
 from audit.measure.measurement import ImageMeasurement, Orientation
-from audit.measure.orientation import combine_orientations
 from audit.measure.registration import Features, Registration, pose_change_deg, register_features
+from audit.measure.several import combine_orientations
 from audit.measure.transfer import at_measure_size, log_luminance
 
 __all__ = ["FAR_SHARE", "STILL_DEG", "SURELY_THE_SAME", "AimPose", "turned_deg"]

@@ -16,7 +16,7 @@ from audit.logbook import DeviceRecord
 from audit.match.evidence import true_bearing_deg
 from audit.match.placement import Placement
 from audit.measure.measurement import ImageMeasurement, Orientation
-from audit.measure.orientation import combine_orientations
+from audit.measure.several import combine_orientations
 from audit.plan.check import plan_errors
 from audit.plan.model import Site, bare_id
 from audit.visit.grounds import grounds_of

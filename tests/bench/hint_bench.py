@@ -41,6 +41,7 @@ from audit.lens import Lens, least_k1
 from audit.match.evidence import Settings
 from audit.measure.bending import as_it_may_bend
 from audit.measure.board import board_numbers, find_boards
+from audit.measure.constants import constants
 from audit.measure.ground import GroundView, ground_view
 from audit.measure.image import measure_image
 from audit.measure.level_lines import level_lines
@@ -48,7 +49,6 @@ from audit.measure.measurement import ImageMeasurement
 from audit.measure.record import measurement_from_record, measurement_to_record
 from audit.measure.resection import Sighting, Station, resect
 from audit.measure.segments import arcs, find_segments, grey
-from audit.measure.up_direction import constants
 from audit.measure.vanishing import fit_directions
 from audit.plan.files import read_plan
 from audit.plan.model import Camera, Target

@@ -11,8 +11,9 @@ from orientation_scenes import town
 from audit.lens import Lens
 from audit.measure import angle_of_view
 from audit.measure.angle_of_view import estimate_angle
+from audit.measure.constants import constants
 from audit.measure.orientation import measure_orientation
-from audit.measure.up_direction import Seen, constants
+from audit.measure.up_direction import Seen
 
 NOTHING = Seen(np.zeros((0, 4)), 1.0)
 

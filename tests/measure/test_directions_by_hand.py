@@ -19,8 +19,9 @@ from audit.measure.horizon import HorizonCue, HorizonLimits, open_horizon
 from audit.measure.level_lines import BINS, level_lines
 from audit.measure.measurement import Orientation
 from audit.measure.nadir import _cap, _curvature_deg, may_look_down
-from audit.measure.orientation import _askew, _pooled, combine_orientations
+from audit.measure.orientation import _askew
 from audit.measure.segments import Arcs, arcs
+from audit.measure.several import _pooled, combine_orientations
 from audit.measure.squareness import square_gain
 from audit.measure.up_direction import (
     Seen,

@@ -13,7 +13,8 @@ from test_orientation_learned import View, ideal_view
 
 from audit.lens import Lens
 from audit.measure.network import look
-from audit.measure.orientation import combine_orientations, measure_orientation
+from audit.measure.orientation import measure_orientation
+from audit.measure.several import combine_orientations
 
 CEILING = Lens(700, 700, 180.0, projection="equidistant")
 SAMPLES = Path(__file__).parents[2] / "sample_images"

@@ -10,7 +10,8 @@ from orientation_scenes import room, town
 from audit.frames import up_in_camera
 from audit.lens import Lens
 from audit.measure.measurement import Orientation
-from audit.measure.orientation import combine_orientations, measure_orientation
+from audit.measure.orientation import measure_orientation
+from audit.measure.several import combine_orientations
 
 FISHEYE = Lens(560, 560, 180.0, projection="equidistant")
 WIDE = Lens(640, 360, 95.0)

@@ -9,10 +9,11 @@ import pytest
 from orientation_scenes import town
 
 from audit.lens import Lens
+from audit.measure.constants import constants
 from audit.measure.orientation import measure_orientation
 from audit.measure.scatter import own_sd_deg, scatter_facts
 from audit.measure.segments import find_segments, grey
-from audit.measure.up_direction import Evidence, Seen, constants, solve
+from audit.measure.up_direction import Evidence, Seen, solve
 
 WIDE = Lens(640, 360, 95.0)
 

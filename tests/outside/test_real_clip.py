@@ -16,7 +16,7 @@ import pytest
 
 from audit.lens import Lens
 from audit.measure.image import measure_image
-from audit.measure.orientation import combine_orientations
+from audit.measure.several import combine_orientations
 
 CLIP = Path("/usr/share/doc/opencv-doc/examples/data/vtest.avi")
 TRUE_PITCH_DEG, HFOV_DEG = -16.85, 35.97
