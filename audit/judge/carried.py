@@ -9,11 +9,14 @@ from audit.frames import bearing_difference_deg
 from audit.judge.evidence import CameraEvidence, Comparison
 from audit.judge.limits import Limits
 from audit.measure.measurement import Orientation
+from audit.measure.several import SHARED, combine_orientations
 
-__all__ = ["NIGHT_SNAPSHOT", "SIGNED_REFERENCE", "shows_the_view", "todays_orientation"]
+__all__ = ["NIGHT_SNAPSHOT", "SIGNED_REFERENCE", "TODAY_TOO", "shows_the_view", "todays_orientation"]
 
 SIGNED_REFERENCE = "signed reference"
 """The cue that names this way in a finding."""
+TODAY_TOO = "today's own answer"
+"""The cue of a mean of both ways."""
 NIGHT_SNAPSHOT = "night snapshot"
 """The cue of a pose that the day pictures don't give and the night snapshot of the same visit does."""
 #: Standard deviations from which today's own answer and the carried one contradict each other.
@@ -27,11 +30,12 @@ def shows_the_view(comparison: Comparison, limits: Limits) -> bool:
 
 
 def todays_orientation(evidence: CameraEvidence, limits: Limits) -> Orientation | None:
-    """The surer of what today's pictures say alone and what the signed reference says with the turn since.
+    """The surer of what today's pictures say and what the signed reference says with the turn since, or their mean.
 
-    Today's own answer is that of the day pictures, or of the night snapshot where none of them tells or none is here. The two look at
-    the same scene and share its errors, so they are never averaged. Where they contradict each other, today's own answer
-    stands with an sd wide enough to hold both.
+    Today's own answer is that of the day pictures, or of the night snapshot where none of them tells or none is here. The
+    two look at the same scene and share most of its errors, so the mean, taken as of several snapshots of one view, is hardly surer
+    than they are, and one that is much surer counts alone; but which of two about equally unsure ones counts is not
+    left to chance. Where they contradict each other, today's own answer stands with an sd wide enough to hold both.
 
     Returns
     -------
@@ -40,7 +44,9 @@ def todays_orientation(evidence: CameraEvidence, limits: Limits) -> Orientation 
     """
     day, night = evidence.day, evidence.night
     own = None if day is None else evidence.orientation or day.measured.orientation
-    if night is not None and (own is None or (own.pitch_deg is None and night.measured.orientation.pitch_deg is not None)):
+    if night is not None and (
+        own is None or (own.pitch_deg is None and night.measured.orientation.pitch_deg is not None)
+    ):
         by_night = night.measured.orientation
         own = replace(by_night, cues=(*by_night.cues, NIGHT_SNAPSHOT))
     if own is None:
@@ -53,7 +59,11 @@ def todays_orientation(evidence: CameraEvidence, limits: Limits) -> Orientation 
     apart, sd = abs(own.pitch_deg - carried.pitch_deg), math.hypot(own.pitch_sd_deg, carried.pitch_sd_deg)
     if apart > _CONTRADICT_SD * sd:
         return replace(own, pitch_sd_deg=max(own.pitch_sd_deg, apart / _CONTRADICT_SD))
-    return carried if carried.pitch_sd_deg < own.pitch_sd_deg else own
+    surer, other = (carried, own) if carried.pitch_sd_deg < own.pitch_sd_deg else (own, carried)
+    mean = combine_orientations((own, carried))
+    if surer.pitch_sd_deg < SHARED * other.pitch_sd_deg or mean.pitch_deg is None:
+        return surer
+    return replace(mean, cues=(SIGNED_REFERENCE, TODAY_TOO, *own.cues))
 
 
 def _carried(evidence: CameraEvidence, limits: Limits, own: Orientation) -> Orientation | None:

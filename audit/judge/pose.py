@@ -9,7 +9,7 @@ import numpy as np
 
 from audit.frames import bearing_difference_deg
 from audit.judge import remedies
-from audit.judge.carried import NIGHT_SNAPSHOT, SIGNED_REFERENCE, todays_orientation
+from audit.judge.carried import NIGHT_SNAPSHOT, SIGNED_REFERENCE, TODAY_TOO, todays_orientation
 from audit.judge.chances import (
     PoseBelief,
     TargetChance,
@@ -196,7 +196,9 @@ def _aim(
         missing = remedies.missing_tilt_part(camera, pitch, sd)
         if missing is not None:
             why += f"; the planned {missing} seems to be missing"
-    if SIGNED_REFERENCE in cues:
+    if TODAY_TOO in cues:
+        why += "; the mean of today's picture and the signed reference with the turn since"
+    elif SIGNED_REFERENCE in cues:
         why += "; measured in the signed reference, with the turn since"
     if NIGHT_SNAPSHOT in cues:
         why += "; measured in the night snapshot, for no day snapshot tells"

@@ -10,7 +10,11 @@ import numpy as np
 from audit.measure.constants import constants
 from audit.measure.measurement import Orientation
 
-__all__ = ["combine_orientations"]
+__all__ = ["SHARED", "combine_orientations"]
+
+SHARED = constants()["answer"]["shared_between_snapshots"]
+"""Share of the error variance that looks at one view have in common. A mean with a look whose sd is the surest one's by more
+than the reciprocal of this says less than the surest alone."""
 
 
 def combine_orientations(orientations: Sequence[Orientation]) -> Orientation:
@@ -41,12 +45,11 @@ def combine_orientations(orientations: Sequence[Orientation]) -> Orientation:
         return orientations[0]
     if len(answered) == 1:
         return answered[0]
-    shared = constants()["answer"]["shared_between_snapshots"]
     rolls = [o for o in answered if o.roll_deg is not None]
     roll, roll_sd = None, None
     if rolls:
-        roll, roll_sd = _pooled([o.roll_deg for o in rolls], [o.roll_sd_deg for o in rolls], shared)
-    pitch, pitch_sd = _pooled([o.pitch_deg for o in answered], [o.pitch_sd_deg for o in answered], shared)
+        roll, roll_sd = _pooled([o.roll_deg for o in rolls], [o.roll_sd_deg for o in rolls], SHARED)
+    pitch, pitch_sd = _pooled([o.pitch_deg for o in answered], [o.pitch_sd_deg for o in answered], SHARED)
     surest = min(answered, key=lambda o: o.pitch_sd_deg or 0.0)
     if max(roll_sd or 0.0, pitch_sd) > constants()["answer"]["most_sd_deg"]:
         return replace(surest, roll_deg=None, roll_sd_deg=None, pitch_deg=None, pitch_sd_deg=None,

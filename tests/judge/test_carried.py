@@ -109,6 +109,21 @@ def test_the_surer_of_both_counts_and_their_shared_errors_are_not_averaged_away(
     assert own is not None and own.pitch_deg == pytest.approx(PLANNED + 0.3) and own.pitch_sd_deg == 0.2
 
 
+def test_of_two_equally_unsure_answers_the_mean_counts_and_is_hardly_surer() -> None:
+    """Seven tenths of the variance in common (orientation.toml): sd 2 leaves 2 x sqrt(0.7 + 0.3 / 2) = 1.84, not 1.41."""
+    case = evidence(
+        CAMERA,
+        snapshot(CAMERA, PLANNED + 1.0, sd=2.0),
+        comparisons=(turned(0.0, sd=0.0),),
+        reference_orientation=replace(then(PLANNED), pitch_sd_deg=2.0),
+    )
+    found = todays_orientation(case, LIMITS)
+    assert found is not None and found.pitch_deg == pytest.approx(PLANNED + 0.5)
+    assert found.pitch_sd_deg == pytest.approx(2.0 * math.sqrt(0.85), abs=0.01)
+    aim = only(judge_camera(CAMERA, case, LIMITS), "aim")
+    assert "the mean of today's picture and the signed reference" in aim.why
+
+
 def test_a_contradiction_widens_today_s_answer_until_it_holds_both() -> None:
     case = evidence(
         CAMERA, snapshot(CAMERA, PLANNED + 6.0, sd=0.4), comparisons=(turned(0.0),), reference_orientation=then(PLANNED)
