@@ -4,7 +4,7 @@
 --qt3d FOLDER --maniskill FOLDER -o .train``
 
 What compression leaves behind lies along a panorama's rows and columns, and so tells where up is. ``--turned`` turns each
-sphere at random before it is coded; training turns it back. What figures come from is packed finely and not turned.
+sphere at random before it is coded; training turns it back. What figures come from is packed without loss and not turned.
 """
 
 from __future__ import annotations

@@ -59,9 +59,11 @@ def todays_orientation(evidence: CameraEvidence, limits: Limits) -> Orientation 
     apart, sd = abs(own.pitch_deg - carried.pitch_deg), math.hypot(own.pitch_sd_deg, carried.pitch_sd_deg)
     if apart > _CONTRADICT_SD * sd:
         return replace(own, pitch_sd_deg=max(own.pitch_sd_deg, apart / _CONTRADICT_SD))
-    surer, other = (carried, own) if carried.pitch_sd_deg < own.pitch_sd_deg else (own, carried)
+    surer, less, more = own, own.pitch_sd_deg, carried.pitch_sd_deg
+    if more < less:
+        surer, less, more = carried, more, less
     mean = combine_orientations((own, carried))
-    if surer.pitch_sd_deg < SHARED * other.pitch_sd_deg or mean.pitch_deg is None:
+    if less < SHARED * more or mean.pitch_deg is None:
         return surer
     return replace(mean, cues=(SIGNED_REFERENCE, TODAY_TOO, *own.cues))
 
