@@ -90,10 +90,9 @@ def _phrases(table: TableWord) -> dict[str, tuple[str, frozenset[str]]]:
     """Every known phrase: the column that it is, and its languages; a phrase of two columns keeps the first."""
     found: dict[str, tuple[str, frozenset[str]]] = {}
     for column in columns_of(table):
-        own = re.sub(r"_(m|mm|deg|px)$", "", column.key).replace("_", " ")
         for language, titles in (
-            ("", own),
-            ("", column.key.replace("_", " ")),
+            ("", re.sub(r"_(m|mm|deg|px)$", "", column.key)),
+            ("", column.key),
             *zip(LANGUAGES, column.titles, strict=True),
         ):
             for phrase in titles.split("|"):

@@ -529,8 +529,11 @@ def test_workbooks_that_must_not_be_opened(tmp_path: Path, monkeypatch: pytest.M
         for entry in source.infolist():
             out.writestr(entry, source.read(entry))
         out.writestr("xl/worksheets/sheet2.xml", b"\0" * (2 * 2**20))
+    small = bomb.read_bytes().replace((2 * 2**20).to_bytes(4, "little"), (1000).to_bytes(4, "little"))
     monkeypatch.setattr("audit.plan.workbook._MAX_UNPACKED_BYTES", 2**20)
     assert "unpacks" in _errors(bomb)[0].message
+    bomb.write_bytes(small)
+    assert "XLSX" in _errors(bomb)[0].message, "a part that is larger than it says is read no further"
     (tmp_path / "no.xlsx").write_bytes(b"PK\x03\x04 not really")
     assert "XLSX" in _errors(tmp_path / "no.xlsx")[0].message
     (tmp_path / "old.xlsx").write_bytes(b"\xd0\xcf\x11\xe0 old")
