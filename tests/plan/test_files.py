@@ -496,6 +496,28 @@ def test_a_list_of_targets_says_which_column_and_which_place_is_missing(tmp_path
     assert [p.message for p in _errors(path)] == ["the column up_m is missing."]
 
 
+@pytest.mark.parametrize(
+    ("titles", "cells", "targets"),
+    [
+        (("camera", "target", "bearing_deg", "required_px_per_m"), ("C1", "gate", 20, 125), 0),
+        (("camera", "target", "bearing_deg", "purpose"), ("C1", "gate", 20, "detect"), 0),
+        (("camera", "target", "up_m", "east_m", "north_m", "purpose"), ("C1", "gate", 1.6, 1, 9, "detect"), 1),
+    ],
+)
+def test_a_second_sheet_is_of_targets_where_it_says_where_they_are_and_of_cameras_where_it_has_bearings(
+    tmp_path: Path, titles: tuple[str, ...], cells: tuple[object, ...], targets: int
+) -> None:
+    book = openpyxl.Workbook()
+    first, second = book.active, book.create_sheet("Sheet2")
+    first.title = "Sheet1"
+    for sheet, rows in ((first, (HEADER.split(",")[:9], ["C1", 0, 0, 3, 20, -15, 56, 1920, 1080])), (second, (titles, cells))):
+        for row in rows:
+            sheet.append(row)
+    book.save(tmp_path / "plan.xlsx")
+    site = read_plan(tmp_path / "plan.xlsx")
+    assert [(c.camera, len(c.targets)) for c in site.cameras] == [("C1", targets)] and not site.waiting
+
+
 def test_workbook_sheets(tmp_path: Path) -> None:
     path = tmp_path / "plan.xlsx"
     book = openpyxl.Workbook()
