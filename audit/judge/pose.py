@@ -98,7 +98,8 @@ def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> l
             found += _level(camera, shot, intended, measured, limits)
     found.append(pan_finding(camera, shot, known, evidence, belief, limits))
     found += _targets(camera, shot, _joint(known, belief, plumb), known, evidence, limits)
-    return found + _sky(camera, day, intended, belief, limits)
+    upright = on_its_head(camera, evidence) is None and not any(s.turned for s in evidence.snapshots)
+    return found + [_held_by_tilt(camera, f, belief, limits) if upright else f for f in _sky(camera, day, intended, belief, limits)]
 
 
 def _with_clicks(known: Panned, measured: Orientation, limits: Limits) -> Orientation:
@@ -459,6 +460,24 @@ def _loss(camera: Camera, intended: Pose, now: Pose, chance: TargetChance) -> st
         elif before[1] - after[1] >= _HAND_M:
             text += f"; there the picture ends {after[1]:z.1f} m above the ground"
     return text + "."
+
+
+def _held_by_tilt(camera: Camera, sky: Finding, belief: PoseBelief | None, limits: Limits) -> Finding:
+    """A sky that its day picture doesn't tell, by what the measured tilt leaves open: nothing below the horizon is sky."""
+    if sky.state != "not verified" or sky.photo is None or belief is None or sky.planned is None:
+        return sky
+    limit = sky.planned + limits.sky.excess_fraction
+    if sky.measured is not None and sky.measured > limit:
+        return sky
+    most, sd = open_sky_belief(camera, belief)
+    probability = above(most, sd, limit)
+    if probability > limits.as_planned_at_most:
+        return sky
+    why = (
+        f"At most {most:z.0%} ± {_TWO_SIDED_95 * sd:z.0%} of the picture lies above the horizon by the measured tilt, "
+        f"{sky.planned:z.0%} by the plan's optics; the picture itself tells no share of open sky."
+    )
+    return replace(sky, state="as planned", why=why, measured=None, measured_sd=None, limit=limit, probability_bad=probability)
 
 
 def _sky(camera: Camera, day: Snapshot | None, intended: Intended, belief: PoseBelief | None, limits: Limits) -> list[Finding]:

@@ -1,4 +1,4 @@
-"""A picture that may stand on its head is looked at, and no click in it says how the camera is tilted."""
+"""What is told where a picture's own lines or its sky don't tell: which way it is up, by clicks, by the horizon."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import pytest
 from audit.judge.evidence import Snapshot
 from audit.judge.findings import judge_camera
 from audit.judge.turned import turned_by_word
+from audit.measure.measurement import Sky
 from tests.judge.test_pan import DOME, GATE, on_target
 from tests.judge_samples import LIMITS, evidence, only, snapshot
 
@@ -66,3 +67,25 @@ def test_a_roll_that_no_picture_told_is_not_told_by_one_click() -> None:
     case = evidence(GATE, snapshot(GATE), pointed=(on_target(GATE, 0.0),))
     level = only(judge_camera(GATE, case, LIMITS), "level")
     assert level.state == "not verified" and level.measured is None and "not its roll" in level.why
+
+
+def sky_of(shot: Snapshot, **more: object):
+    return only(judge_camera(GATE, evidence(GATE, shot, **more), LIMITS), "sky")
+
+
+def test_a_sky_that_the_picture_does_not_tell_is_held_by_a_measured_tilt_and_by_nothing_else() -> None:
+    held = sky_of(snapshot(GATE, GATE.pitch_deg))
+    assert held.state == "as planned" and held.measured is None and "lies above the horizon by the measured tilt" in held.why
+    assert sky_of(snapshot(GATE)).state == "not verified", "no tilt"
+    assert sky_of(snapshot(GATE, GATE.pitch_deg + 14.0)).state == "not verified", "more may be open than the limit allows"
+    assert sky_of(snapshot(GATE, GATE.pitch_deg, sd=9.0)).state == "not verified", "too vague a tilt"
+    assert sky_of(seen(0.9, GATE.pitch_deg)).state == "not verified", "on its head"
+    assert sky_of(snapshot(GATE, GATE.pitch_deg, night=True)).state == "not verified", "no picture by day"
+
+
+def test_a_vague_reading_above_the_limit_is_no_pass_whatever_the_tilt() -> None:
+    shot = snapshot(GATE, GATE.pitch_deg)
+    vague = replace(shot, measured=replace(shot.measured, sky=Sky(0.8, 0.48, None)))
+    assert sky_of(vague).state == "not verified"
+    low = replace(shot, measured=replace(shot.measured, sky=Sky(0.02, 0.48, None)))
+    assert sky_of(low).state == "as planned"
