@@ -59,6 +59,8 @@ _TOO_VAGUE = "too uncertain to judge"
 _ASKING = ("defect", "to check")
 POINTED_OUT = "things of the plan pointed out"
 """The cue of a pose that the picture's own lines don't give and clicks do."""
+#: What tells a roll that the picture's own lines leave in doubt: one click ties bearing and tilt alone.
+_TWO_THINGS = " Two things of the plan, pointed out far apart in its picture, would show it."
 #: A pose by clicks that is vaguer than this says nothing of tilt or level (our default).
 _USABLE_SD_DEG = 3.0
 #: Share of the picture's own sd from which on down clicks count for tilt or level (our default): less says what the picture says.
@@ -95,7 +97,7 @@ def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> l
     else:
         found = [_aim(camera, shot, intended, belief, measured.cues, limits)]
         if not plumb:
-            found += _level(camera, shot, intended, measured, limits)
+            found += _level(camera, shot, intended, measured, evidence, limits)
     found.append(pan_finding(camera, shot, known, evidence, belief, limits))
     found += _targets(camera, shot, _joint(known, belief, plumb), known, evidence, limits)
     upright = on_its_head(camera, evidence) is None and not any(s.turned for s in evidence.snapshots)
@@ -114,7 +116,7 @@ def _with_clicks(known: Panned, measured: Orientation, limits: Limits) -> Orient
     if pose.pitch_sd_deg is not None and pose.pitch_sd_deg <= min(_USABLE_SD_DEG, _SURER * before):
         cues = (POINTED_OUT,) if measured.pitch_deg is None else (*measured.cues, POINTED_OUT)
         found = replace(found, pitch_deg=pose.pitch_deg, pitch_sd_deg=pose.pitch_sd_deg, cues=cues)
-    if found is not measured and pose.roll_sd_deg is not None and pose.roll_sd_deg <= _SURER * roll_before:
+    if pose.roll_sd_deg is not None and pose.roll_sd_deg <= min(_USABLE_SD_DEG, _SURER * roll_before):
         found = replace(found, roll_deg=pose.roll_deg, roll_sd_deg=pose.roll_sd_deg)
     return found
 
@@ -247,10 +249,13 @@ def _consequence(planned: Geometry, now: Geometry, spread: GeometrySd) -> str:
     return f": {' and '.join(parts)}" if parts else ""
 
 
-def _level(camera: Camera, shot: Snapshot, intended: Intended, measured: Orientation, limits: Limits) -> list[Finding]:
+def _level(
+    camera: Camera, shot: Snapshot, intended: Intended, measured: Orientation, evidence: CameraEvidence, limits: Limits
+) -> list[Finding]:
     roll, sd = measured.roll_deg, measured.roll_sd_deg
     if roll is None or sd is None:
-        return [Finding(camera.camera, "level", "not verified", "Not measured: the picture tells its tilt, not its roll.",
+        why = f"Not measured: the picture tells its tilt, not its roll.{_TWO_THINGS if evidence.can_point else ''}"
+        return [Finding(camera.camera, "level", "not verified", why,
                         planned=intended.roll_deg, unit="deg", photo=shot.photo)]  # fmt: skip
     off, tolerance = (roll - intended.roll_deg + 180.0) % 360.0 - 180.0, limits.level.roll_tolerance_deg
     probability = outside(off, sd, -tolerance, tolerance)
@@ -263,6 +268,8 @@ def _level(camera: Camera, shot: Snapshot, intended: Intended, measured: Orienta
         why = f"Rotation {off:+z.1f}° ± {_TWO_SIDED_95 * sd:z.1f}°: {_TOO_VAGUE}."
     elif abs(off) < _LEAST_SAID_DEG:
         why = f"Rotation {off:+z.1f}° ± {_TWO_SIDED_95 * sd:z.1f}°."
+    if state != "as planned" and abs(off) <= tolerance and evidence.can_point:
+        why += _TWO_THINGS
     return [
         Finding(
             camera.camera,

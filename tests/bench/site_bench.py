@@ -1,7 +1,7 @@
 """Whole sites of cameras that no network was trained on, by the commands that a user gives: what is left open, missed, condemned.
 
     python -m training.prepare --panoramas FOLDER --more FOLDER --split bench --split "held out" --compression 1000 -o PACKED
-    python -m tests.bench.site_bench PACKED [--keep FOLDER] [--sites works school park] [--seed 23]
+    python -m tests.bench.site_bench PACKED [--keep FOLDER] [--sites works school park] [--seed 23] [--things 2]
 
 Three sites of 34 cameras in rooms, towns and country: plan, day snapshots, infrared ones where the plan has it, every third
 camera with one fault. ``start`` and ``visit``; then what a commissioning adds, as in the demo: one thing of the plan is pointed
@@ -57,6 +57,10 @@ def _command(*words: str | Path) -> str:
     return done.stdout
 
 
+def _mark(put: Put, landmark: int) -> str:
+    return f"mark {put.camera}{'ab'[landmark]}"
+
+
 def _write_plan(folder: Path, site: list[Put]) -> None:
     with (folder / "plan.csv").open("w", newline="") as file:
         plan = csv.writer(file)
@@ -71,7 +75,7 @@ def _write_plan(folder: Path, site: list[Put]) -> None:
     with (folder / "plan.landmarks.csv").open("w", newline="") as file:
         marks = csv.writer(file)
         marks.writerow(("landmark", "east_m", "north_m", "up_m", "position_sd_m"))
-        marks.writerows([f"mark {put.camera}", *(f"{v:.2f}" for v in put.landmark), 0.1] for put in site)
+        marks.writerows([_mark(put, i), *(f"{v:.2f}" for v in place), 0.1] for put in site for i, place in enumerate(put.landmarks))
 
 
 def _write_pictures(folder: Path, packed: Path, site: list[Put], seed: int) -> None:
@@ -84,15 +88,16 @@ def _write_pictures(folder: Path, packed: Path, site: list[Put], seed: int) -> N
             cv2.imwrite(str(folder / "pictures" / name), picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
 
 
-def _write_clicks(folder: Path, site: list[Put], seed: int) -> None:
-    rng = np.random.default_rng(seed)
+def _write_clicks(folder: Path, site: list[Put], seed: int, things: int) -> None:
     with (folder / "clicks.csv").open("w", newline="") as file:
         clicks = csv.writer(file)
         clicks.writerow(("camera", "landmark", "column_px", "row_px"))
-        for put in site:
-            at = put.click(rng)
-            if put.fault != "missing":
-                clicks.writerow([put.camera, f"mark {put.camera}", *(("", "") if at is None else (f"{v:.0f}" for v in at))])
+        for landmark in range(things):
+            rng = np.random.default_rng((seed, landmark))
+            for put in site:
+                at = put.click(landmark, rng)
+                if put.fault != "missing":
+                    clicks.writerow([put.camera, _mark(put, landmark), *(("", "") if at is None else (f"{v:.0f}" for v in at))])
 
 
 def _write_seen(folder: Path, site: list[Put]) -> None:
@@ -107,13 +112,13 @@ def _verdicts(said: str) -> dict[str, dict[str, Any]]:
     return {line["camera"]: line for line in map(json.loads, said.splitlines()) if "state" in line}
 
 
-def run_site(name: str, packed: Path, folder: Path, seed: int) -> tuple[list[Put], dict[str, dict[str, Any]], dict[str, dict[str, Any]]]:
+def run_site(name: str, packed: Path, folder: Path, seed: int, things: int) -> tuple[list[Put], dict[str, dict[str, Any]], dict[str, dict[str, Any]]]:
     """The cameras of a site, and their lines of ``--json``: by the pictures alone, and after the commissioning's own steps."""
     site, book = draw_site(name, seed), folder / "logbook"
     if not book.exists():
         _write_plan(folder, site)
         _write_pictures(folder, packed, site, seed)
-        _write_clicks(folder, site, seed)
+        _write_clicks(folder, site, seed, things)
         _command("start", book, "--plan", folder / "plan.csv")
         alone = _command("visit", book, folder / "pictures", "--kind", "commissioning", "--on", DAY, "--workers", "1", "--limits", _LIMITS,
                          "--json")  # fmt: skip
@@ -174,6 +179,7 @@ def main() -> None:
     parser.add_argument("--keep", type=Path)
     parser.add_argument("--sites", nargs="+", choices=sorted(SITES), default=sorted(SITES))
     parser.add_argument("--seed", type=int, default=23)
+    parser.add_argument("--things", type=int, choices=(1, 2), default=1, help="things of the plan pointed out in each picture")
     parser.add_argument("--each", action="store_true", help="also print every open sound camera and every fault that isn't told")
     given = parser.parse_args()
     cv2.setNumThreads(1)
@@ -183,7 +189,7 @@ def main() -> None:
         for name in given.sites:
             folder = (given.keep or Path(scratch)) / name
             folder.mkdir(parents=True, exist_ok=True)
-            site, first, last = run_site(name, given.packed, folder, given.seed)
+            site, first, last = run_site(name, given.packed, folder, given.seed, given.things)
             alone += [(put, first[put.camera]) for put in site]
             after += [(put, last[put.camera]) for put in site]
         _print(alone, "By the pictures alone", False)

@@ -55,7 +55,7 @@ Picture = NDArray[np.uint8]
 
 @dataclass(frozen=True, slots=True)
 class Put:
-    """A planned camera and how it really hangs; ``fault`` is empty where it is sound, ``landmark`` lies in the plan's metres."""
+    """A planned camera and how it really hangs; ``fault`` is empty where it is sound, two ``landmarks`` lie in the plan's metres."""
 
     camera: str
     place: str
@@ -67,12 +67,12 @@ class Put:
     true: tuple[float, float, float]
     true_lens: Lens
     night: str
-    landmark: tuple[float, float, float]
+    landmarks: tuple[tuple[float, float, float], ...] = ()
     fault: str = ""
 
-    def click(self, rng: np.random.Generator) -> tuple[float, float] | None:
-        """Where a person points the landmark out, a pixel or two and a decimetre of drawing off; None where it isn't seen."""
-        off = np.array(self.landmark) - (*self.at_m, self.height_m) + rng.normal(0, 0.1, 3)
+    def click(self, landmark: int, rng: np.random.Generator) -> tuple[float, float] | None:
+        """Where a person points a landmark out, a pixel or two and a decimetre of drawing off; None where it isn't seen."""
+        off = np.array(self.landmarks[landmark]) - (*self.at_m, self.height_m) + rng.normal(0, 0.1, 3)
         pixel = self.true_lens.project(camera_from_world(*self.true) @ off) + rng.normal(0, 2, 2)
         if not bool(self.true_lens.in_frame(pixel)):
             return None
@@ -103,15 +103,15 @@ def _hang(rng: np.random.Generator, planned: tuple[float, float, float], lens: L
     return float(bearing), float(pitch), float(roll)
 
 
-def _landmark(rng: np.random.Generator, put: Put) -> Put:
-    """The same with something of the plan that its planned pose shows."""
+def _landmark(rng: np.random.Generator, put: Put, across: tuple[float, float]) -> tuple[float, float, float]:
+    """Something of the plan that its planned pose shows between two shares of the picture's width."""
     while True:
-        x, y = rng.uniform(0.2, 0.8) * put.lens.width_px, rng.uniform(0.35, 0.8) * put.lens.height_px
+        x, y = rng.uniform(*across) * put.lens.width_px, rng.uniform(0.35, 0.8) * put.lens.height_px
         ray = put.lens.unproject(np.array([x, y])) @ camera_from_world(*put.planned)
         away = rng.uniform(5, 12) if put.kind == "room" else rng.uniform(8, 30)
         at = np.array([*put.at_m, put.height_m]) + ray * away
         if at[2] > -0.5:
-            return replace(put, landmark=(float(at[0]), float(at[1]), float(at[2])))
+            return float(at[0]), float(at[1]), float(at[2])
 
 
 def draw_site(name: str, seed: int, cameras: int = CAMERAS) -> list[Put]:
@@ -130,8 +130,11 @@ def draw_site(name: str, seed: int, cameras: int = CAMERAS) -> list[Put]:
         night = "infrared" if rng.random() < (0.25 if kind == "room" else 0.7) else "none"
         far = 300.0 * sorted(sum(SITES[name].values(), ())).index(place)
         put = Put(f"{name[0].upper()}{index + 1:02d}", place, kind, lens, height, (far + 0.1 * (index % 6), 0.1 * (index // 6)),
-                  planned, _hang(rng, planned, lens, fault), true_lens, night, (0.0, 0.0, 0.0), fault)  # fmt: skip
-        found.append(_landmark(rng, put))
+                  planned, _hang(rng, planned, lens, fault), true_lens, night, fault=fault)  # fmt: skip
+        first = _landmark(rng, put, (0.2, 0.8))
+        left = put.lens.project(camera_from_world(*planned) @ (np.array(first) - (*put.at_m, height)))[0] < put.lens.width_px / 2
+        second = _landmark(np.random.default_rng((seed, index)), put, (0.65, 0.9) if left else (0.1, 0.35))
+        found.append(replace(put, landmarks=(first, second)))
     return found
 
 

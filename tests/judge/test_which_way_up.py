@@ -6,10 +6,13 @@ from dataclasses import replace
 
 import pytest
 
-from audit.judge.evidence import Snapshot
+from audit.frames import camera_from_world
+from audit.judge.evidence import Pointed, Snapshot
 from audit.judge.findings import judge_camera
+from audit.judge.intended import intended_pose
 from audit.judge.turned import turned_by_word
 from audit.measure.measurement import Sky
+from audit.plan.model import Camera, Landmark
 from tests.judge.test_pan import DOME, GATE, on_target
 from tests.judge_samples import LIMITS, evidence, only, snapshot
 
@@ -89,3 +92,25 @@ def test_a_vague_reading_above_the_limit_is_no_pass_whatever_the_tilt() -> None:
     assert sky_of(vague).state == "not verified"
     low = replace(shot, measured=replace(shot.measured, sky=Sky(0.02, 0.48, None)))
     assert sky_of(low).state == "as planned"
+
+
+def aside(camera: Camera, name: str, east_m: float, roll_deg: float) -> Pointed:
+    """A thing beside the target pointed out where a camera that is rolled shows it."""
+    place = Landmark(name, east_m, 12.0, 0.5, 0.05)
+    held = intended_pose(camera)
+    offset = [place.east_m - camera.east_m, place.north_m - camera.north_m, 0.5 - camera.height_m]
+    at = camera.lens.project(camera_from_world(held.bearing_deg, held.pitch_deg, roll_deg) @ offset)
+    return Pointed(name, place, "day.jpg", (float(at[0]), float(at[1])), (camera.lens.width_px, camera.lens.height_px), "Ada Example")
+
+
+@pytest.mark.parametrize(("roll", "state"), [(0.0, "as planned"), (9.0, "defect")])
+def test_two_things_far_apart_show_a_roll_that_the_picture_leaves_in_doubt(roll: float, state: str) -> None:
+    vague = snapshot(GATE, GATE.pitch_deg, roll=roll + 1.5, sd=1.5)
+    alone = only(judge_camera(GATE, evidence(GATE, vague), LIMITS), "level")
+    assert alone.measured == pytest.approx(roll + 1.5)
+    if roll == 0.0:
+        assert alone.state == "to check" and alone.why.endswith("Two things of the plan, pointed out far apart in its picture, would show it.")
+    both = (aside(GATE, "left post", -5.0, roll), aside(GATE, "right post", 5.0, roll))
+    shown = only(judge_camera(GATE, evidence(GATE, vague, pointed=both), LIMITS), "level")
+    assert shown.state == state and shown.measured == pytest.approx(roll, abs=1.0)
+    assert shown.measured_sd is not None and shown.measured_sd < 1.2
