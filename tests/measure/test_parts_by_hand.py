@@ -314,6 +314,10 @@ def test_a_jump_up_by_more_than_eight_hundredths_is_a_cleaning(last: float, clea
     assert ("since the last cleaning" in (found.note or "")) == cleaned
     days, ratios, _ = visits(0.95, 0.9, 0.85, 0.8, last)
     assert "since the last cleaning" not in (trend(days, ratios, [0.05] * 5).note or ""), "two sds of both visits"
+    for unsure in range(5):
+        sds = [0.06 if visit == unsure else 0.001 for visit in range(5)]
+        told = "since the last cleaning" in (trend(days, ratios, sds).note or "")
+        assert told == (cleaned and unsure < 3), "of the two visits about it alone"
 
 
 def test_a_limit_more_than_three_years_away_has_no_date_and_one_that_is_passed_is_now() -> None:

@@ -8,6 +8,7 @@ import zipfile
 from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 
+import numpy as np
 import piexif
 import pytest
 
@@ -19,6 +20,7 @@ from audit.photos.exif import Tags, _behind
 from audit.photos.inbox import Inbox
 from audit.photos.metadata import _degrees, _float, read_metadata
 from audit.photos.photo import Metadata, Photo
+from audit.photos.text import _cut_out
 from tests.photos.hostile_files import scene, sound_file
 
 NOON = datetime(2026, 6, 16, 12, 0, 0, tzinfo=UTC)
@@ -111,6 +113,23 @@ def test_a_model_that_is_written_as_bytes_ends_at_its_nul_as_well(kind: int, raw
     entry = struct.pack("<HHII", 272, kind, len(raw), 26)
     block = b"II*\x00" + struct.pack("<IH", 8, 1) + entry + struct.pack("<I", 0) + raw
     assert read_metadata(sound_file("JPEG", scene(64, 48), block)).device == device
+
+
+def box(left: float, top: float, right: float, bottom: float) -> np.ndarray:
+    return np.array([(left, top), (right, top), (right, bottom), (left, bottom)], np.float32)
+
+
+def test_a_place_with_text_is_cut_out_as_it_stands_in_blue_green_and_red() -> None:
+    """A level box is its own pixels; one that is higher than one and a half times its width lies on its side; turned is head over."""
+    pixels = np.random.default_rng(1).integers(0, 256, (80, 120, 3), np.uint8)
+    level = _cut_out(pixels, box(10, 5, 40, 15), False)
+    assert np.array_equal(level, pixels[5:15, 10:40, ::-1])
+    assert np.array_equal(_cut_out(pixels, box(10, 5, 40, 15), True), level[::-1, ::-1])
+    assert np.array_equal(_cut_out(pixels, box(0, 0, 30, 10), False), pixels[:10, :30, ::-1])
+    upright = _cut_out(pixels, box(20, 10, 30, 40), False)
+    assert np.array_equal(upright, np.rot90(pixels[10:40, 20:30, ::-1]))
+    leaning = np.array([(20, 20), (48, 26), (46, 36), (18, 30)], np.float32)
+    assert _cut_out(pixels, leaning, False).shape == (10, 29, 3)
 
 
 def archive(unpacked: int, comment: int = 0) -> bytes:
