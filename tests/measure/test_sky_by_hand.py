@@ -255,6 +255,21 @@ def test_an_edge_shows_where_colours_beside_it_differ_by_six_levels(step: int, t
     view = _Small(picture, picture[..., 0] / np.float32(255), 20.0, np.ones(SHAPE, bool))
     assert (rules._edgeless(found(86 / 216, 0.01), view) is None) == told
     assert rules._edgeless(found(0.019, 0.01), view) is None
+    for along in (85, 86):
+        picture[along] = 255
+        lined = _Small(picture.copy(), picture[..., 0] / np.float32(255), 20.0, np.ones(SHAPE, bool))
+        assert (rules._edgeless(found(86 / 216, 0.01), lined) is None) == told, "what lies on the edge itself is on neither side"
+
+
+@pytest.mark.parametrize(("step", "told"), [(5, False), (7, True)])
+@pytest.mark.parametrize("along", [149, 150])
+def test_what_lies_on_an_upright_edge_is_on_neither_side(step: int, told: bool, along: int) -> None:
+    aside = np.broadcast_to(np.arange(384)[None] < 150, SHAPE).copy()
+    picture = np.full((*SHAPE, 3), 150, np.uint8)
+    picture[:, 150:] += np.uint8(step)
+    picture[:, along] = 255
+    view = _Small(picture, picture[..., 0] / np.float32(255), 20.0, np.ones(SHAPE, bool))
+    assert (rules._edgeless(found(0.39, 0.01, kept=aside), view) is None) == told
 
 
 @pytest.mark.parametrize(("alike", "told"), [(0.32, True), (0.38, False)])
