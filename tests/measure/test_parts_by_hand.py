@@ -17,10 +17,11 @@ from audit.measure.learned_view import learned_cue
 from audit.measure.measurement import Clarity, ImageMeasurement, Orientation, Sky, ViewChange
 from audit.measure.nadir import downward
 from audit.measure.network import _hint, input_size
-from audit.measure.orientation import _held, _stands, combine_orientations
+from audit.measure.orientation import _held, _stands
 from audit.measure.record import _mask, _mask_png, _segments, change_line, measure_line
 from audit.measure.screens import several_views
 from audit.measure.segments import Arcs, find_segments, grey
+from audit.measure.several import combine_orientations
 from audit.measure.standing import on_its_side, upside_down
 from audit.measure.transfer import BANDS
 from audit.measure.trend import trend
