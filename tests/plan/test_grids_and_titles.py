@@ -15,7 +15,7 @@ from pyproj import CRS, Transformer
 from audit.plan.crs import NamedGrid, grid_named
 from audit.plan.files import read_plan, read_plan_problems
 from audit.plan.quantities import quantities
-from audit.plan.titles import read_title
+from audit.plan.titles import facts_of, read_title
 from tests.plan.test_quantities import HEIGHT, LATITUDE, only
 
 HEADER = "camera,{},{},height_m,bearing_deg,pitch_deg,hfov_deg,image_width_px,image_height_px"
@@ -88,6 +88,11 @@ def test_codes_that_are_no_grid_in_metres_are_told_from_those_that_are_degrees()
         ("Objetivo norte (m)", "target_north_m", set()), ("Target height above sea level (m)", "target_up_m", {"sea"}),
         ("Target purpose", "target_purpose", set()), ("Target name", "target", set()), ("Ziel", "target", set()),
         ("target px/m", "required_px_per_m", set()), ("Kompass", "bearing_deg", {"magnetic"}), ("ü. NN", "height_m", {"sea"}),
+        ("Height above the pavement of the court (m)", "height_m", set()), ("Mounting height above sea level (m)", "height_m", {"sea"}),
+        ("Hauteur au dessus du sol fini (m)", "height_m", set()), ("Height (m), m", "height_m", set()), ("f (mm)", "focal_mm", set()),
+        ("Magnetic (°)", "bearing_deg", {"magnetic"}), ("Vertical tilt (°)", "pitch_deg", {"tilt"}),
+        ("Inclinaison verticale vers le bas", "tilt_down_deg", {"down"}), ("Neigung nach unten (°)", "tilt_down_deg", {"down"}),
+        ("Pitch (negative = down)", "pitch_deg", {"sign"}), ("Tilt (+ = down)", "tilt_down_deg", {"sign"}), ("mm", None, set()),
         ("Tilt down", "tilt_down_deg", set()), ("Target banana", None, set()), ("Target (m)", None, set()), ("Lon (°W)", "longitude", {"west"}),
     ],
 )  # fmt: skip
@@ -95,6 +100,19 @@ def test_a_title_is_read_with_what_it_says(title: str, key: str | None, words: s
     found = read_title(title, "cameras")
     assert (None if found is None else found.key) == key
     assert found is None or found.words == words
+
+
+@pytest.mark.parametrize(
+    ("line", "length", "angle"),
+    [
+        ("All dimensions in feet", "ft", None), ("All angles in gon", None, "gon"), ("All dimensions in feet, angles in gon", "ft", "gon"),
+        ("Winkel in gon", None, "gon"), ("Bearings in mil", None, "mil"), ("Angles in degrees", None, "°"), ("Alle Maße in mm", "mm", None),
+        ("Plan of the yard", None, None),
+    ],
+)  # fmt: skip
+def test_a_line_above_the_table_says_the_unit_of_all_lengths_or_all_angles(line: str, length: str | None, angle: str | None) -> None:
+    said = facts_of(line)
+    assert (said.length, said.angle) == (length, angle)
 
 
 @pytest.mark.parametrize(("north", "east", "sign"), [("Latitude S", "Longitude W", (-1, -1)), ("Latitude", "Longitude E", (1, 1))])
