@@ -124,7 +124,7 @@ ROLL_SD = 0.7 * LIMITS.level.roll_tolerance_deg / 1.96
 
 @pytest.mark.parametrize(
     ("pitch_sd", "roll_sd", "tilt", "level"),
-    [(2.99, 0.99 * ROLL_SD, True, True), (3.01, 0.1, False, False), (0.5, 1.01 * ROLL_SD, True, False), (None, 0.1, False, False), (0.5, None, True, False)],
+    [(2.99, 0.99 * ROLL_SD, True, True), (3.01, 0.1, False, True), (0.5, 1.01 * ROLL_SD, True, False), (None, 0.1, False, True), (0.5, None, True, False)],
 )
 def test_a_pose_by_clicks_counts_up_to_three_degrees_of_doubt(pitch_sd: float | None, roll_sd: float | None, tilt: bool, level: bool) -> None:
     """Roll only where it is surer than the tolerance itself asks, by three tenths."""
@@ -136,7 +136,7 @@ def test_a_pose_by_clicks_counts_up_to_three_degrees_of_doubt(pitch_sd: float | 
     assert _with_clicks(Panned(None, None, 0.0), silent, LIMITS) is silent
 
 
-@pytest.mark.parametrize(("pitch_sd", "roll_sd", "tilt", "level"), [(0.69, 0.34, True, True), (0.71, 0.1, False, False), (0.69, 0.36, True, False)])
+@pytest.mark.parametrize(("pitch_sd", "roll_sd", "tilt", "level"), [(0.69, 0.34, True, True), (0.71, 0.1, False, True), (0.69, 0.36, True, False)])
 def test_clicks_replace_what_the_picture_says_where_they_are_surer_by_three_tenths(pitch_sd: float, roll_sd: float, tilt: bool, level: bool) -> None:
     told = Orientation(1.0, 0.5, -18.0, 1.0, None, LENS, ("learned view",))
     found = _with_clicks(Panned(10.0, 1.0, 0.0, pose=Resection(10.0, 1.0, -20.0, pitch_sd, 2.0, roll_sd)), told, LIMITS)
