@@ -184,7 +184,7 @@ def pictures(put: Put, packed: Path, donor: Picture, seed: int) -> dict[str, tup
     places = {p["name"]: p for p in json.loads((packed / "places.json").read_text())}
     place = places[put.place]
     level = level_rotation(tuple(place["axis"]) if place["axis"] else None)
-    stops = panorama_stops(packed, place["key"])
+    stops = panorama_stops(packed, place)
     enlarged = put.true_lens.width_px / put.true_lens.hfov_deg * 360 / stops.shape[1]
     view = _steepened(render_view(stops, put.true_lens, *put.true, level), max(round(0.8 * enlarged), 2))
     found = {}
