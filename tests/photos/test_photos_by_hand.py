@@ -22,6 +22,7 @@ from audit.photos.metadata import _degrees, _float, read_metadata
 from audit.photos.photo import Metadata, Photo
 from audit.photos.text import _cut_out
 from tests.photos.hostile_files import scene, sound_file
+from tests.photos.test_bounds import by_xmp
 
 NOON = datetime(2026, 6, 16, 12, 0, 0, tzinfo=UTC)
 LOCAL = datetime(2026, 6, 16, 14, 0, 10)  # noqa: DTZ001 - a camera's own clock
@@ -113,6 +114,13 @@ def test_a_model_that_is_written_as_bytes_ends_at_its_nul_as_well(kind: int, raw
     entry = struct.pack("<HHII", 272, kind, len(raw), 26)
     block = b"II*\x00" + struct.pack("<IH", 8, 1) + entry + struct.pack("<I", 0) + raw
     assert read_metadata(sound_file("JPEG", scene(64, 48), block)).device == device
+
+
+@pytest.mark.parametrize(("stamp", "expected"), [("2026-06-16T12:00:00Z", NOON), ("2026-06-16T12:00:00", NOON), ("2026-06-16T14:00:00+02:00", NOON), ("2026-06-16T12:00:00.5", NOON + timedelta(seconds=0.5)), ("noon", None)])
+def test_satellite_time_in_a_packet_is_utc_unless_it_says_otherwise(stamp: str, expected: datetime | None) -> None:
+    """Exif in XMP (CIPA DC-010): date and time in one, by ISO 8601."""
+    found = by_xmp(GPSTimeStamp=stamp).gps_at
+    assert found == expected and (found is None or found.tzinfo is not None)
 
 
 def box(left: float, top: float, right: float, bottom: float) -> np.ndarray:
