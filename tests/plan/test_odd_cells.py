@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 from datetime import date
 from pathlib import Path
 
@@ -176,3 +177,15 @@ def test_bearings_that_are_all_smaller_than_a_turn_in_radians_are_offered_as_rad
     camera, _, guesses = read(path)
     assert camera is None and guesses == ["they are in radians"]
     assert [round(c.bearing_deg, 2) for c in fix_plan(path, tmp_path / "fixed.csv")[0].cameras] == [20.05, 89.95, 292.21]
+
+
+@pytest.mark.parametrize(("off_deg", "offered"), [(0.0, True), (12.0, True), (18.0, False), (60.0, False)])
+def test_columns_of_degrees_are_exchanged_where_only_so_cameras_look_at_their_targets(tmp_path: Path, off_deg: float, offered: bool) -> None:
+    """A target 200 m away to the south east, seen by a lens of 60 degrees, with latitude and longitude in each other's columns; as
+    they stand the camera would look the other way. Within a quarter of the picture's width of its middle the target is where it looks."""
+    way = math.radians(150.0 + off_deg)
+    latitude, longitude = 46.5 + 200 * math.cos(way) / 111_195, 8.0 + 200 * math.sin(way) / 111_195 / math.cos(math.radians(46.5))
+    path = plan(tmp_path, latitude="8.0", longitude="46.5", bearing_deg="150", hfov_deg="60",
+                target_latitude=f"{longitude:.7f}", target_longitude=f"{latitude:.7f}", target_up_m="1.6")  # fmt: skip
+    _, said, _ = read(path)
+    assert ("does not fit the plan's directions and distances" in said) is offered, said
