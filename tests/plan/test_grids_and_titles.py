@@ -93,6 +93,7 @@ def test_codes_that_are_no_grid_in_metres_are_told_from_those_that_are_degrees()
         ("Magnetic (°)", "bearing_deg", {"magnetic"}), ("Vertical tilt (°)", "pitch_deg", {"tilt"}),
         ("Inclinaison verticale vers le bas", "tilt_down_deg", {"down"}), ("Neigung nach unten (°)", "tilt_down_deg", {"down"}),
         ("Pitch (negative = down)", "pitch_deg", {"sign"}), ("Tilt (+ = down)", "tilt_down_deg", {"sign"}), ("mm", None, set()),
+        ("Angle d'inclinaison (°)", "pitch_deg", {"tilt"}), ("Angolo di inclinazione", "pitch_deg", {"tilt"}), ("Ángulo de inclinación (°)", "pitch_deg", {"tilt"}),
         ("Tilt down", "tilt_down_deg", set()), ("Target banana", None, set()), ("Target (m)", None, set()), ("Lon (°W)", "longitude", {"west"}),
     ],
 )  # fmt: skip
@@ -100,6 +101,10 @@ def test_a_title_is_read_with_what_it_says(title: str, key: str | None, words: s
     found = read_title(title, "cameras")
     assert (None if found is None else found.key) == key
     assert found is None or found.words == words
+
+
+def test_targets_have_no_tilt() -> None:
+    assert [read_title(title, "targets") for title in ("Tilt (°)", "Inclination", "Neigung")] == [None] * 3
 
 
 @pytest.mark.parametrize(
