@@ -224,7 +224,7 @@ def _of_phrase(plain: str, unit: str | None, table: TableWord) -> Title | None:
         bare = _SAID_PATTERNS[word].sub(" ", bare)
     bare = " ".join(bare.split())
     short = " ".join(_ARTICLES.sub(" ", bare).split())
-    if table == "cameras" and (bare in _TILT or short in _TILT):
+    if table == "cameras" and {phrase.replace("'", " ") for phrase in (bare, short)} & _TILT:
         return Title(
             "tilt_down_deg" if "down" in said else "pitch_deg", unit, said & {"down", "up"} or frozenset({"tilt"})
         )

@@ -93,7 +93,7 @@ def test_codes_that_are_no_grid_in_metres_are_told_from_those_that_are_degrees()
         ("Magnetic (°)", "bearing_deg", {"magnetic"}), ("Vertical tilt (°)", "pitch_deg", {"tilt"}),
         ("Inclinaison verticale vers le bas", "tilt_down_deg", {"down"}), ("Neigung nach unten (°)", "tilt_down_deg", {"down"}),
         ("Pitch (negative = down)", "pitch_deg", {"sign"}), ("Tilt (+ = down)", "tilt_down_deg", {"sign"}), ("mm", None, set()),
-        ("Angle d'inclinaison (°)", "pitch_deg", {"tilt"}), ("Angolo di inclinazione", "pitch_deg", {"tilt"}), ("Ángulo de inclinación (°)", "pitch_deg", {"tilt"}),
+        ("Angle d'inclinaison (°)", "pitch_deg", {"tilt"}), ("Angle d’inclinaison", "pitch_deg", {"tilt"}), ("Angolo di inclinazione", "pitch_deg", {"tilt"}), ("Ángulo de inclinación (°)", "pitch_deg", {"tilt"}),
         ("Tilt down", "tilt_down_deg", set()), ("Target banana", None, set()), ("Target (m)", None, set()), ("Lon (°W)", "longitude", {"west"}),
     ],
 )  # fmt: skip
