@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from scipy import stats
 
 from audit.frames import roll_pitch_from_up, up_in_camera
 from audit.lens import Lens, least_k1
+from audit.measure import angle_of_view
 from audit.measure.angle_of_view import _log_tangent, _moments, estimate_angle
 from audit.measure.bending import _beforehand, _strongest, as_it_may_bend
 from audit.measure.bending import _moments as bend_moments
@@ -403,6 +405,30 @@ def test_a_picture_that_tells_nothing_is_taken_as_a_common_lens_and_said_to_be(s
     relative = found.lens.hfov_sd_deg / np.degrees(np.sin(np.radians(found.lens.hfov_deg)))
     assert 0.4 < relative < 0.6
     assert found.shift_deg == pytest.approx((0.0, 0.0), abs=1e-6) and found.sd_deg == pytest.approx((0.0, 0.0), abs=1e-6)
+
+
+@pytest.mark.parametrize("size", [(1280, 720), (720, 1280)])
+@pytest.mark.parametrize("angle_deg", [14.0, 24.0, 27.0, 34.0, 45.0, 62.0, 75.0, 95.0])
+def test_the_angle_is_found_where_the_evidence_peaks(monkeypatch: pytest.MonkeyPatch, angle_deg: float, size: tuple[int, int]) -> None:
+    """Evidence that is normal in log tan(half the angle across the longer side) with 0.08, roll and pitch going straight with it."""
+    top, tried = _log_tangent(angle_deg), []
+
+    def solved(seen: Seen, lens: Lens, quick: bool) -> SimpleNamespace:
+        at = _log_tangent(max(lens.hfov_deg, lens.vfov_deg))
+        tried.append(at)
+        return SimpleNamespace(score=-0.5 * ((at - top) / 0.08) ** 2 / 0.35, learned_gain=0.0, edges=None, fit=SimpleNamespace(up=None), roll_deg=2 * at, pitch_deg=-9 * at)
+
+    monkeypatch.setattr(angle_of_view, "solve", solved)
+    monkeypatch.setattr(angle_of_view, "square_gain", lambda edges, up: 0.0)
+    found = estimate_angle(Seen(np.zeros((0, 4)), 1.0), *size)
+    lens = found.lens
+    assert _log_tangent(max(lens.hfov_deg, lens.vfov_deg)) == pytest.approx(top, abs=0.06)
+    assert lens.source == "estimated" and len(tried) == len(set(tried)) <= 10
+    assert sum(abs(at - top) < 0.4 for at in tried) >= 2, "looked at more closely on both sides"
+    told = np.radians(lens.hfov_sd_deg) / np.sin(np.radians(lens.hfov_deg))
+    assert np.hypot(0.05, 0.13) < told < np.hypot(0.19, 0.13)
+    own = np.sqrt(told**2 - 0.13**2)
+    assert found.sd_deg == pytest.approx((2 * own, 9 * own), rel=0.02) and found.shift_deg == pytest.approx((0.0, 0.0), abs=0.05)
 
 
 def test_what_bending_a_lens_may_have_before_anything_is_seen() -> None:
