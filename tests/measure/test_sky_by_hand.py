@@ -459,6 +459,20 @@ def test_boxes_are_drawn_with_both_ways_of_line() -> None:
     assert not _drawn_lines(thick).any()
 
 
+@pytest.mark.parametrize(("chroma", "drawn"), [(90, False), (91, True)])
+def test_drawn_lines_are_strongly_coloured(chroma: int, drawn: bool) -> None:
+    picture = np.full((200, 320, 3), 100, np.uint8)
+    cv2.rectangle(picture, (100, 60), (180, 120), (100, 100 + chroma, 100), 2)
+    assert bool(_drawn_lines(picture).any()) == drawn
+
+
+@pytest.mark.parametrize(("length", "drawn"), [(12, False), (20, True)])
+def test_drawn_lines_are_fourteen_pixels_long(length: int, drawn: bool) -> None:
+    picture = np.full((200, 320, 3), 100, np.uint8)
+    cv2.rectangle(picture, (100, 60), (100 + length, 60 + length), (255, 0, 0), 1)
+    assert bool(_drawn_lines(picture).any()) == drawn
+
+
 @pytest.mark.parametrize(("change", "still"), [(6, True), (7, False)])
 @pytest.mark.parametrize(("light", "telling"), [(12, True), (11, False)])
 def test_what_stays_within_six_shades_while_the_light_changes_by_twelve(change: int, still: bool, light: int, telling: bool) -> None:
