@@ -88,6 +88,9 @@ _TOLD = 0.01
 #: Probability that a camera has a photo of its own, from which unnamed photos are its evidence: strays taken beside it, or
 #: the photos of another, may not pass for it.
 _COVERED = 0.99
+#: Share of the plan's cameras that labels or answers name from which one without either is not covered by unnamed photos: its label was not read,
+#: or it has no photo at all and its neighbours' pass for its own, which is as common on walks that others draw.
+_EACH_LABELLED = 0.85
 #: Log odds from which one label settles a photo: an id in its name or a code it shows does, a folder's name doesn't.
 _NAMED = 6.0
 _ALTERNATIVES = 4
@@ -456,7 +459,7 @@ def match_photos(
     heads = _heads(copies(photos, arrays), known)
     beliefs, order, result = _beliefs(site, arrays, photos, known, heads, at_least)
     decided = {i: _decided(known, i, belief, at_least) for i, belief in beliefs.items()}
-    alone = _alone(decided, arrays, known, beliefs, result)
+    alone = _alone(decided, arrays, known, beliefs, result, len(site.cameras))
     decided.update({i: ("uncertain", -1, decided[i][2]) for i in alone})
     number, placements = {group: i + 1 for i, group in enumerate(order)}, []
     for i, photo in enumerate(photos):
@@ -478,15 +481,17 @@ def match_photos(
 
 
 def _alone(
-    decided: Mapping[int, _Decided], arrays: PhotoArrays, known: Known, beliefs: Mapping[int, _Belief], result: Result | None
+    decided: Mapping[int, _Decided], arrays: PhotoArrays, known: Known, beliefs: Mapping[int, _Belief], result: Result | None, cameras: int
 ) -> set[int]:
-    """Placed photos that are all their camera has, and are no evidence of it."""
+    """Placed photos that are all their camera has, and are no evidence of it, of a plan of so many cameras."""
     placed: dict[int, list[int]] = {}
     for i, (decision, camera, _) in decided.items():
         if decision == "placed":
             placed.setdefault(camera, []).append(i)
+    named = sure_cameras(known)
+    each_labelled = np.unique(named[named >= 0]).size >= _EACH_LABELLED * cameras
     return {i for camera, members in placed.items()
-            if not _vouched(members, arrays, known, camera, beliefs, result) for i in members}
+            if not _vouched(members, arrays, known, camera, beliefs, None if each_labelled else result) for i in members}
 
 
 def _check(site: Site, photos: Sequence[Photo], answers: Mapping[str, str | None], at_least: float) -> None:

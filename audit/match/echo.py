@@ -18,7 +18,7 @@ from audit.match.evidence import Settings, SiteArrays
 from audit.match.factors import BROAD_LOG_GAP, MOVE_UNDER_WAY, WALK_M_PER_S, log_gap
 from audit.match.shots import OWN
 
-__all__ = ["Echo", "Told", "echoes"]
+__all__ = ["Echo", "Told", "echoes", "own_share"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -63,6 +63,8 @@ class Told:
     real, away : float array (T, N)
         Log factors of each photo by itself, as each camera's and as a stray beside it.
     shows : float array (T, kinds) or None
+    own : float array (T,)
+        Share of what a photo's position tells that no other position told already, whose error lasts: see :func:`own_share`.
     """
 
     sure: IntArray
@@ -71,6 +73,27 @@ class Told:
     real: FloatArray
     away: FloatArray
     shows: FloatArray | None
+    own: FloatArray
+
+
+def own_share(time_s: FloatArray, fixed: NDArray[np.bool_], lasts_s: float) -> FloatArray:
+    """Share (T,) of what each position tells that is its own, where the errors of positions last: one over the sum of what it has in common
+    with all; 1 for photos without a position.
+
+    Parameters
+    ----------
+    time_s : float array (T,)
+    fixed : bool array (T,)
+        Whether a photo has a position.
+    lasts_s : float
+        Time over which errors persist.
+    """
+    kept = np.exp(-np.abs(np.diff(time_s, prepend=time_s[:1])) / lasts_s)
+    before, after = np.zeros(time_s.size), np.zeros(time_s.size)
+    for t in range(1, time_s.size):
+        before[t] = kept[t] * (before[t - 1] + fixed[t - 1])
+        after[-t - 1] = kept[-t] * (after[-t] + fixed[-t])
+    return np.where(fixed, 1.0 / (1.0 + before + after), 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,6 +365,12 @@ def _courses(site: SiteArrays, told: Told, tours: Sequence[IntArray]) -> list[_C
     return found
 
 
+def _softened(factors: FloatArray, own: FloatArray) -> FloatArray:
+    """Log factors (T, N) whose differences between cameras count for a share (T,) of what they are."""
+    level = np.logaddexp.reduce(factors, axis=1, keepdims=True) - math.log(factors.shape[1])
+    return np.asarray(level + own[:, None] * (factors - level))
+
+
 def _likely(told: Told, course: _Course, pace: _Pace, steps: set[int]) -> float:
     """Log likelihood of the runs that begin at some steps."""
     return sum(_forward(_weights(told, run, stops, pace))[2] for run, stops in course.runs if int(run[0]) in steps)
@@ -365,6 +394,7 @@ def echoes(site: SiteArrays, told: Told) -> Echo | None:
     borne_out = likely[best] - _likely(anywhere, course, pace, common)
     if not borne_out >= _BORNE_OUT or np.sort(likely)[-2] > likely[best] - _BEFORE_OTHERS:
         return None
+    told = replace(told, real=_softened(told.real, told.own), away=_softened(told.away, told.own))
     for _ in range(_ROUNDS):
         found = [_posterior(_weights(told, steps, stops, pace)) for steps, stops in course.runs]
         pace = _learnt(told, course.runs, found, pace)

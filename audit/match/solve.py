@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
 from audit.match.candidates import Named, first_lists, pruned_lists
-from audit.match.echo import Echo, Told, echoes
+from audit.match.echo import Echo, Told, echoes, own_share
 from audit.match.evidence import PhotoArrays, Settings, SiteArrays
 from audit.match.factors import emissions
 from audit.match.labels import LabelHit, label_index
@@ -333,7 +333,8 @@ def echoed(site: SiteArrays, photos: PhotoArrays, result: Result, known: Known) 
     every = Chain(chain.photo, chain.cut, np.tile(np.append(np.arange(site.size), -1), (chain.photo.size, 1)))
     real, away = _factors(site, _steady(photos, chain.photo), every, result.settings, known)
     shows = None if photos.shows is None else photos.shows[chain.photo]
-    return echoes(site, Told(sure, time_s, np.cumsum(chain.cut), real[:, :-1], away[:, :-1], shows))
+    own = own_share(time_s, ~np.isnan(photos.east_m[chain.photo]), result.settings.correlation_s)
+    return echoes(site, Told(sure, time_s, np.cumsum(chain.cut), real[:, :-1], away[:, :-1], shows, own))
 
 
 def solve_alone(

@@ -21,7 +21,7 @@ SITE = SiteArrays(np.arange(8) * 10.0, np.zeros(8), np.zeros(8), np.zeros(8), 4e
 def told(sure: list[int], real: np.ndarray, time_s: np.ndarray | None = None) -> Told:
     steps = len(sure)
     times = 30.0 * np.arange(steps) if time_s is None else time_s
-    return Told(np.array(sure), times, np.zeros(steps, dtype=int), real, np.full(real.shape, -2.0), None)
+    return Told(np.array(sure), times, np.zeros(steps, dtype=int), real, np.full(real.shape, -2.0), None, np.ones(steps))
 
 
 def test_the_chain_along_a_tour_is_the_sum_over_every_way_along_it() -> None:
@@ -87,7 +87,7 @@ def test_a_label_far_off_the_way_of_its_tour_is_in_doubt() -> None:
     line = np.arange(40) * 10.0
     site = SiteArrays(line, 0.0 * line, 0.0 * line, 0.0 * line, 4e4, 10.0)
     sure = [0, 1, 2, 3, 30, 5, 6, 7]
-    data = Told(np.array(sure), 30.0 * np.arange(8), np.zeros(8, dtype=int), np.zeros((8, 40)), np.zeros((8, 40)), None)
+    data = Told(np.array(sure), 30.0 * np.arange(8), np.zeros(8, dtype=int), np.zeros((8, 40)), np.zeros((8, 40)), None, np.ones(8))
     assert echo._doubtful(site, data, echo._tours(data))[[0, 1, 2, 30]].tolist() == [False, False, False, True]
 
 
@@ -99,9 +99,16 @@ def test_two_shots_of_each_camera_before_all_labels_are_told_apart_by_their_kind
     real[np.arange(16), cameras] = 2.0
     kinds = np.full((24, 5), 0.2)
     kinds[:16:2], kinds[1:16:2] = (0.05, 0.1, 0.8, 0.01, 0.04), (0.05, 0.8, 0.1, 0.01, 0.04)
-    found = echoes(SITE, Told(sure, 30.0 * np.arange(24), np.zeros(24, dtype=int), real, np.full((24, 8), -4.0), kinds))
+    found = echoes(SITE, Told(sure, 30.0 * np.arange(24), np.zeros(24, dtype=int), real, np.full((24, 8), -4.0), kinds, np.ones(24)))
     assert found is not None and found.belongs.argmax(axis=1).tolist() == cameras.tolist()
     assert found.belongs.max(axis=1).min() > 0.9
+
+
+def test_a_position_whose_error_lasts_tells_little_that_the_others_did_not() -> None:
+    times, fixed = np.array([0.0, 40.0, 90.0, 400.0]), np.array([True, True, False, True])
+    in_common = np.exp(-np.abs(times[:, None] - times[None, :]) / 100.0) * fixed[None, :]
+    assert echo.own_share(times, fixed, 100.0) == pytest.approx(np.where(fixed, 1.0 / in_common.sum(axis=1), 1.0))
+    assert echo._softened(np.log([[0.9, 0.1]]), np.array([0.5]))[0] == pytest.approx([np.log(0.5) + 0.5 * np.log(1.8), np.log(0.5) + 0.5 * np.log(0.2)])
 
 
 def test_a_stray_on_the_way_counts_as_surplus_of_the_likelier_of_the_two_cameras_that_it_lies_between() -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from audit.match.assign import match_photos
 from tests.bench.matching_figures import WAYS, stripped, tally
-from tests.bench.walks import KINDS
+from tests.bench.walks import KINDS, make_walk
 
 
 @pytest.mark.parametrize("way", list(WAYS))
@@ -45,3 +45,12 @@ def test_a_label_that_the_photos_round_about_speak_against_is_asked_for_and_not_
     placed = next(p for p in match_photos(walk.site, photos) if p.photo == walk.photos[middle].name)
     assert placed.decision == "uncertain"
     assert "the photos before and after it speak against what its label names" in placed.evidence
+
+
+def test_where_each_camera_has_its_label_one_whose_label_was_not_read_is_not_covered_by_photos_that_name_none() -> None:
+    walk = make_walk("campus", 30, 5, "all")
+    camera = next(c.camera for c in walk.site.cameras if c.camera not in walk.missed and sum(t == c.camera for t in walk.truth.values()) > 2)
+    unread = [replace(p, metadata=replace(p.metadata, text=None)) if walk.truth[p.name] == camera else p for p in walk.photos]
+    found = match_photos(walk.site, unread)
+    assert camera not in {p.camera for p in found}
+    assert camera in {p.camera for p in match_photos(walk.site, walk.photos)}
