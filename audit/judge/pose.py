@@ -59,6 +59,7 @@ _TOO_VAGUE = "too uncertain to judge"
 _ASKING = ("defect", "to check")
 POINTED_OUT = "things of the plan pointed out"
 """The cue of a pose that the picture's own lines don't give and clicks do."""
+_TWO = 2
 #: What tells a roll that the picture's own lines leave in doubt: one click ties bearing and tilt alone.
 _TWO_THINGS = " Two things of the plan, pointed out far apart in its picture, would show it."
 #: A pose by clicks that is vaguer than this says nothing of tilt or level (our default).
@@ -249,12 +250,17 @@ def _consequence(planned: Geometry, now: Geometry, spread: GeometrySd) -> str:
     return f": {' and '.join(parts)}" if parts else ""
 
 
+def _two_things(evidence: CameraEvidence) -> str:
+    """What would show the roll, where the plan has things to point out and fewer than two were."""
+    return _TWO_THINGS if evidence.can_point and sum(p.at_px is not None for p in evidence.pointed) < _TWO else ""
+
+
 def _level(
     camera: Camera, shot: Snapshot, intended: Intended, measured: Orientation, evidence: CameraEvidence, limits: Limits
 ) -> list[Finding]:
     roll, sd = measured.roll_deg, measured.roll_sd_deg
     if roll is None or sd is None:
-        why = f"Not measured: the picture tells its tilt, not its roll.{_TWO_THINGS if evidence.can_point else ''}"
+        why = f"Not measured: the picture tells its tilt, not its roll.{_two_things(evidence)}"
         return [Finding(camera.camera, "level", "not verified", why,
                         planned=intended.roll_deg, unit="deg", photo=shot.photo)]  # fmt: skip
     off, tolerance = (roll - intended.roll_deg + 180.0) % 360.0 - 180.0, limits.level.roll_tolerance_deg
@@ -268,8 +274,8 @@ def _level(
         why = f"Rotation {off:+z.1f}° ± {_TWO_SIDED_95 * sd:z.1f}°: {_TOO_VAGUE}."
     elif abs(off) < _LEAST_SAID_DEG:
         why = f"Rotation {off:+z.1f}° ± {_TWO_SIDED_95 * sd:z.1f}°."
-    if state != "as planned" and abs(off) <= tolerance and evidence.can_point:
-        why += _TWO_THINGS
+    if state != "as planned" and abs(off) <= tolerance:
+        why += _two_things(evidence)
     return [
         Finding(
             camera.camera,

@@ -112,5 +112,6 @@ def test_two_things_far_apart_show_a_roll_that_the_picture_leaves_in_doubt(roll:
         assert alone.state == "to check" and alone.why.endswith("Two things of the plan, pointed out far apart in its picture, would show it.")
     both = (aside(GATE, "left post", -5.0, roll), aside(GATE, "right post", 5.0, roll))
     shown = only(judge_camera(GATE, evidence(GATE, vague, pointed=both), LIMITS), "level")
+    assert "Two things" not in shown.why
     assert shown.state == state and shown.measured == pytest.approx(roll, abs=1.0)
     assert shown.measured_sd is not None and shown.measured_sd < 1.2
