@@ -523,14 +523,17 @@ def _sky(camera: Camera, day: Snapshot | None, intended: Intended, belief: PoseB
         else:
             possible, possible_sd = open_sky_belief(camera, belief)
             spread = (sky.sd**2 + possible_sd**2) ** 0.5
+            off = belief.pose.pitch_deg - intended.pitch_deg
             if sky.fraction - possible > _IMPOSSIBLE_SKY + _TWO_SIDED_95 * spread:
                 state = "to check"
                 why += (
                     f" But the measured pose can show {possible:z.0%} at most: something bright may be taken for sky, or "
                     "the pose is wrong."
                 )
+            elif abs(off) < _LEAST_SAID_DEG:
+                state = "to check"
+                why += " But it is tilted as planned: something bright may be taken for sky."
             else:
-                off = belief.pose.pitch_deg - intended.pitch_deg
                 missing = remedies.missing_tilt_part(camera, belief.pose.pitch_deg, belief.pitch_sd_deg)
                 remedy = remedies.aim_remedy(camera, intended.pose, -off, belief.pitch_sd_deg, missing)
     return [

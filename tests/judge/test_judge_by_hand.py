@@ -36,7 +36,7 @@ from audit.measure.measurement import Orientation, ViewChange
 from audit.measure.resection import Resection
 from audit.plan.model import Camera, Landmark, Target
 from audit.plan.optics import Pose
-from tests.judge_samples import LIMITS, SITE, evidence
+from tests.judge_samples import LIMITS, SITE, evidence, good_pair, judged, only
 
 LENS = Lens(1920, 1080, 60.0)
 EYE = Camera("E-1", 0, 0, 3, 0.0, 0.0, LENS, form="bullet", surface="wall", targets=(Target("gate", 0, 20, 3.0, 40.0),))
@@ -98,6 +98,15 @@ def test_the_open_sky_of_a_level_camera_is_half_its_picture_and_moves_with_its_t
     """A degree of tilt moves the horizon by f tan(1 degree)."""
     share, sd = open_sky_belief(EYE, PoseBelief(Pose(0.0, 0.0, 0.0), 1.0, 0.5, 0.01))
     assert share == pytest.approx(0.5, abs=0.005) and sd == pytest.approx(LENS.focal_px * math.tan(math.radians(0.5)) / 1080, rel=0.06)
+
+
+@pytest.mark.parametrize(("off", "tilts"), [(0.0, False), (0.04, False), (-0.04, False), (0.2, True)])
+def test_a_little_too_much_sky_over_a_camera_that_is_tilted_as_planned_is_looked_at(off: float, tilts: bool) -> None:
+    """Nobody is sent to tilt it by nothing."""
+    camera = SITE.camera("TH-24")
+    found = only(judged("TH-24", *good_pair(camera, pitch=intended_pose(camera).pitch_deg + off, sd=0.02, sky=0.1875)), "sky")
+    assert (found.remedy is not None) == tilts and ("tilted as planned" in found.why) != tilts
+    assert found.state == "to check" or tilts
 
 
 def test_three_targets_are_named_and_the_rest_counted() -> None:

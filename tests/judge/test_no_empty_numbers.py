@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from audit.cli import sentences
@@ -57,6 +57,7 @@ def test_the_desks_numbers(value: float, sd: float, unit: str | None) -> None:
     st.sampled_from([c.camera for c in SITE.cameras]), angle, angle, angle, spread,
     st.floats(-0.05, 0.05) | st.floats(0, 1),
 )  # fmt: skip
+@example("TH-24", 0.03125, 0.0, 0.0, 0.015625, 0.1875)
 def test_what_the_judge_says_of_one_picture(
     name: str, tilt: float, roll: float, pan: float, sd: float, sky: float
 ) -> None:
