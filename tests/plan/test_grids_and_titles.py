@@ -103,6 +103,15 @@ def test_a_title_is_read_with_what_it_says(title: str, key: str | None, words: s
     assert found is None or found.words == words
 
 
+@pytest.mark.parametrize(
+    ("title", "key"), [("bearng_deg", "bearing_deg"), ("Brennwite (mm)", "focal_mm"), ("Mounting hieght (m)", "height_m"), ("Longitde", "longitude"), ("xyzzy plugh", None)]
+)
+def test_a_title_that_is_nearly_spelt_right_is_guessed_only_where_guesses_are_asked_for(title: str, key: str | None) -> None:
+    guess = read_title(title, "cameras", nearly=True)
+    assert read_title(title, "cameras") is None and (None if guess is None else guess.key) == key
+    assert guess is None or "guess" in guess.words
+
+
 def test_targets_have_no_tilt() -> None:
     assert [read_title(title, "targets") for title in ("Tilt (°)", "Inclination", "Neigung")] == [None] * 3
 

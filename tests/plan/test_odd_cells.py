@@ -189,3 +189,15 @@ def test_columns_of_degrees_are_exchanged_where_only_so_cameras_look_at_their_ta
                 target_latitude=f"{longitude:.7f}", target_longitude=f"{latitude:.7f}", target_up_m="1.6")  # fmt: skip
     _, said, _ = read(path)
     assert ("does not fit the plan's directions and distances" in said) is offered, said
+
+
+def test_one_tilt_upwards_among_many_downwards_is_offered_downwards_where_its_target_lies_below(tmp_path: Path) -> None:
+    """Cameras 3 m up; the gate's 1.6 m lie below them, 9 m away: a camera that looks up by 15 degrees can't be meant."""
+    rows = [CELLS | {"camera": f"C{i}", "east_m": str(i), "pitch_deg": "15" if i == 3 else "-15"} for i in range(6)]
+    path = tmp_path / "plan.csv"
+    with path.open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file).writerows([CELLS, *(row.values() for row in rows)])
+    _, said, guesses = read(path)
+    assert "its target is below it" in said and guesses == ["the angle is downwards"]
+    site, _ = fix_plan(path, tmp_path / "fixed.csv")
+    assert [c.pitch_deg for c in site.cameras] == [-15.0] * 6
