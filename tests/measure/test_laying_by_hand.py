@@ -17,6 +17,7 @@ from audit.measure.layout import (
     Layout,
     _agreed,
     _blocks,
+    _candidates,
     _complex,
     _peak,
     _warped,
@@ -174,6 +175,21 @@ def test_a_picture_moved_by_a_known_map_lies_where_it_was_moved(street: np.ndarr
     there = np.column_stack([found.reference_px, np.ones(found.agreeing)]) @ warp.T
     assert np.median(np.hypot(*(there - found.today_px).T)) < 0.6
     assert (found.zoom, found.roll_deg) == (zoom, roll) or found.log_odds > 25
+
+
+@pytest.mark.parametrize(("zoom", "roll"), [(0.871, 0.0), (1.148, 0.0), (1.25, 0.0), (1.0, 2.0), (1.0, -2.0), (1.0, 0.0)])
+def test_the_whole_field_stands_out_most_at_the_zoom_and_roll_that_it_was_moved_by(street: np.ndarray, zoom: float, roll: float) -> None:
+    """By the peak over the surface's own scatter; the shift is the correlation's, to the cell of two pixels."""
+    warp = cv2.getRotationMatrix2D((191.5, 127.5), -roll, zoom)
+    warp[:, 2] += [14.0, -9.0]
+    moved = cv2.warpAffine(street, warp, SIZE, borderMode=cv2.BORDER_REFLECT)
+    (first, found_zoom, found_roll), second = _candidates(street, edge_directions(moved))
+    assert (found_zoom, found_roll) == (zoom, roll) and (second[1], second[2]) != (zoom, roll)
+    assert first == pytest.approx(warp, abs=2.1)
+    flat = street.copy()
+    flat[:, 200:] = 128
+    (_, found_zoom, found_roll), _ = _candidates(flat, edge_directions(cv2.warpAffine(flat, warp, SIZE, borderMode=cv2.BORDER_REFLECT)))
+    assert (found_zoom, found_roll) == (zoom, roll)
 
 
 def test_what_lies_beyond_a_moved_picture_is_its_rim_or_a_hole() -> None:

@@ -5,20 +5,23 @@ from __future__ import annotations
 import io
 import struct
 import zipfile
+import zlib
 from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 
 import numpy as np
 import piexif
 import pytest
+from PIL import Image
 
-from audit.errors import AuditError
-from audit.photos import inbox
+from audit.errors import AuditError, PhotoRefused
+from audit.photos import inbox, intake
 from audit.photos.clocks import DeviceClock, device_clock_offsets, taken_utc
-from audit.photos.containers import describe, sniff
+from audit.photos.containers import describe, riff_chunks, sniff
 from audit.photos.exif import Tags, _behind
 from audit.photos.inbox import Inbox
-from audit.photos.metadata import _degrees, _float, read_metadata
+from audit.photos.intake import open_photo
+from audit.photos.metadata import _comment, _degrees, _float, read_metadata
 from audit.photos.photo import Metadata, Photo
 from audit.photos.text import _cut_out
 from tests.photos.hostile_files import scene, sound_file
@@ -121,6 +124,56 @@ def test_satellite_time_in_a_packet_is_utc_unless_it_says_otherwise(stamp: str, 
     """Exif in XMP (CIPA DC-010): date and time in one, by ISO 8601."""
     found = by_xmp(GPSTimeStamp=stamp).gps_at
     assert found == expected and (found is None or found.tzinfo is not None)
+
+
+def test_chunks_of_a_riff_file_end_with_its_data() -> None:
+    """Four letters, length, payload, padded to even lengths; what is cut off ends where the data does."""
+    data = b"RIFF\x00\x00\x00\x00WEBP" + b"ABCD\x03\x00\x00\x00xyz\x00" + b"EFGH\x04\x00\x00\x00uvwx"
+    assert list(riff_chunks(data)) == [(b"ABCD", 20, 23), (b"EFGH", 32, 36)]
+    assert list(riff_chunks(data[:-2])) == [(b"ABCD", 20, 23), (b"EFGH", 32, 34)] and list(riff_chunks(data[:28])) == [(b"ABCD", 20, 23)]
+    assert list(riff_chunks(data + b"odd")) == list(riff_chunks(data))
+
+
+@pytest.mark.parametrize("prefix", [b"", b"Exif\x00\x00"])
+@pytest.mark.parametrize("form", ["PNG", "WEBP"])
+def test_a_block_is_found_with_and_without_its_letters_before_it(prefix: bytes, form: str) -> None:
+    """PNG 3, 11.3.5 and the WebP container ask for the block alone; some writers put JPEG's six bytes before it."""
+    block = piexif.dump({"0th": {piexif.ImageIFD.Model: b"P-1"}})[6:]
+    body = prefix + block
+    if form == "PNG":
+        chunk = len(body).to_bytes(4, "big") + b"eXIf" + body + zlib.crc32(b"eXIf" + body).to_bytes(4, "big")
+        buffer = io.BytesIO()
+        Image.fromarray(scene(32, 24)).save(buffer, "PNG")
+        whole = buffer.getvalue()
+        end = whole.index(b"IEND") - 4
+        data = whole[:end] + chunk + whole[end:]
+    else:
+        buffer = io.BytesIO()
+        Image.fromarray(scene(32, 24)).save(buffer, "WEBP", exif=body)
+        data = buffer.getvalue()
+    assert read_metadata(data).device == "P-1"
+
+
+@pytest.mark.parametrize(
+    ("comment", "text"),
+    [(b"ASCII\x00\x00\x00gate 7", "gate 7"), (bytes(8) + "Tür".encode(), "Tür"), (b"UNICODE\x00" + "Tür".encode("utf-16-le"), "Tür"), (b"UNICODE\x00" + "Tür".encode("utf-16-be"), "Tür"),
+     (b"JIS\x00\x00\x00\x00\x00" + "門".encode("iso2022_jp"), "門"), (b"no code at all", "no code at all"), ("as text", "as text"), (None, None), (b"ASCII\x00\x00\x00T\xfcr", "Tür")],
+)  # fmt: skip
+def test_a_comment_is_read_by_the_code_that_its_first_eight_bytes_name(comment: bytes | str | None, text: str | None) -> None:
+    assert _comment(comment) == text
+
+
+@pytest.mark.parametrize(("more", "kept"), [(0, True), (1, False)])
+def test_a_file_of_the_most_bytes_is_opened_and_one_more_is_refused(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, more: int, kept: bool) -> None:
+    data = sound_file("JPEG", scene(64, 48))
+    (tmp_path / "a.jpg").write_bytes(data)
+    monkeypatch.setattr(intake, "MAX_FILE_BYTES", len(data) - more)
+    for given in (data, tmp_path / "a.jpg"):
+        if kept:
+            assert open_photo(given, "a.jpg", guarded=False).photo.size_bytes == len(data)
+        else:
+            with pytest.raises(PhotoRefused, match="larger than"):
+                open_photo(given, "a.jpg", guarded=False)
 
 
 def box(left: float, top: float, right: float, bottom: float) -> np.ndarray:
