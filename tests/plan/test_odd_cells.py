@@ -201,3 +201,24 @@ def test_one_tilt_upwards_among_many_downwards_is_offered_downwards_where_its_ta
     assert "its target is below it" in said and guesses == ["the angle is downwards"]
     site, _ = fix_plan(path, tmp_path / "fixed.csv")
     assert [c.pitch_deg for c in site.cameras] == [-15.0] * 6
+
+
+@pytest.mark.parametrize("exchanged", [False, True])
+def test_columns_of_degrees_are_exchanged_where_only_so_local_metres_fit(tmp_path: Path, exchanged: bool) -> None:
+    """Three cameras with metres from a corner of the yard beside their degrees (a sphere's 111,195 m a degree)."""
+    rows = []
+    for i, (east, north) in enumerate(((10.0, 40.0), (60.0, 55.0), (25.0, 90.0))):
+        latitude, longitude = f"{46.5 + north / 111_195:.7f}", f"{8.0 + east / 111_195 / math.cos(math.radians(46.5)):.7f}"
+        told = {"latitude": longitude, "longitude": latitude} if exchanged else {"latitude": latitude, "longitude": longitude}
+        place = {"camera": f"C{i}", "east_m": f"{east}", "north_m": f"{north}", "target_east_m": f"{east + 3}", "target_north_m": f"{north + 9}"}
+        rows.append(CELLS | place | told)
+    path = tmp_path / "plan.csv"
+    with path.open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file).writerows([rows[0], *(row.values() for row in rows)])
+    _, said, _ = read(path)
+    assert ("does not fit the plan's directions and distances" in said) is exchanged, said
+
+
+def test_a_camera_without_any_position_is_asked_for_one_in_the_column_that_the_plan_has(tmp_path: Path) -> None:
+    _, said, _ = read(plan(tmp_path, east_m="", north_m=""))
+    assert "column east_m" in said and "the camera has no position" in said
