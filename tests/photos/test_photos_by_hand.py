@@ -18,7 +18,7 @@ from audit.errors import AuditError, PhotoRefused
 from audit.photos import inbox, intake
 from audit.photos.clocks import DeviceClock, device_clock_offsets, taken_utc
 from audit.photos.containers import describe, riff_chunks, sniff
-from audit.photos.exif import Tags, _behind
+from audit.photos.exif import Tags, _behind, read_tags
 from audit.photos.inbox import Inbox
 from audit.photos.intake import open_photo
 from audit.photos.metadata import _comment, _degrees, _float, read_metadata
@@ -117,6 +117,13 @@ def test_a_model_that_is_written_as_bytes_ends_at_its_nul_as_well(kind: int, raw
     entry = struct.pack("<HHII", 272, kind, len(raw), 26)
     block = b"II*\x00" + struct.pack("<IH", 8, 1) + entry + struct.pack("<I", 0) + raw
     assert read_metadata(sound_file("JPEG", scene(64, 48), block)).device == device
+
+
+@pytest.mark.parametrize(("size", "cut"), [(256 << 10, False), ((256 << 10) + 1, True)])
+def test_a_text_of_more_than_256_kib_is_cut_with_a_note(size: int, cut: bool) -> None:
+    block = b"II*\x00" + struct.pack("<IH", 8, 1) + struct.pack("<HHII", 272, 2, size, 26) + struct.pack("<I", 0) + b"P-1\x00".ljust(size, b"x")
+    found = read_tags(block)
+    assert found.values["Model"] == "P-1" and any("too long" in note for note in found.notes) == cut
 
 
 @pytest.mark.parametrize(("stamp", "expected"), [("2026-06-16T12:00:00Z", NOON), ("2026-06-16T12:00:00", NOON), ("2026-06-16T14:00:00+02:00", NOON), ("2026-06-16T12:00:00.5", NOON + timedelta(seconds=0.5)), ("noon", None)])
