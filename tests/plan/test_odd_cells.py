@@ -91,7 +91,7 @@ def test_what_a_cell_says_is_read_in_the_plans_unit_and_sign(tmp_path: Path, tit
 def test_what_can_not_be_read_is_asked_about_and_the_camera_waits(tmp_path: Path, told: dict[str, str], words: str) -> None:
     camera, said, _ = read(plan(tmp_path, **told))
     assert camera is None and words in said, said
-    assert any(f"column {title}" in said for title in (*told, "sensor_width_mm", "target_up_m")), "the cell's column is named"
+    assert any(f"column {title}:" in said for title in (*told, "sensor_width_mm", "target_up_m")), "the cell's column is named"
 
 
 @pytest.mark.parametrize(
