@@ -271,6 +271,12 @@ def test_a_mask_is_kept_with_a_long_side_of_480(size: tuple[int, int], kept: tup
     assert back[0, -1] and not back[0, 0] and not back[-1].any() and _mask(None) is _mask_png(None) is None
 
 
+@pytest.mark.parametrize(("shape", "kept"), [((2000, 1), (480, 1)), ((1, 2000), (1, 480))])
+def test_the_mask_of_a_sliver_keeps_its_one_pixel(shape: tuple[int, int], kept: tuple[int, int]) -> None:
+    back = _mask(_mask_png(np.ones(shape, bool)))
+    assert back is not None and back.shape == kept and back.all()
+
+
 def test_a_line_is_printed_with_the_digits_that_it_is_kept_with() -> None:
     clarity = Clarity(0.1234567, "clear", None, 0.98765432, False)
     measured = ImageMeasurement(640, 360, Orientation(1.234567, 0.234567, -9.876543, 0.345678, None, Lens(640, 360, 71.23456, 1.23456)), Sky(0.1234567, 0.0123456, None),
