@@ -17,7 +17,7 @@ from PIL import Image
 from audit.errors import AuditError, PhotoRefused
 from audit.photos import inbox, intake
 from audit.photos.clocks import DeviceClock, device_clock_offsets, taken_utc
-from audit.photos.containers import describe, riff_chunks, sniff
+from audit.photos.containers import _webp_header, describe, riff_chunks, sniff
 from audit.photos.exif import Tags, _behind, read_tags
 from audit.photos.inbox import Inbox
 from audit.photos.intake import open_photo
@@ -131,6 +131,20 @@ def test_satellite_time_in_a_packet_is_utc_unless_it_says_otherwise(stamp: str, 
     """Exif in XMP (CIPA DC-010): date and time in one, by ISO 8601."""
     found = by_xmp(GPSTimeStamp=stamp).gps_at
     assert found == expected and (found is None or found.tzinfo is not None)
+
+
+@pytest.mark.parametrize(
+    ("kind", "payload", "enough"),
+    [(b"VP8L", b"\x2f" + ((640 - 1) | (480 - 1) << 14).to_bytes(4, "little"), 5), (b"VP8 ", b"\x00" * 3 + b"\x9d\x01\x2a" + struct.pack("<HH", 640, 480), 10),
+     (b"VP8X", b"\x00" * 4 + (639).to_bytes(3, "little") + (479).to_bytes(3, "little"), 10)],
+)  # fmt: skip
+def test_a_webp_tells_its_size_by_its_first_bytes(kind: bytes, payload: bytes, enough: int) -> None:
+    """WebP container: extended, lossy (RFC 6386, 9.1) and lossless headers; whole or cut off by one byte."""
+    assert len(payload) == enough
+    for missing in (0, 1):
+        data = b"RIFF\x00\x00\x00\x00WEBP" + kind + len(payload).to_bytes(4, "little") + payload[: enough - missing]
+        found = _webp_header(data)
+        assert (found.width_px, found.height_px) == ((None, None) if missing else (640, 480))
 
 
 def test_chunks_of_a_riff_file_end_with_its_data() -> None:
