@@ -456,6 +456,7 @@ def test_a_vague_tilt_has_no_direction() -> None:
     assert aim.state == "not verified" and "too low" not in aim.why and aim.why.startswith("Tilt ")
 
 
+@settings(deadline=None)
 @given(
     turn=st.floats(-30, 30),
     sd=st.floats(0.05, 20),

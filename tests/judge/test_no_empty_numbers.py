@@ -45,6 +45,7 @@ def said(verdict: Verdict) -> Iterator[str]:
     yield sentences.verdict_sentence(verdict)
 
 
+@settings(deadline=None)
 @given(st.floats(-1e4, 1e4) | small | st.floats(-1e-9, 1e-9), spread, st.sampled_from(["deg", "share", "probability", "px", "px/m", None]))
 def test_the_desks_numbers(value: float, sd: float, unit: str | None) -> None:
     for text in (amount(value, unit), with_interval(value, sd, unit), limit_of(abs(value), unit), figure(value, 1, signed=True)):
