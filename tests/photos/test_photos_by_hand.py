@@ -18,7 +18,7 @@ from audit.errors import AuditError, PhotoRefused
 from audit.photos import inbox, intake
 from audit.photos.clocks import DeviceClock, device_clock_offsets, taken_utc
 from audit.photos.containers import _webp_header, describe, riff_chunks, sniff
-from audit.photos.exif import Tags, _behind, read_tags
+from audit.photos.exif import Tags, _all_bytes, _behind, read_tags
 from audit.photos.inbox import Inbox
 from audit.photos.intake import open_photo
 from audit.photos.metadata import _comment, _degrees, _float, read_metadata
@@ -145,6 +145,18 @@ def test_a_webp_tells_its_size_by_its_first_bytes(kind: bytes, payload: bytes, e
         data = b"RIFF\x00\x00\x00\x00WEBP" + kind + len(payload).to_bytes(4, "little") + payload[: enough - missing]
         found = _webp_header(data)
         assert (found.width_px, found.height_px) == ((None, None) if missing else (640, 480))
+
+
+@pytest.mark.parametrize(("values", "bytes_alone"), [([0, 7, 255], True), ([7, 256], False), ([-1], False), (["a"], False), ([1.0], False)])
+def test_bytes_are_whole_numbers_up_to_255(values: list[object], bytes_alone: bool) -> None:
+    assert _all_bytes(values) == bytes_alone
+
+
+@pytest.mark.parametrize(("reference", "altitude_m"), [(0, 12.5), (1, -12.5), (2, 12.5), (3, -12.5)])
+def test_an_altitude_lies_below_where_its_reference_says_so(reference: int, altitude_m: float) -> None:
+    """Exif 3.0, GPSAltitudeRef: 0 and 2 above the ellipsoid or the sea, 1 and 3 below."""
+    block = piexif.dump({"GPS": {piexif.GPSIFD.GPSAltitudeRef: reference, piexif.GPSIFD.GPSAltitude: (125, 10)}})[6:]
+    assert read_metadata(sound_file("JPEG", scene(64, 48), block)).altitude_m == altitude_m
 
 
 def test_chunks_of_a_riff_file_end_with_its_data() -> None:
