@@ -98,10 +98,15 @@ def state_of(probability: float, limits: Limits) -> State:
     return "as planned" if probability <= limits.as_planned_at_most else "to check"
 
 
+_BY_DOUBT = 2.0
+"""Less than so many times the chance that a perfect result would have left is the doubt's doing, not the camera's (chosen)."""
+
+
 def weighed(probability: float, at_best: float, limits: Limits, *, even_if_likely: bool = False) -> State:
     """As :func:`state_of`, but a measurement too vague to pass even a perfect camera must be surer to condemn one.
 
-    Short of that it is to check, or not verified at all.
+    Short of that it is to check, or not verified at all. Nor is there anything to check where the doubt alone all but keeps it
+    from passing: it is not verified then.
 
     Parameters
     ----------
@@ -114,7 +119,8 @@ def weighed(probability: float, at_best: float, limits: Limits, *, even_if_likel
         the camera less than half the chance of being good that a perfect result would have left it.
     """
     if at_best <= limits.as_planned_at_most:
-        return state_of(probability, limits)
+        state = state_of(probability, limits)
+        return "not verified" if state == "to check" and probability < _BY_DOUBT * at_best else state
     if probability >= limits.defect_if_vague:
         return "defect"
     return "not verified" if even_if_likely or probability < (1 + at_best) / 2 else "to check"

@@ -74,6 +74,13 @@ def test_a_state_is_that_of_its_probability_and_a_vague_measurement_must_be_sure
     assert weighed(half, at_best, LIMITS, even_if_likely=True) == "not verified"
 
 
+@pytest.mark.parametrize(("off_deg", "sd_deg", "state"), [(0.4, 1.5, "not verified"), (1.5, 1.5, "to check"), (1.5, 0.8, "as planned"), (2.0, 0.8, "to check")])
+def test_a_roll_near_nought_that_the_doubt_alone_keeps_open_sends_nobody_up_a_ladder(off_deg: float, sd_deg: float, state: str) -> None:
+    """Limit 3 degrees: of 0.4 +/- 1.5, 5.3 % lie beyond it, and 4.6 % would of a perfect 0.0; of 1.5 +/- 1.5 it is 16 %."""
+    at_best, as_measured = (outside(x, sd_deg, -3.0, 3.0) for x in (0.0, off_deg))
+    assert weighed(as_measured, at_best, LIMITS) == state
+
+
 def test_a_target_straight_ahead_has_the_density_of_its_distance_and_the_lens_s_doubt() -> None:
     """f / d; its sd is that of the angle of view, whose focal length it goes with."""
     intended = intended_pose(EYE)
