@@ -76,10 +76,11 @@ def _skip() -> None:
 
 
 def _groups(book: Logbook, visit: VisitRecord) -> list[list[Placement]]:
+    """What is open, best question first: matching numbers its groups by how many photos an answer is expected to settle."""
     groups: dict[str, list[Placement]] = {}
     for placement in book.uncertain_placements(visit):
         groups.setdefault(placement.group, []).append(placement)
-    return sorted(groups.values(), key=lambda g: (-len(g), g[0].photo))
+    return [groups[name] for name in sorted(groups)]
 
 
 def page() -> None:
