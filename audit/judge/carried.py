@@ -59,11 +59,12 @@ def todays_orientation(evidence: CameraEvidence, limits: Limits) -> Orientation 
     apart, sd = abs(own.pitch_deg - carried.pitch_deg), math.hypot(own.pitch_sd_deg, carried.pitch_sd_deg)
     if apart > _CONTRADICT_SD * sd:
         return replace(own, pitch_sd_deg=max(own.pitch_sd_deg, apart / _CONTRADICT_SD))
-    surer, less, more = own, own.pitch_sd_deg, carried.pitch_sd_deg
-    if more < less:
-        surer, less, more = carried, more, less
+    sds = own.pitch_sd_deg, carried.pitch_sd_deg
+    surer = own if sds[0] <= sds[1] else carried
+    if min(sds) < SHARED * max(sds):
+        return surer
     mean = combine_orientations((own, carried))
-    if less < SHARED * more or mean.pitch_deg is None:
+    if mean.pitch_deg is None:
         return surer
     return replace(mean, cues=(SIGNED_REFERENCE, TODAY_TOO, *own.cues))
 

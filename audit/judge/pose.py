@@ -88,8 +88,9 @@ def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> l
         # straight down under infrared two of 37 answers were off by more than 5 degrees, and surely so
         belief = None
     known = panned(camera, evidence, intended, measured, limits)
+    on_head = on_its_head(camera, evidence) is not None
     # in a picture that stands on its head a click would be read the wrong way up
-    if not plumb and on_its_head(camera, evidence) is None:
+    if not plumb and not on_head:
         measured = _with_clicks(known, measured, limits)
         belief = _belief(intended, measured, limits)
     shot = evidence.night if NIGHT_SNAPSHOT in measured.cues and evidence.night is not None else first
@@ -101,8 +102,10 @@ def pose_findings(camera: Camera, evidence: CameraEvidence, limits: Limits) -> l
             found += _level(camera, shot, intended, measured, evidence, limits)
     found.append(pan_finding(camera, shot, known, evidence, belief, limits))
     found += _targets(camera, shot, _joint(known, belief, plumb), known, evidence, limits)
-    upright = on_its_head(camera, evidence) is None and not any(s.turned for s in evidence.snapshots)
-    return found + [_held_by_tilt(camera, f, belief, limits) if upright else f for f in _sky(camera, day, intended, belief, limits)]
+    sky = _sky(camera, day, intended, belief, limits)
+    if on_head or any(s.turned for s in evidence.snapshots):
+        return found + sky
+    return found + [_held_by_tilt(camera, f, belief, limits) for f in sky]
 
 
 def _with_clicks(known: Panned, measured: Orientation, limits: Limits) -> Orientation:

@@ -1,7 +1,7 @@
 """A picture that stands on its head or on its side: nothing is measured against the vertical in it.
 
 By a person's word it is so; what the measuring takes for a picture on its head, a person looks at first: of 271 upright pictures of
-107 real cameras 14 of four are taken for one, all of bright snow below dark trees, the surest with 97 %.
+107 real cameras 16 of four are taken for one, 15 of bright snow and one of a target mirrored in water, the surest with 96 %.
 """
 
 from __future__ import annotations

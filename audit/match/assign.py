@@ -483,7 +483,7 @@ def match_photos(
 def _alone(
     decided: Mapping[int, _Decided], arrays: PhotoArrays, known: Known, beliefs: Mapping[int, _Belief], result: Result | None, cameras: int
 ) -> set[int]:
-    """Placed photos that are all their camera has, and are no evidence of it, of a plan of so many cameras."""
+    """Photos decided for a camera that are all it has and do not prove that it is there; the plan has so many ``cameras``."""
     placed: dict[int, list[int]] = {}
     for i, (decision, camera, _) in decided.items():
         if decision == "placed":
